@@ -1,0 +1,1 @@
+"""Pure folds over ledger entries: each counter, ratio and finding is one fold."""

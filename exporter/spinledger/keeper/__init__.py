@@ -1,0 +1,1 @@
+"""Facts into books, books into views. Pure."""

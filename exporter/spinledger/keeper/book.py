@@ -1,0 +1,280 @@
+"""Facts -> evidence -> the transition table -> entries.
+
+Rules: one function a fact; every nanosecond between two bookings goes to exactly one state; the
+table is asked before anything changes, so an illegal pair leaves the books as they were. An
+answer to a question put before the last movement says nothing. An interval too long to have been
+watched, in which sectors moved, is unwitnessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spinledger.ledger.account import Account, may_ask, timer_ns
+from spinledger.ledger.table import INTERVAL_EVIDENCE, Row, follow
+from spinledger.model import (
+    SECOND,
+    Answered,
+    Counted,
+    Cycle,
+    Disk,
+    Entry,
+    Evidence,
+    Gap,
+    Mode,
+    Policy,
+    Reason,
+    Span,
+    State,
+    Stretch,
+    Tick,
+    Told,
+    Transition,
+)
+from spinledger.ports import Fold, QuietHours
+
+WALL_JUMP_NS = SECOND // 10
+"""A smaller change of wall against boot time is the clock being slewed, not set."""
+
+
+def open_account(
+    disk: Disk,
+    policy: Policy,
+    tick: Tick,
+    folds: Sequence[Fold] = (),
+    calendar: QuietHours | None = None,
+) -> Account:
+    """A new account, unwitnessed until its first fact."""
+    account = Account(
+        disk=disk,
+        policy=policy,
+        at_ns=tick.at_ns,
+        opened_ns=tick.at_ns,
+        wall_offset_ns=tick.wall_ns - tick.at_ns,
+        suspended_ns=tick.suspended_ns,
+        since_ns=tick.at_ns,
+        since_wall_ns=tick.wall_ns,
+        span_began_ns=tick.at_ns,
+        span_began_wall_ns=tick.wall_ns,
+        stretch_began_ns=tick.at_ns,
+        folds=tuple(folds),
+        calendar=calendar,
+    )
+    _find_boundary(account)
+    return account
+
+
+def set_quiet_hours(account: Account, calendar: QuietHours | None) -> None:
+    """From the time already booked on, other quiet hours hold."""
+    account.calendar = calendar
+    account.quiet = False
+    account.boundary_ns = None
+    _find_boundary(account)
+
+
+def book_tick(account: Account, tick: Tick) -> list[Entry]:
+    """Wall time, and host suspends: the time asleep was seen by nobody."""
+    offset = tick.wall_ns - tick.at_ns
+    entries: list[Entry] = []
+    if tick.suspended_ns - account.suspended_ns > SECOND and account.present:
+        _apply(account, Evidence.UNSEEN, tick.at_ns, entries)
+        account.gap_censored = True
+    account.suspended_ns = tick.suspended_ns
+    if abs(offset - account.wall_offset_ns) > WALL_JUMP_NS:
+        account.wall_offset_ns = offset
+        _find_boundary(account)
+    _feed(account, entries)
+    return entries
+
+
+def book_counted(account: Account, fact: Counted) -> list[Entry]:
+    """Free signals: movement, or none, since the last ones."""
+    before, account.counted = account.counted, fact
+    entries: list[Entry] = []
+    if before is None:
+        _apply(account, Evidence.STILL, fact.at_ns, entries)
+    elif fact.sectors_read < before.sectors_read or fact.sectors_written < before.sectors_written:
+        _apply(account, Evidence.UNSEEN, fact.at_ns, entries)
+        account.gap_censored = True
+    elif (
+        fact.sectors_read != before.sectors_read
+        or fact.sectors_written != before.sectors_written
+        or fact.in_flight > 0
+    ):
+        _moved(account, fact.at_ns, entries)
+    elif account.state is State.IDLE and _expired(account, fact.at_ns):
+        _apply(account, Evidence.EXPIRED, fact.at_ns, entries)
+    else:
+        _apply(account, Evidence.STILL, fact.at_ns, entries)
+    if entries:
+        _feed(account, entries)
+    return entries
+
+
+def book_answered(account: Account, fact: Answered) -> list[Entry]:
+    """The drive's word, or a refusal."""
+    entries: list[Entry] = []
+    at_ns = max(fact.at_ns, account.at_ns)
+    stale = account.io_ns is not None and fact.ask.asked_ns < account.io_ns
+    if stale or not account.present:
+        return entries
+    reply = fact.reply
+    if isinstance(reply, Told):
+        standby = reply.mode is Mode.STANDBY
+        evidence = Evidence.TOLD_STANDBY if standby else Evidence.TOLD_SPINNING
+        _apply(account, evidence, at_ns, entries)
+        account.condition = reply.condition
+        if not standby:
+            account.proof_ns = at_ns
+    elif reply.reason is not Reason.PROBER_DOWN:
+        _apply(account, Evidence.REFUSED, at_ns, entries)
+        if account.state is State.UNKNOWN:
+            account.why = reply.reason
+    _feed(account, entries)
+    return entries
+
+
+def book_gone(account: Account, at_ns: int) -> list[Entry]:
+    """The disk went: what follows is unwitnessed."""
+    entries: list[Entry] = []
+    if account.present:
+        _apply(account, Evidence.UNSEEN, max(at_ns, account.at_ns), entries)
+        account.present = False
+        account.absent_since_wall_ns = account.at_ns + account.wall_offset_ns
+        account.counted = None
+        account.gap_censored = True
+        _feed(account, entries)
+    return entries
+
+
+def book_seen(account: Account, disk: Disk, at_ns: int) -> list[Entry]:
+    """The disk is here again, perhaps under another name; its books go on."""
+    entries: list[Entry] = []
+    if not account.present:
+        _apply(account, Evidence.UNSEEN, max(at_ns, account.at_ns), entries)
+        account.present = True
+        account.absent_since_wall_ns = None
+        account.counted = None
+        _feed(account, entries)
+    account.disk = disk
+    return entries
+
+
+def _moved(account: Account, at_ns: int, entries: list[Entry]) -> None:
+    cadence = account.policy.cadence
+    if at_ns - account.at_ns > max(3 * cadence.fast_ns, cadence.slow_ns):
+        _apply(account, Evidence.UNSEEN, at_ns, entries)
+        account.gap_censored = True
+    was_active = account.state is State.ACTIVE
+    _apply(account, Evidence.MOVED, at_ns, entries)
+    if not was_active:
+        began = account.idle_from_ns
+        entries.append(
+            Gap(
+                account.disk.identity,
+                began,
+                at_ns,
+                began + account.wall_offset_ns,
+                account.gap_censored,
+            )
+        )
+    account.gap_censored = False
+    account.io_ns = at_ns
+    account.proof_ns = at_ns
+
+
+def _expired(account: Account, at_ns: int) -> bool:
+    if may_ask(account) or account.proof_ns is None:
+        return False
+    return at_ns - account.proof_ns > (timer_ns(account) or account.policy.cadence.slow_ns)
+
+
+def _apply(account: Account, evidence: Evidence, at_ns: int, entries: list[Entry]) -> None:
+    row = follow(account.state, evidence)
+    began = account.at_ns if evidence in INTERVAL_EVIDENCE else at_ns
+    if row.after is not account.state:
+        _pass(account, began, entries)
+        _turn(account, row, began, evidence, entries)
+    _pass(account, at_ns, entries)
+
+
+def _pass(account: Account, at_ns: int, entries: list[Entry]) -> None:
+    """Let time go by in the present state, splitting the stretch at quiet boundaries."""
+    if account.state is State.ACTIVE:
+        account.span_active_ns += at_ns - account.at_ns
+    account.at_ns = at_ns
+    while account.boundary_ns is not None and account.boundary_ns <= at_ns:
+        boundary = account.boundary_ns
+        _close_stretch(account, boundary, entries)
+        _find_boundary(account, boundary)
+
+
+def _close_stretch(account: Account, at_ns: int, entries: list[Entry]) -> None:
+    if at_ns > account.stretch_began_ns:
+        entries.append(
+            Stretch(
+                account.disk.identity,
+                account.state,
+                account.quiet,
+                account.stretch_began_ns,
+                at_ns,
+            )
+        )
+        account.stretch_began_ns = at_ns
+
+
+def _turn(account: Account, row: Row, at_ns: int, evidence: Evidence, entries: list[Entry]) -> None:
+    """Change the state at `at_ns`, the time up to which all is booked."""
+    before, after = account.state, row.after
+    identity = account.disk.identity
+    wall_ns = at_ns + account.wall_offset_ns
+    _close_stretch(account, at_ns, entries)
+    entries.append(Transition(identity, at_ns, before, after))
+    if not (before.spinning and after.spinning):
+        if at_ns > account.span_began_ns:
+            entries.append(open_span(account))
+        account.span_began_ns = at_ns
+        account.span_began_wall_ns = wall_ns
+        account.span_active_ns = 0
+        account.evidence = evidence
+        account.since_ns = at_ns
+        account.since_wall_ns = wall_ns
+    if row.cycle:
+        account.cycle_number += 1
+        entries.append(Cycle(account.cycle_number, identity, at_ns, wall_ns, True))
+    account.state = after
+    account.why = None
+    account.condition = None
+
+
+def open_span(account: Account) -> Span:
+    """The open span as it would be booked now."""
+    state = account.state
+    return Span(
+        disk=account.disk.identity,
+        state="spinning" if state.spinning else state.value,
+        began_ns=account.span_began_ns,
+        ended_ns=account.at_ns,
+        began_wall_ns=account.span_began_wall_ns,
+        ended_wall_ns=account.at_ns + account.wall_offset_ns,
+        active_ns=account.span_active_ns,
+        evidence=account.evidence,
+    )
+
+
+def _find_boundary(account: Account, at_ns: int | None = None) -> None:
+    """Set the quiet flag as of a time and the boot time at which it next changes."""
+    if account.calendar is None:
+        return
+    at_ns = account.at_ns if at_ns is None else at_ns
+    moment = account.calendar.at(at_ns + account.wall_offset_ns)
+    account.quiet = moment.quiet
+    account.boundary_ns = max(moment.until_wall_ns - account.wall_offset_ns, at_ns + 1)
+
+
+def _feed(account: Account, entries: Sequence[Entry]) -> None:
+    for entry in entries:
+        kind = type(entry)
+        for fold in account.folds:
+            if kind in fold.eats:
+                fold.step(entry)

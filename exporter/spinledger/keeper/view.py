@@ -1,0 +1,157 @@
+"""One account -> one immutable view. Keys are those of the metric catalogue.
+
+Rules: everything that may move is given from zero; a value that is not known is absent; nothing
+here changes the account.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import accumulate
+
+from spinledger.insight.findings import findings
+from spinledger.ledger.account import ELAPSED_BOUNDS_S, Account, Base, Habit, holds_back
+from spinledger.ledger.folds import IdleGaps
+from spinledger.model import (
+    SECOND,
+    DiskView,
+    Entry,
+    Histogram,
+    Labels,
+    Number,
+    Reason,
+    State,
+)
+
+DISTURBANCES = ("woke", "slow_answer", "link_reset", "timer_restarted")
+"""Kinds of harm our questions can do, as label values."""
+
+
+def view(account: Account) -> DiskView:
+    """The account as web and metrics see it, as of `account.at_ns`."""
+    totals = lifetime(account)
+    counters, histograms = totals.samples, totals.histograms
+    if account.base is not None:
+        counters = since(counters, account.base.samples)
+        histograms = {
+            key: _since_histogram(histogram, account.base.histograms.get(key))
+            for key, histogram in histograms.items()
+        }
+    samples = {**_gauges(account), **counters}
+    seen = DiskView(
+        disk=account.disk,
+        policy=account.policy,
+        state=State.UNKNOWN if account.state is State.UNWITNESSED else account.state,
+        why=_why(account),
+        condition=account.condition,
+        since_ns=account.since_ns,
+        since_wall_ns=account.since_wall_ns,
+        samples=samples,
+        histograms=histograms,
+    )
+    return findings(seen)
+
+
+def lifetime(account: Account) -> Base:
+    """All counters of an account since its ledger began, as of `account.at_ns`."""
+    samples: dict[str, Mapping[Labels, Number]] = {}
+    histograms: dict[str, Histogram] = {"probe": _elapsed(account.habit)}
+    for fold in account.folds:
+        totals = fold.totals(_pending(account))
+        samples.update({key: own for key, own in totals.items() if key not in fold.gauges})
+        if isinstance(fold, IdleGaps):
+            histograms["idle_gap"] = fold.histogram()
+    samples.update(_questions(account))
+    return Base(samples, histograms)
+
+
+def since(
+    totals: Mapping[str, Mapping[Labels, Number]], base: Mapping[str, Mapping[Labels, Number]]
+) -> dict[str, Mapping[Labels, Number]]:
+    """Counters less what they were at the base; one the base does not know counts in full."""
+    return {
+        key: {labels: value - base.get(key, {}).get(labels, 0) for labels, value in own.items()}
+        for key, own in totals.items()
+    }
+
+
+def _since_histogram(total: Histogram, base: Histogram | None) -> Histogram:
+    if base is None or base.bounds != total.bounds:
+        return total
+    counts = tuple(now - then for now, then in zip(total.counts, base.counts, strict=True))
+    return Histogram(total.bounds, counts, total.count - base.count, total.sum - base.sum)
+
+
+def _pending(account: Account) -> tuple[Entry, ...]:
+    return account.open_stretch(), account.open_gap()
+
+
+def _gauges(account: Account) -> dict[str, Mapping[Labels, Number]]:
+    """What may rise and fall."""
+    habit = account.habit
+    samples = _policy(account)
+    for fold in account.folds:
+        if fold.gauges:
+            totals = fold.totals(_pending(account))
+            samples.update({key: totals[key] for key in fold.gauges if totals.get(key)})
+    samples["probe_given_up"] = _one(int(bool(habit.given_up)))
+    if habit.last_ok is not None:
+        samples["probe_up"] = _one(int(habit.last_ok))
+    samples["last_sample"] = _one((account.at_ns + account.wall_offset_ns) / SECOND)
+    if account.state.spinning:
+        samples["spinning_since"] = _one(account.since_wall_ns / SECOND)
+    if habit.observed_ns is not None:
+        samples["observed_standby"] = _one(habit.observed_ns / SECOND)
+    return samples
+
+
+def _one(value: Number) -> Mapping[Labels, Number]:
+    return {(): value}
+
+
+def _why(account: Account) -> str:
+    if account.state is State.UNWITNESSED:
+        return "not watched yet"
+    if account.state is not State.UNKNOWN:
+        return ""
+    return account.why.value if account.why else holds_back(account) or "not asked yet"
+
+
+def _policy(account: Account) -> dict[str, Mapping[Labels, Number]]:
+    policy, disk = account.policy, account.disk
+    samples: dict[str, Mapping[Labels, Number]] = {
+        "cycle_budget_per_day": _one(policy.budget_per_day)
+    }
+    if policy.declared_ns is not None:
+        samples["declared_standby"] = _one(policy.declared_ns / SECOND)
+    if disk.apm_level is not None:
+        samples["apm_level"] = _one(disk.apm_level)
+    known: dict[Labels, Number] = {}
+    if policy.rated_load is not None:
+        known[("load",)] = policy.rated_load
+    if policy.rated_start_stop is not None:
+        known[("start_stop",)] = policy.rated_start_stop
+    if known:
+        samples["rated_cycles"] = known
+    return samples
+
+
+def _questions(account: Account) -> dict[str, Mapping[Labels, Number]]:
+    habit = account.habit
+    samples: dict[str, Mapping[Labels, Number]] = {
+        "probe_failures": {(reason.value,): habit.failed.get(reason.value, 0) for reason in Reason},
+        "observer_disturbances": {(kind,): habit.disturbed.get(kind, 0) for kind in DISTURBANCES},
+    }
+    commands = dict(habit.sent)
+    if account.disk.ask_method is not None:
+        commands.setdefault(account.disk.ask_method.value, 0)
+    if commands:
+        samples["probe_commands"] = {(name,): count for name, count in commands.items()}
+    return samples
+
+
+def _elapsed(habit: Habit) -> Histogram:
+    counts = list(accumulate(habit.elapsed or [0] * (len(ELAPSED_BOUNDS_S) + 1)))
+    return Histogram(
+        ELAPSED_BOUNDS_S, tuple(counts[:-1]), counts[-1], habit.elapsed_sum_ns / SECOND
+    )

@@ -1,0 +1,176 @@
+"""One disk's account: what is known now, what is open, and what asking it has taught.
+
+Rules: an Account is the only mutable thing in the core; the keeper writes its books, the sampler
+its Habit, and neither reads a clock. Everything here can be dumped as JSON types, so that a
+restart goes on where it stopped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from spinledger.model import (
+    Ask,
+    Condition,
+    Counted,
+    Disk,
+    Evidence,
+    Gap,
+    Histogram,
+    Labels,
+    Number,
+    Policy,
+    Reason,
+    RuntimeStatus,
+    State,
+    Stretch,
+    Watch,
+    Worn,
+)
+from spinledger.ports import Fold, QuietHours
+
+SUSPENDED = frozenset({RuntimeStatus.SUSPENDED, RuntimeStatus.SUSPENDING, RuntimeStatus.RESUMING})
+
+ELAPSED_BOUNDS_S = (0.001, 0.003, 0.01, 0.03, 0.1, 0.2, 1.0, 10.0)
+"""Bounds of the answer time histogram, seconds; 0.2 is the mark of a disturbance."""
+
+
+@dataclass(slots=True)
+class Habit:
+    """What the sampler remembers of one drive."""
+
+    pending: Ask | None = None  # the command on its way; at most one
+    mute: bool = False  # its deadline passed and no answer came yet
+    asked_ns: int | None = None  # when the last question was put
+    unasked_ns: int = 0  # how long the drive had been left alone before the last question
+    prompted: bool = False  # the last question followed a hint, so a spin-up is not our doing
+    spinning_answer_ns: int | None = None  # last answer that said spinning, this idle period
+    refusals: int = 0  # refusals in a row
+    given_up: str = ""  # why we stopped asking; "" while we ask
+    hushed: bool = False  # silent until somebody else's I/O
+    suspect: str = ""  # a disturbance of ours, to be judged by the next free signals
+    own: int = 0  # our commands since the last free signals
+    answered_own: bool = False  # an answer arrived since the last free signals
+    hint: bool = False  # the free signals ask for one question
+    hint_wait_ns: int = 0  # back-off between questions prompted by hints
+    hinted_ns: int | None = None
+    bracket: tuple[int, int] | None = None  # last spin-down seen between these idle ages
+    learned: tuple[int, int] | None = None  # where the last two brackets agree
+    restarter: str = ""  # "", suspected or confirmed: a question restarts its timer
+    acquitted: bool = False  # it proved to sleep later than its timer, asked or not
+    observed_ns: int | None = None  # idle time before the last spin-down
+    sent: dict[str, int] = field(default_factory=dict)  # commands by name
+    failed: dict[str, int] = field(default_factory=dict)  # refusals by reason
+    disturbed: dict[str, int] = field(default_factory=dict)  # our disturbances by kind
+    last_ok: bool | None = None  # the last question gave a state
+    elapsed: list[int] = field(default_factory=list)  # answers by time taken, a bucket each
+    elapsed_sum_ns: int = 0
+    read_ns: int | None = None  # when the drive's own counters were last asked for
+
+
+@dataclass(frozen=True, slots=True)
+class Base:
+    """Lifetime totals at the moment exported counters restarted from zero."""
+
+    samples: Mapping[str, Mapping[Labels, Number]]
+    histograms: Mapping[str, Histogram]
+
+
+@dataclass(slots=True)
+class Account:
+    """One disk's books. `at_ns` is the time up to which everything is booked."""
+
+    disk: Disk
+    policy: Policy
+    at_ns: int
+    opened_ns: int
+    wall_offset_ns: int  # wall minus boot time at the last tick
+    state: State = State.UNWITNESSED
+    why: Reason | None = None  # why unknown
+    condition: Condition | None = None
+    since_ns: int = 0
+    since_wall_ns: int = 0
+    evidence: Evidence = Evidence.UNSEEN
+    span_began_ns: int = 0
+    span_began_wall_ns: int = 0
+    span_active_ns: int = 0
+    stretch_began_ns: int = 0
+    suspended_ns: int = 0  # host suspend time since boot, at the last tick
+    quiet: bool = False
+    calendar: QuietHours | None = None  # the disk's quiet hours
+    boundary_ns: int | None = None  # when `quiet` next changes
+    counted: Counted | None = None  # the last free signals
+    io_ns: int | None = None  # last sample at which sectors had moved
+    gap_censored: bool = True  # the open gap's beginning was not seen
+    proof_ns: int | None = None  # last time it was proven to spin
+    cycle_number: int = 0
+    present: bool = True
+    absent_since_wall_ns: int | None = None
+    reading: Worn | None = None  # the last accepted reading of the drive's own counters
+    witnessed_since_reading: int = 0  # cycles booked since then
+    base: Base | None = None  # what exported counters start from, after a stop that lost something
+    habit: Habit = field(default_factory=Habit)
+    folds: tuple[Fold, ...] = ()
+
+    @property
+    def idle_from_ns(self) -> int:
+        """Where the idle time of the present gap begins."""
+        return self.io_ns if self.io_ns is not None else self.opened_ns
+
+    def open_stretch(self) -> Stretch:
+        """The open stretch as it would be booked now."""
+        return Stretch(
+            self.disk.identity, self.state, self.quiet, self.stretch_began_ns, self.at_ns
+        )
+
+    def open_gap(self) -> Gap:
+        """The open gap as it would be booked now; always censored, since it has no end yet."""
+        began = self.idle_from_ns
+        return Gap(
+            self.disk.identity, began, max(began, self.at_ns), began + self.wall_offset_ns, True
+        )
+
+
+def suspended(account: Account) -> bool:
+    """True while the kernel's runtime power management holds the device down."""
+    return account.counted is not None and account.counted.runtime_status in SUSPENDED
+
+
+def may_ask(account: Account) -> bool:
+    """True when a question could be put to this disk at some time without other I/O first."""
+    habit = account.habit
+    return (
+        account.present
+        and account.policy.watch is Watch.FULL
+        and account.disk.ask_method is not None
+        and not habit.given_up
+        and not habit.hushed
+        and not habit.mute
+        and not suspended(account)
+    )
+
+
+def timer_ns(account: Account) -> int | None:
+    """The standby timer to reckon with: declared, unless the drive proved otherwise; else learned.
+
+    None when nothing is known or the owner says the timer is disabled.
+    """
+    declared, learned = account.policy.declared_ns, account.habit.learned
+    if declared and not (account.habit.acquitted and learned):
+        return declared
+    return learned[1] if learned else None
+
+
+def holds_back(account: Account) -> str:
+    """Why no question is put now; "" when one may be."""
+    habit = account.habit
+    if suspended(account):
+        return "suspended by the kernel's runtime power management"
+    if habit.given_up:
+        return habit.given_up
+    if habit.mute:
+        return "the last question is still unanswered"
+    if habit.hushed:
+        return "silent until other I/O, since a question may have disturbed"
+    return account.disk.unasked_because

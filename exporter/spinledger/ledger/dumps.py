@@ -1,0 +1,164 @@
+"""An account as JSON types and back, and its move to another boot's clock.
+
+Rules: policy and quiet hours are the owner's present wishes and are not kept; a question that was
+on its way is forgotten; everything else comes back exactly. A dump of an earlier version lacks
+fields, never means others by the same name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+from typing import Any, cast
+
+from spinledger.ledger.account import Account, Habit
+from spinledger.model import (
+    Command,
+    Condition,
+    Counted,
+    Disk,
+    Evidence,
+    Policy,
+    Reason,
+    RuntimeStatus,
+    State,
+    Worn,
+)
+from spinledger.ports import Fold, QuietHours
+
+_PASSING = frozenset({"pending", "mute", "hint", "own", "answered_own", "suspect"})
+_HABIT = tuple(f.name for f in fields(Habit) if f.name not in _PASSING)
+_HABIT_TIMES = ("asked_ns", "spinning_answer_ns", "hinted_ns", "read_ns")
+_PAIRS = ("bracket", "learned")
+_PLAIN = (
+    "at_ns",
+    "opened_ns",
+    "wall_offset_ns",
+    "since_ns",
+    "since_wall_ns",
+    "span_began_ns",
+    "span_began_wall_ns",
+    "span_active_ns",
+    "stretch_began_ns",
+    "suspended_ns",
+    "quiet",
+    "io_ns",
+    "gap_censored",
+    "proof_ns",
+    "cycle_number",
+    "present",
+    "absent_since_wall_ns",
+    "witnessed_since_reading",
+)
+_TIMES = (
+    "at_ns",
+    "opened_ns",
+    "since_ns",
+    "span_began_ns",
+    "stretch_began_ns",
+    "io_ns",
+    "proof_ns",
+)
+_DISK = tuple(f.name for f in fields(Disk))
+_COUNTED = tuple(f.name for f in fields(Counted))
+_WORN = tuple(f.name for f in fields(Worn))
+
+Dump = dict[str, Any]
+
+
+def dump(account: Account) -> Dump:
+    """The account as JSON types."""
+    habit = account.habit
+    return {
+        "disk": dump_disk(account.disk),
+        "state": account.state.value,
+        "why": account.why and account.why.value,
+        "condition": account.condition and account.condition.value,
+        "evidence": account.evidence.value,
+        "counted": _record(account.counted, _COUNTED),
+        "reading": _record(account.reading, _WORN),
+        **{name: getattr(account, name) for name in _PLAIN},
+        "habit": {name: getattr(habit, name) for name in _HABIT},
+        "folds": {fold.name: fold.dump() for fold in account.folds},
+    }
+
+
+def load(
+    dumped: Mapping[str, Any],
+    policy: Policy,
+    folds: Sequence[Fold],
+    calendar: QuietHours | None = None,
+) -> Account:
+    """The account of a dump; a fold the dump does not know starts afresh."""
+    account = Account(
+        disk=load_disk(dumped["disk"]),
+        policy=policy,
+        at_ns=dumped["at_ns"],
+        opened_ns=dumped["opened_ns"],
+        wall_offset_ns=dumped["wall_offset_ns"],
+        state=State(dumped["state"]),
+        why=Reason(dumped["why"]) if dumped["why"] else None,
+        condition=Condition(dumped["condition"]) if dumped["condition"] else None,
+        evidence=Evidence(dumped["evidence"]),
+        folds=tuple(folds),
+        calendar=calendar,
+    )
+    for name in _PLAIN:
+        if name in dumped:
+            setattr(account, name, dumped[name])
+    account.counted = _load_counted(dumped["counted"])
+    reading = dumped.get("reading")
+    account.reading = Worn(**{name: reading.get(name) for name in _WORN}) if reading else None
+    for name in _HABIT:
+        if name in dumped["habit"]:
+            value = dumped["habit"][name]
+            setattr(account.habit, name, tuple(value) if name in _PAIRS and value else value)
+    for fold in folds:
+        if fold.name in dumped["folds"]:
+            fold.load(dumped["folds"][fold.name])
+    return account
+
+
+def rebase(account: Account, offset_ns: int) -> None:
+    """Move all times to another boot's clock: new time = old time + offset."""
+    for name in _TIMES:
+        value = getattr(account, name)
+        if value is not None:
+            setattr(account, name, value + offset_ns)
+    habit = account.habit
+    for name in _HABIT_TIMES:
+        value = getattr(habit, name)
+        if value is not None:
+            setattr(habit, name, value + offset_ns)
+    if account.boundary_ns is not None:
+        account.boundary_ns += offset_ns
+    account.wall_offset_ns -= offset_ns
+    for fold in account.folds:
+        fold.rebase(offset_ns)
+
+
+def dump_disk(disk: Disk) -> Dump:
+    """A disk as JSON types."""
+    return cast(Dump, _record(disk, _DISK))
+
+
+def load_disk(dumped: Mapping[str, Any]) -> Disk:
+    """The disk of a dump."""
+    told = {name: dumped[name] for name in _DISK if name in dumped}
+    told["nodes"] = tuple(told["nodes"])
+    told["aliases"] = tuple(told.get("aliases", ()))
+    method = told.get("ask_method")
+    told["ask_method"] = Command(method) if method else None
+    return Disk(**told)
+
+
+def _record(thing: object, names: Sequence[str]) -> Dump | None:
+    return None if thing is None else {name: getattr(thing, name) for name in names}
+
+
+def _load_counted(dumped: Mapping[str, Any] | None) -> Counted | None:
+    if dumped is None:
+        return None
+    told = {name: dumped[name] for name in _COUNTED}
+    told["runtime_status"] = RuntimeStatus(told["runtime_status"])
+    return Counted(**told)

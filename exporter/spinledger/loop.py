@@ -1,0 +1,285 @@
+"""The only driver: waits on the clock and the ports, reads, books, asks, publishes.
+
+Rules: nothing here knows whether a port is real or simulated. One tick reads the free signals of
+every disk, books them, then puts the questions that are due. Lateness is decided here: a question
+past its deadline is booked as a timeout while the command itself goes on. A disk that fails in
+any way costs the others nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from spinledger import sampler
+from spinledger.keeper import book
+from spinledger.keeper.view import view
+from spinledger.ledger.account import Account
+from spinledger.model import (
+    SECOND,
+    Answered,
+    Ask,
+    Disk,
+    Entry,
+    Gone,
+    Labels,
+    Number,
+    Policy,
+    Reason,
+    Refused,
+    Seen,
+    Snapshot,
+    Tick,
+    Watch,
+)
+from spinledger.ports import (
+    Clock,
+    Counters,
+    Discoverer,
+    Fold,
+    Prober,
+    Publisher,
+    QuietHours,
+    Source,
+)
+
+Samples = Mapping[str, Mapping[Labels, Number]]
+
+
+@dataclass(slots=True)
+class Ports:
+    """What the loop drives; app decides which are real."""
+
+    clock: Clock
+    discoverer: Discoverer
+    counters: Counters
+    prober: Prober
+    publishers: Sequence[Publisher]
+    wakers: Sequence[Source] = ()  # signals: they only end a wait
+
+
+@dataclass(slots=True)
+class Wishes:
+    """What the owner wants, as functions of the disk; app makes them from the configuration."""
+
+    policy: Callable[[Disk], Policy]
+    folds: Callable[[Disk, Policy], Sequence[Fold]]
+    calendar: Callable[[Policy], QuietHours | None]
+    exporter: Callable[[], Samples]  # samples of the exporter itself
+    say: Callable[[str], None]  # one line for the operator
+
+
+@dataclass(slots=True)
+class Loop:
+    """The state of a run: accounts by identity, and what is on its way."""
+
+    ports: Ports
+    wishes: Wishes
+    fast_ns: int
+    accounts: dict[str, Account] = field(default_factory=dict)
+    stopping: bool = False
+    number: int = 0
+    asks: int = 0
+    skipped: tuple[tuple[str, str], ...] = ()
+    booked: Callable[[Sequence[Entry]], None] | None = None
+    told_once: set[str] = field(default_factory=set)
+
+    def run(self, until_ns: int | None = None) -> None:
+        """Go on until `stopping`, or until the boot clock reads `until_ns`."""
+        clock = self.ports.clock
+        self.begin()
+        due_ns = clock.now()
+        while not self.stopping:
+            now_ns = clock.now()
+            if until_ns is not None and now_ns >= until_ns:
+                break
+            if now_ns >= due_ns:
+                self.tick(now_ns)
+                due_ns += self.fast_ns
+                if due_ns <= clock.now() - self.fast_ns:
+                    due_ns = clock.now() + self.fast_ns
+            self.listen(self._wake_ns(due_ns, until_ns))
+        self.publish(clock.now(), force=True)
+
+    def begin(self) -> None:
+        """Find the disks and open their accounts."""
+        now_ns = self.ports.clock.now()
+        seen, self.skipped = _scan(self.ports.discoverer, now_ns)
+        for fact in seen:
+            self.book_seen(fact)
+
+    def tick(self, now_ns: int) -> None:
+        """Free signals of all disks, then the questions that are due, then a snapshot."""
+        self._count_all(now_ns)
+        for account in self.accounts.values():
+            self._deadline(account, now_ns)
+            ask = sampler.plan(account, now_ns, self.asks + 1)
+            if ask is not None:
+                self._ask(account, ask)
+        self.publish(now_ns)
+
+    def listen(self, until_ns: int) -> None:
+        """Wait, then take what arrived."""
+        ports = self.ports
+        sources: list[Source] = [ports.prober, ports.discoverer, *ports.wakers]
+        ready = ports.clock.wait(until_ns, sources)
+        now_ns = ports.clock.now()
+        if ports.prober in ready:
+            changed = False
+            for answered in ports.prober.replies(now_ns):
+                changed = self.book_answered(answered) or changed
+            if changed:
+                self.publish(now_ns)
+        if ports.discoverer in ready:
+            for change in ports.discoverer.changes(now_ns):
+                if isinstance(change, Seen):
+                    self.book_seen(change)
+                else:
+                    self.book_gone(change)
+
+    def book_seen(self, fact: Seen) -> None:
+        """A disk is here: open its account, or go on with the one it has."""
+        disk = fact.disk
+        policy = self.wishes.policy(disk)
+        if policy.watch is Watch.OFF:
+            return
+        account = self.accounts.get(disk.identity)
+        if account is None:
+            clock = self.ports.clock
+            tick = Tick(fact.at_ns, clock.wall(), clock.boot_id(), clock.suspended())
+            folds = self.wishes.folds(disk, policy)
+            account = book.open_account(disk, policy, tick, folds, self.wishes.calendar(policy))
+            self.accounts[disk.identity] = account
+            return
+        if account.disk != disk or not account.present:
+            self.ports.counters.forget(disk.identity)
+            self.ports.prober.forget(account.disk)
+            sampler.note_seen(account)
+        self._booked(book.book_seen(account, disk, fact.at_ns))
+        account.policy = policy
+
+    def book_gone(self, fact: Gone) -> None:
+        """A disk went: its account waits for it."""
+        account = self.accounts.get(fact.identity)
+        if account is not None:
+            self._lose(account, fact.at_ns)
+
+    def book_answered(self, fact: Answered) -> bool:
+        """An answer; False when nobody waits for it."""
+        account = self.accounts.get(fact.ask.disk)
+        if account is None or account.habit.pending != fact.ask:
+            return False
+        before = account.state
+        self._booked(book.book_answered(account, fact))
+        sampler.note_answered(account, fact, before)
+        if isinstance(fact.reply, Refused):
+            self._say_refused(account, fact.reply)
+        return True
+
+    def observe(self, now_ns: int) -> None:
+        """Free signals of all disks and a snapshot, without a question."""
+        self._count_all(now_ns)
+        self.publish(now_ns)
+
+    def refresh_policies(self) -> None:
+        """The owner's wishes changed: take them over, the books go on."""
+        for account in self.accounts.values():
+            account.policy = self.wishes.policy(account.disk)
+            book.set_quiet_hours(account, self.wishes.calendar(account.policy))
+
+    def publish(self, now_ns: int, force: bool = False) -> None:
+        """Hand a snapshot to the publishers that want one."""
+        wanting = [p for p in self.ports.publishers if force or p.wants(now_ns)]
+        if not wanting:
+            return
+        self.number += 1
+        present = [a for a in self.accounts.values() if a.present]
+        snapshot = Snapshot(
+            number=self.number,
+            at_ns=now_ns,
+            wall_ns=self.ports.clock.wall(),
+            committed_ns=0,
+            disks=tuple(view(account) for account in present),
+            exporter={**self.wishes.exporter(), **self._own_samples(len(present))},
+            skipped=self.skipped,
+        )
+        for publisher in wanting:
+            publisher.publish(snapshot)
+
+    def _own_samples(self, watched: int) -> Samples:
+        skipped: dict[Labels, Number] = {}
+        for _, reason in self.skipped:
+            skipped[(reason,)] = skipped.get((reason,), 0) + 1
+        absent: dict[Labels, Number] = {
+            (account.disk.identity,): account.absent_since_wall_ns / SECOND
+            for account in self.accounts.values()
+            if account.absent_since_wall_ns is not None
+        }
+        return {"disks_watched": {(): watched}, "disks_skipped": skipped, "absent_since": absent}
+
+    def _count_all(self, now_ns: int) -> None:
+        clock = self.ports.clock
+        tick = Tick(now_ns, clock.wall(), clock.boot_id(), clock.suspended())
+        for account in self.accounts.values():
+            if account.present:
+                self._count(account, tick)
+
+    def _count(self, account: Account, tick: Tick) -> None:
+        fact = self.ports.counters.read(account.disk, tick.at_ns)
+        if fact is None:
+            self._lose(account, tick.at_ns)
+            return
+        before = account.counted
+        entries = book.book_tick(account, tick)
+        entries += book.book_counted(account, fact)
+        sampler.note_counted(account, before, fact)
+        if entries:
+            self._booked(entries)
+
+    def _deadline(self, account: Account, now_ns: int) -> None:
+        ask = account.habit.pending
+        if ask is None or account.habit.mute or now_ns < ask.deadline_ns:
+            return
+        late = Answered(ask, now_ns, Refused(Reason.TIMEOUT), now_ns - ask.asked_ns)
+        self._booked(book.book_answered(account, late))
+        sampler.note_late(account)
+
+    def _ask(self, account: Account, ask: Ask) -> None:
+        self.asks += 1
+        sampler.note_sent(account, ask)
+        self.ports.prober.send(ask, account.disk)
+
+    def _lose(self, account: Account, at_ns: int) -> None:
+        self._booked(book.book_gone(account, at_ns))
+        self.ports.counters.forget(account.disk.identity)
+        self.ports.prober.forget(account.disk)
+        sampler.note_seen(account)
+
+    def _booked(self, entries: Sequence[Entry]) -> None:
+        if self.booked is not None and entries:
+            self.booked(entries)
+
+    def _say_refused(self, account: Account, reply: Refused) -> None:
+        """Each disk's kind of refusal is said once, with all the drive said."""
+        key = f"{account.disk.identity} {reply.reason.value}"
+        if key not in self.told_once:
+            self.told_once.add(key)
+            self.wishes.say(
+                f"{account.disk.identity} ({account.disk.kernel_name}): "
+                f"no state: {reply.reason.value}: {reply.detail}"
+            )
+
+    def _wake_ns(self, due_ns: int, until_ns: int | None) -> int:
+        wake = due_ns if until_ns is None else min(due_ns, until_ns)
+        for account in self.accounts.values():
+            ask = account.habit.pending
+            if ask is not None and not account.habit.mute:
+                wake = min(wake, ask.deadline_ns)
+        return wake
+
+
+def _scan(
+    discoverer: Discoverer, now_ns: int
+) -> tuple[Iterable[Seen], tuple[tuple[str, str], ...]]:
+    seen, skipped = discoverer.scan(now_ns)
+    return seen, tuple(skipped)

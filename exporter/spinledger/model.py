@@ -1,0 +1,505 @@
+"""The data types that flow from disk to metric.
+
+Rules of this room: frozen and slotted; no behaviour beyond small derived properties; times are
+integer nanoseconds of the boot clock (CLOCK_BOOTTIME) unless a name says `wall`, which is integer
+nanoseconds since the Unix epoch in UTC. The drive's word (`Mode`) and the ledger's state (`State`)
+are separate enumerations, since FFh says "active or idle" and only counters tell which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+
+MILLISECOND = 1_000_000
+SECOND = 1_000_000_000
+MINUTE = 60 * SECOND
+HOUR = 60 * MINUTE
+DAY = 24 * HOUR
+
+
+class State(StrEnum):
+    """What the ledger books. The first four are a disk's current state; the last is only booked."""
+
+    ACTIVE = "active"  # sectors moved in the interval
+    IDLE = "idle"  # spinning, no sector moved
+    STANDBY = "standby"  # motor stopped, by the drive's own word
+    UNKNOWN = "unknown"  # could not be read
+    UNWITNESSED = "unwitnessed"  # nobody was looking
+
+    @property
+    def spinning(self) -> bool:
+        """True for active and idle."""
+        return self is State.ACTIVE or self is State.IDLE
+
+
+class Mode(StrEnum):
+    """The drive's own word."""
+
+    ACTIVE_OR_IDLE = "active_or_idle"
+    IDLE = "idle"
+    STANDBY = "standby"
+
+
+class Condition(StrEnum):
+    """Power conditions of SPC and of the ATA Extended Power Conditions feature set."""
+
+    IDLE_A = "idle_a"
+    IDLE_B = "idle_b"
+    IDLE_C = "idle_c"
+    STANDBY_Y = "standby_y"
+    STANDBY_Z = "standby_z"
+
+
+class Reason(StrEnum):
+    """Why a question gave no state; label values of the probe failure counter."""
+
+    TIMEOUT = "timeout"  # no answer at the deadline; the disk is mute until one comes
+    REJECTED = "rejected"  # ABORTED COMMAND or ILLEGAL REQUEST
+    NO_REGISTERS = "no_registers"  # no ATA status return came back (silent bridge)
+    STATUS_CLEAR = "status_clear"  # ATA status without DRDY: the link was reset (Sleep)
+    DEVICE_ERROR = "device_error"  # ATA status with ERR or DF
+    HOST_ERROR = "host_error"  # the host adapter reported a failure
+    RESERVED = "reserved"  # a count the standard reserves
+    MALFORMED = "malformed"  # truncated or contradictory bytes
+    OTHER_SENSE = "other_sense"  # well-formed sense data that says something else
+    PERMISSION = "permission"  # CAP_SYS_RAWIO or read permission is missing
+    GONE = "gone"  # the node vanished or is another disk now
+    PROBER_DOWN = "prober_down"  # the prober process ended; a new one is being started
+
+
+class Command(StrEnum):
+    """Names of the rows of the closed table of commands (codec.commands)."""
+
+    CHECK_POWER_MODE_16 = "check_power_mode_16"
+    CHECK_POWER_MODE_12 = "check_power_mode_12"
+    REQUEST_SENSE = "request_sense"
+
+
+class Watch(StrEnum):
+    """How a disk is watched."""
+
+    FULL = "full"  # free signals and questions
+    COUNTERS = "counters"  # free signals only, never a question
+    OFF = "off"  # not at all
+
+
+class RuntimeStatus(StrEnum):
+    """power/runtime_status of the SCSI device, plus `absent` where the kernel has no such file."""
+
+    ACTIVE = "active"
+    SUSPENDED = "suspended"
+    SUSPENDING = "suspending"
+    RESUMING = "resuming"
+    ERROR = "error"
+    UNSUPPORTED = "unsupported"
+    ABSENT = "absent"
+
+
+@dataclass(frozen=True, slots=True)
+class Disk:
+    """One physical disk. `identity` is the metric label `disk` (design of the metric contract)."""
+
+    identity: str  # wwn-0x<hex>, else <bus>-<model>_<serial>, cleaned to [A-Za-z0-9._-]
+    nodes: tuple[str, ...]  # kernel names, one a path: ("sda",)
+    transport: str  # sata, sas, usb, scsi, simulated
+    model: str
+    serial: str
+    firmware: str
+    wwn: str  # 0x<hex> or ""
+    rotation_rpm: int  # 0: not reported
+    pool: str  # "" when it belongs to none
+    device: str  # same for all logical units of one spindle
+    ask_method: Command | None  # the question this disk can be asked; None: none
+    diskseq: int  # 0: unknown
+    unasked_because: str = ""  # one sentence when ask_method is None or asking is off by default
+    aliases: tuple[str, ...] = ()  # earlier identities of the same disk
+    apm_level: int | None = None  # from cached IDENTIFY words; None: unsupported or disabled
+    standard_timer: bool | None = None  # IDENTIFY word 49 bit 13; None: not readable
+    iostats: bool = True  # queue/iostats; False: the kernel counts no sectors for it
+
+    @property
+    def kernel_name(self) -> str:
+        """The first path's kernel name."""
+        return self.nodes[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Cadence:
+    """How often to look, in nanoseconds."""
+
+    fast_ns: int = 5 * SECOND  # free signals, always
+    slow_ns: int = 60 * SECOND  # questions while idle
+    asleep_ns: int = 10 * MINUTE  # questions while in standby
+
+
+@dataclass(frozen=True, slots=True)
+class Watts:
+    """Power per state, in watts; configured, by model pattern, or common practice."""
+
+    idle: float
+    standby: float
+    active: float | None = None  # None: taken as idle
+    source: str = "default"
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """What the owner wants of one disk; made by config, exported as metrics where rules need it."""
+
+    watch: Watch = Watch.FULL
+    cadence: Cadence = Cadence()
+    budget_per_day: float = 24.0
+    budget_source: str = "default"  # default or configured
+    declared_ns: int | None = None  # the standby timer the owner says the drive has; 0: disabled
+    rated_load: int | None = None
+    rated_start_stop: int | None = None
+    watts: Watts = Watts(idle=5.7, standby=0.7)
+    spinup_j: float = 120.0
+    quiet: str | None = None  # name of a schedule
+    candidates_ns: tuple[int, ...] = ()  # what-if timers
+    disturbance_limit: int = 3  # then the drive is left in peace
+    horizon_s: float = 3 * 365.25 * 86400
+    quiet_asleep_min: float = 0.5
+    actor_limit: int = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One question on its way. `number` is unique for a run of the program."""
+
+    number: int
+    disk: str
+    command: Command
+    asked_ns: int
+    deadline_ns: int  # then it is booked as Refused(TIMEOUT); the command's own timeout is longer
+
+
+@dataclass(frozen=True, slots=True)
+class Completion:
+    """What the kernel handed back for one command: the raw material of a reply."""
+
+    status: int  # SCSI status byte
+    host_status: int
+    driver_status: int
+    sense: bytes
+    data: bytes
+    elapsed_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A state in the drive's own word, with the clause of the standard that says so."""
+
+    mode: Mode
+    condition: Condition | None
+    clause: str
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """No state, and why. `detail` is for a person."""
+
+    reason: Reason
+    detail: str = ""
+
+
+Reply = Told | Refused
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """Free signals of one disk; reading them sends nothing. Counters as the kernel gives them."""
+
+    disk: str
+    at_ns: int
+    sectors_read: int  # 512-byte units
+    sectors_written: int
+    flushes: int
+    in_flight: int
+    requests: int  # device/iorequest_cnt, our own commands included
+    runtime_status: RuntimeStatus
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """An answer to an Ask; `elapsed_ns` is the time the command took at the kernel's edge."""
+
+    ask: Ask
+    at_ns: int
+    reply: Reply
+    elapsed_ns: int
+    sent: bool = True  # False: the command never reached the drive
+
+
+@dataclass(frozen=True, slots=True)
+class Woken:
+    """The first request to a sleeping disk, from the wake source."""
+
+    disk: str
+    issued_ns: int
+    done_ns: int
+    op: str
+    actor: str
+    sector: int
+
+
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """The drive's own counters. None: the drive does not tell."""
+
+    disk: str
+    at_ns: int
+    start_stops: int | None
+    loads: int | None
+    power_cycles: int | None
+    power_on_s: int | None
+    rated_load: int | None
+    rated_start_stop: int | None
+    apm: int | None
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A disk came, or is here at the start."""
+
+    disk: Disk
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """A disk went."""
+
+    identity: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """The only carrier of wall time. `suspended_ns`: host suspend time since boot."""
+
+    at_ns: int
+    wall_ns: int
+    boot_id: str
+    suspended_ns: int
+
+
+Fact = Counted | Answered | Woken | Worn | Seen | Gone | Tick
+
+
+class Evidence(StrEnum):
+    """What a fact says about the platters; the columns of the transition table."""
+
+    MOVED = "moved"  # sectors moved, or a request is in flight
+    STILL = "still"  # nothing moved
+    TOLD_SPINNING = "told_spinning"
+    TOLD_STANDBY = "told_standby"
+    REFUSED = "refused"  # the question gave no state
+    EXPIRED = "expired"  # nothing may be asked and the last proof is too old
+    UNSEEN = "unseen"  # nobody looked: exporter stopped, host suspended, disk absent
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of one kind: spinning (active and idle), standby, unknown or unwitnessed."""
+
+    disk: str
+    state: str  # spinning, standby, unknown, unwitnessed
+    began_ns: int
+    ended_ns: int
+    began_wall_ns: int
+    ended_wall_ns: int
+    active_ns: int
+    evidence: Evidence  # what began it
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Time in one state, inside or outside quiet hours: what the folds that count seconds eat."""
+
+    disk: str
+    state: State
+    quiet: bool
+    began_ns: int
+    ended_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One change of state."""
+
+    disk: str
+    at_ns: int
+    before: State
+    after: State
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """One spin-up: standby to spinning. Not witnessed: known from the drive's counters only."""
+
+    number: int
+    disk: str
+    at_ns: int
+    at_wall_ns: int
+    witnessed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """The cause of a cycle, once known; exactly one a cycle."""
+
+    cycle: int
+    disk: str
+    at_ns: int
+    cause: str
+    actor: str
+    place: str
+    wait_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Time between two foreign I/Os. `censored`: its end or beginning was not seen."""
+
+    disk: str
+    began_ns: int
+    ended_ns: int
+    began_wall_ns: int
+    censored: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The drive's own counters as judged."""
+
+    disk: str
+    at_ns: int
+    at_wall_ns: int
+    worn: Worn
+    verdict: str  # accepted, or the reason why not
+
+
+Entry = Span | Stretch | Transition | Cycle | Explained | Gap | Reading
+
+Labels = tuple[str, ...]
+Number = int | float
+
+
+@dataclass(frozen=True, slots=True)
+class Histogram:
+    """Cumulative counts per upper bound (ascending, without +Inf), total count and sum."""
+
+    bounds: tuple[float, ...]
+    counts: tuple[int, ...]
+    count: int
+    sum: float
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A sentence about one disk or the host, with evidence and what to try."""
+
+    code: str
+    disk: str  # "" for the host
+    sentence: str
+    evidence: str
+    suggestion: str
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
+class DiskView:
+    """One disk as web and metrics see it.
+
+    `samples` maps a short metric name (catalogue key) to its values by the labels beyond `disk`.
+    Units are those of the metric: seconds, joules, counts.
+    """
+
+    disk: Disk
+    policy: Policy
+    state: State
+    why: str  # why unknown; "" otherwise
+    condition: Condition | None
+    since_ns: int
+    since_wall_ns: int
+    samples: Mapping[str, Mapping[Labels, Number]] = field(default_factory=dict)
+    histograms: Mapping[str, Histogram] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Commit:
+    """What goes into the ledger file in one transaction."""
+
+    number: int  # ascending for the life of a ledger
+    at_ns: int
+    wall_ns: int
+    boot_id: str
+    clean: bool  # the last of an orderly stop: nothing was booked after it
+    accounts: Mapping[str, Mapping[str, object]]  # dumps by identity, of those that changed
+    totals: Mapping[str, Mapping[str, Mapping[str, float]]]  # identity -> key -> labels joined by /
+    entries: tuple[Entry, ...]  # booked since the last commit
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What a store gives back at the start."""
+
+    number: int  # of the last commit; 0: a new ledger
+    at_ns: int  # the last time booked, by the boot clock of `boot_id`
+    wall_ns: int
+    boot_id: str
+    accounts: Mapping[str, Mapping[str, object]]
+    entries: tuple[Entry, ...]  # booked, not committed, saved by the live journal
+    lost: str  # "" when nothing was lost; else why exported counters restart from zero
+
+
+@dataclass(frozen=True, slots=True)
+class StoreStatus:
+    """How the ledger file is."""
+
+    committed_wall_ns: int  # 0: never
+    file_bytes: int
+    damaged: int  # files set aside, this one's life long
+    trouble: str  # "" or why the last commit failed
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """An immutable picture of everything at one tick; a scrape reads nothing else."""
+
+    number: int
+    at_ns: int
+    wall_ns: int
+    committed_ns: int
+    disks: tuple[DiskView, ...]
+    exporter: Mapping[str, Mapping[Labels, Number]] = field(default_factory=dict)
+    skipped: tuple[tuple[str, str], ...] = ()  # (kernel name, reason)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Window:
+    """One weekly window in local time: from `day` at `start_minute`, `days_later` days on.
+
+    Half open. An end of 24:00 is held as minute 0 of the day after.
+    """
+
+    day: int  # 0: Monday, as datetime.date.weekday()
+    start_minute: int  # 0..1439, minutes after local midnight
+    days_later: int  # 0..7: days from the beginning to the day of the end
+    end_minute: int  # 0..1439, on the day of the end
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """Named quiet hours. Windows may overlap; who counts them merges them."""
+
+    name: str
+    zone: str  # a name of the tz database
+    windows: tuple[Window, ...]  # ascending, each once
+    except_dates: frozenset[date] = frozenset()  # windows beginning on one of these are dropped

@@ -1,0 +1,221 @@
+"""The ports: what the core needs of the world. Adapters live in device, sim, store and app.
+
+Rules of this room: Protocols only. An adapter that can be waited for has `fileno()`, or is woken
+by its clock. No method blocks beyond what its docstring says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Protocol, runtime_checkable
+
+from spinledger.model import (
+    Answered,
+    Ask,
+    Commit,
+    Counted,
+    Disk,
+    Entry,
+    Gone,
+    Labels,
+    Number,
+    Restored,
+    Seen,
+    Snapshot,
+    StoreStatus,
+    Woken,
+    Worn,
+)
+
+
+@runtime_checkable
+class Source(Protocol):
+    """Something the loop may wait for; ready when its descriptor is readable."""
+
+    def fileno(self) -> int:
+        """A readable descriptor, or -1 when only time makes it ready (simulated ports)."""
+
+
+@runtime_checkable
+class Timed(Protocol):
+    """A source that time alone makes ready (simulated ports)."""
+
+    def due_ns(self) -> int | None:
+        """The boot time at which it will be ready; None when nothing is on its way."""
+
+
+class Clock(Protocol):
+    """Boot time and wall time; the only source of either."""
+
+    def now(self) -> int:
+        """Nanoseconds of the boot clock, host suspends included."""
+
+    def wall(self) -> int:
+        """Nanoseconds since the Unix epoch."""
+
+    def suspended(self) -> int:
+        """Nanoseconds the host has been suspended since boot."""
+
+    def boot_id(self) -> str:
+        """The kernel's random id of this boot."""
+
+    def wait(self, until_ns: int, sources: Sequence[Source]) -> Sequence[Source]:
+        """Return when `now() >= until_ns` or a source is ready; the ready ones."""
+
+
+class Discoverer(Protocol):
+    """Finds rotating disks without sending anything to a drive."""
+
+    def scan(self, at_ns: int) -> tuple[Sequence[Seen], Sequence[tuple[str, str]]]:
+        """All disks now, and what was skipped as (kernel name, reason)."""
+
+    def changes(self, at_ns: int) -> Iterable[Seen | Gone]:
+        """What came and went since the last call; does not block."""
+
+    def fileno(self) -> int:
+        """Readable when changes may be due."""
+
+
+class Counters(Protocol):
+    """Free signals from the kernel."""
+
+    def read(self, disk: Disk, at_ns: int) -> Counted | None:
+        """The counters now; None when the disk is gone."""
+
+    def forget(self, identity: str) -> None:
+        """Close what is held for a disk."""
+
+
+class Prober(Protocol):
+    """Asks drives. One outstanding command a disk; the answer may come hours later."""
+
+    def send(self, ask: Ask, disk: Disk) -> None:
+        """Send one command of the closed table; returns at once."""
+
+    def replies(self, at_ns: int) -> Iterable[Answered]:
+        """Answers that have arrived; does not block."""
+
+    def forget(self, disk: Disk) -> None:
+        """Close the disk's descriptor once nothing is outstanding."""
+
+    def fileno(self) -> int:
+        """Readable when answers are due."""
+
+
+class WakeSource(Protocol):
+    """Names who woke a sleeping disk."""
+
+    def arm(self, disk: Disk) -> None:
+        """Begin to listen: the disk fell asleep."""
+
+    def disarm(self, disk: Disk) -> None:
+        """Stop listening: the disk is awake."""
+
+    def events(self) -> Iterable[Woken]:
+        """Wakes seen; does not block."""
+
+    def fileno(self) -> int:
+        """Readable when events are due."""
+
+
+class WearReader(Protocol):
+    """Reads a spinning drive's own counters."""
+
+    def read(self, disk: Disk, at_ns: int) -> Worn | None:
+        """The counters; None when the drive does not tell."""
+
+
+class Store(Protocol):
+    """The ledger file and its live journal."""
+
+    def restore(self) -> Restored:
+        """What was kept; called once, before anything else."""
+
+    def note(
+        self,
+        at_ns: int,
+        wall_ns: int,
+        changed: Mapping[str, Mapping[str, object]],
+        entries: Sequence[Entry],
+    ) -> None:
+        """Keep one tick in the live journal before it is published; never blocks on a disk.
+
+        `changed` are dumps of the accounts that did more than stay still.
+        """
+
+    def commit(self, commit: Commit) -> bool:
+        """Hand over a commit; False while one is in flight. The file is written elsewhere."""
+
+    def finished(self) -> Iterable[tuple[int, bool]]:
+        """Commits that ended since the last call: number, and whether it is in the file."""
+
+    def status(self) -> StoreStatus:
+        """How the file is."""
+
+    def fileno(self) -> int:
+        """Readable when a commit has ended."""
+
+    def close(self) -> None:
+        """Wait for the commit in flight, for a bounded time, and let the file go."""
+
+
+class Publisher(Protocol):
+    """Takes snapshots; the web server and the text file are publishers."""
+
+    def wants(self, at_ns: int) -> bool:
+        """True when a snapshot at this time would be used."""
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Replace the current snapshot; atomic."""
+
+
+class Moment(Protocol):
+    """What quiet hours say of one moment."""
+
+    @property
+    def quiet(self) -> bool:
+        """Inside quiet hours."""
+
+    @property
+    def until_wall_ns(self) -> int:
+        """When that next changes; far in the future where it never does."""
+
+    @property
+    def began_wall_ns(self) -> int | None:
+        """When the present or last window began; None: there was none."""
+
+
+class QuietHours(Protocol):
+    """Quiet hours in local time."""
+
+    def at(self, wall_ns: int) -> Moment:
+        """What holds at a wall time."""
+
+
+class Fold(Protocol):
+    """One disk's counter, as a fold over entries. One instance a disk; its state is its own.
+
+    `eats` names the entry types `step` wants. `totals` must not change the state; `pending` are
+    the open stretch and the open gap as they would be booked now, so that counters are live.
+    `dump` gives JSON types only; `load(dump())` restores the state exactly and accepts, where it
+    can, the dump of an earlier version.
+    """
+
+    name: str
+    eats: tuple[type, ...]
+    gauges: frozenset[str]  # keys of `totals` that are no counters
+
+    def step(self, entry: Entry) -> None:
+        """Take one booked entry."""
+
+    def totals(self, pending: Sequence[Entry]) -> Mapping[str, Mapping[Labels, Number]]:
+        """Samples by catalogue key, `pending` included."""
+
+    def dump(self) -> object:
+        """The state as JSON types."""
+
+    def load(self, dumped: object) -> None:
+        """Replace the state with a dumped one."""
+
+    def rebase(self, offset_ns: int) -> None:
+        """Move kept boot-clock times to another boot: new time = old time + offset."""

@@ -1,0 +1,298 @@
+"""What to ask which disk next, and when; and what an answer teaches.
+
+Rules: the kernel's free signals come first and a question to the drive last. While a disk is idle
+questions are sparse, and dense only where its standby timer is due. A drive that might restart
+its timer at every question gets silent stretches. A question that may have disturbed is judged by
+the next free signals; after that the drive is left in peace until somebody else moves sectors,
+and for good once it has been disturbed too often. `plan` reads, `note_*` learn; neither has a
+clock.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+
+from spinledger.errors import Misuse
+from spinledger.ledger.account import (
+    ELAPSED_BOUNDS_S,
+    Account,
+    Habit,
+    may_ask,
+    timer_ns,
+)
+from spinledger.model import (
+    HOUR,
+    MILLISECOND,
+    MINUTE,
+    SECOND,
+    Answered,
+    Ask,
+    Counted,
+    Mode,
+    Reason,
+    State,
+    Told,
+)
+
+DEADLINE_NS = 10 * SECOND
+"""Then the loop books a timeout; the command's own timeout in the kernel is far longer."""
+
+DISTURBED_NS = 200 * MILLISECOND
+"""A quiet disk answers CHECK POWER MODE within milliseconds; a link reset was seen to take 390 ms
+and a spin-up takes seconds. Measured in a virtual machine; common practice, no source."""
+
+PRESUMED_TIMERS_NS = (20 * MINUTE, 1 * HOUR, 3 * HOUR)
+"""Timers to try in silence while none is declared or learned; common practice, no source."""
+
+GIVE_UP_AFTER = 3
+"""Refusals of a lasting kind in a row; then the disk is watched by free signals alone."""
+
+LASTING = frozenset({Reason.REJECTED, Reason.NO_REGISTERS, Reason.PERMISSION})
+
+DENSE_STEPS = 12
+"""Questions in one dense window at most, however wide it had to be."""
+
+
+def plan(account: Account, now_ns: int, number: int) -> Ask | None:
+    """The question to put now, or None. Times in nanoseconds of the boot clock."""
+    habit = account.habit
+    if habit.pending is not None or account.counted is None or not may_ask(account):
+        return None
+    if account.state is State.ACTIVE or now_ns < due_ns(account, now_ns):
+        return None
+    method = account.disk.ask_method
+    if method is None:
+        raise Misuse("a disk without a question was to be asked")
+    return Ask(number, account.disk.identity, method, now_ns, now_ns + DEADLINE_NS)
+
+
+def due_ns(account: Account, now_ns: int) -> int:
+    """When the next question is due, by state, idle age, timer and hints."""
+    habit, cadence = account.habit, account.policy.cadence
+    asked = habit.asked_ns
+    if habit.hint:
+        return now_ns
+    if asked is None:
+        return account.idle_from_ns
+    if account.state is State.STANDBY:
+        return asked + cadence.asleep_ns
+    if account.state is State.IDLE:
+        return _due_idle(account, max(asked, account.idle_from_ns), now_ns)
+    if habit.refusals == 0:
+        return asked + cadence.fast_ns
+    return asked + min(cadence.slow_ns << min(habit.refusals - 1, 8), cadence.asleep_ns)
+
+
+def _due_idle(account: Account, last_ns: int, now_ns: int) -> int:
+    cadence, habit = account.policy.cadence, account.habit
+    began = account.idle_from_ns
+    timer = timer_ns(account)
+    if habit.restarter and timer:
+        return last_ns + timer + timer // 2
+    due = last_ns + cadence.slow_ns
+    if timer:
+        opens, closes = _dense_window(account, timer)
+        step = max(cadence.fast_ns, (closes - opens) // DENSE_STEPS)
+        if last_ns < began + closes:
+            due = min(due, max(began + opens, last_ns + step))
+    for begins, ends in silences(account):
+        if began + begins <= due < began + ends:
+            due = began + ends
+    return due
+
+
+def _dense_window(account: Account, timer: int) -> tuple[int, int]:
+    """Idle ages between which questions are dense: around the timer, or the learned bracket."""
+    half = account.policy.cadence.slow_ns // 2
+    learned = account.habit.learned
+    if learned and timer == learned[1]:
+        return max(0, learned[0] - account.policy.cadence.fast_ns), learned[1] + half
+    return max(0, timer - half), timer + half
+
+
+def silences(account: Account) -> tuple[tuple[int, int], ...]:
+    """Idle ages without a question: from twice the timer on, one and a half timers long.
+
+    A drive that stayed awake through twice its timer while it was asked, and sleeps only in this
+    silence, restarts its timer at questions. Without a known timer the presumed ones are tried.
+    """
+    if account.habit.acquitted or account.policy.declared_ns == 0:
+        return ()
+    timer = timer_ns(account)
+    timers = (timer,) if timer else PRESUMED_TIMERS_NS
+    return tuple((2 * t, 2 * t + t + t // 2) for t in timers)
+
+
+def note_sent(account: Account, ask: Ask) -> None:
+    """A question went out."""
+    habit = account.habit
+    alone_from = max(account.idle_from_ns, habit.asked_ns or 0)
+    habit.unasked_ns = ask.asked_ns - alone_from
+    habit.prompted = habit.hint
+    if habit.hint:
+        habit.hinted_ns = ask.asked_ns
+    habit.pending = ask
+    habit.asked_ns = ask.asked_ns
+    habit.hint = False
+    habit.own += 1
+    habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
+
+
+def note_counted(account: Account, before: Counted | None, fact: Counted) -> None:
+    """Free signals after they are booked: judge suspects, lift silence, prompt a question."""
+    habit = account.habit
+    own, habit.own = habit.own, 0
+    answered_own, habit.answered_own = habit.answered_own, False
+    if account.state is State.ACTIVE:
+        _foreign_io(account)
+        return
+    if before is None:
+        return
+    foreign = fact.requests - before.requests - own
+    signalled = fact.flushes != before.flushes or foreign > 0
+    if habit.suspect and not habit.pending:
+        _judge(account, innocent=signalled)
+    if signalled and not (own or answered_own):
+        _hint(account, fact.at_ns)
+
+
+def _foreign_io(account: Account) -> None:
+    """Somebody else moved sectors: the idle period, and what belonged to it, is over."""
+    habit = account.habit
+    habit.hushed = False
+    habit.suspect = ""
+    habit.hint = False
+    habit.hint_wait_ns = 0
+    habit.hinted_ns = None
+    habit.spinning_answer_ns = None
+
+
+def _hint(account: Account, at_ns: int) -> None:
+    habit, cadence = account.habit, account.policy.cadence
+    if habit.hinted_ns is not None and at_ns - habit.hinted_ns < habit.hint_wait_ns:
+        return
+    longest = cadence.asleep_ns if account.state is State.STANDBY else cadence.slow_ns
+    habit.hint = True
+    habit.hint_wait_ns = min(max(cadence.fast_ns, 2 * habit.hint_wait_ns), longest)
+
+
+def _judge(account: Account, innocent: bool) -> None:
+    habit = account.habit
+    kind, habit.suspect = habit.suspect, ""
+    if innocent:
+        return
+    _disturbed(account, kind)
+    habit.hushed = True
+
+
+def _disturbed(account: Account, kind: str) -> None:
+    habit = account.habit
+    habit.disturbed[kind] = habit.disturbed.get(kind, 0) + 1
+    if sum(habit.disturbed.values()) >= account.policy.disturbance_limit:
+        habit.given_up = "questions disturb this drive"
+
+
+def note_seen(account: Account) -> None:
+    """The disk went or came: what was on its way will not be heard, and it may be asked anew."""
+    habit = account.habit
+    habit.pending = None
+    habit.mute = False
+    habit.suspect = ""
+    habit.hushed = False
+    habit.asked_ns = None
+    habit.spinning_answer_ns = None
+    habit.own = 0
+    if habit.given_up.startswith("refused"):
+        habit.given_up = ""
+        habit.refusals = 0
+
+
+def note_late(account: Account) -> None:
+    """The deadline passed: nothing more is sent until the old answer returns."""
+    account.habit.mute = True
+    _refused(account.habit, Reason.TIMEOUT)
+
+
+def note_answered(account: Account, fact: Answered, state_before: State) -> None:
+    """An answer, after it is booked. `state_before` is the state it met."""
+    habit = account.habit
+    late, habit.mute, habit.pending = habit.mute, False, None
+    habit.answered_own = True
+    if not fact.sent:
+        habit.own -= 1
+    _time(habit, fact.elapsed_ns)
+    reply = fact.reply
+    stale = account.io_ns is not None and fact.ask.asked_ns < account.io_ns
+    if isinstance(reply, Told):
+        habit.refusals = 0
+        habit.last_ok = True
+        if not stale:
+            _told(account, fact, reply, state_before)
+    elif reply.reason is not Reason.PROBER_DOWN and not late:
+        _refused(habit, reply.reason)
+    if stale or not fact.sent or habit.prompted:
+        return
+    if isinstance(reply, Told) and reply.mode is not Mode.STANDBY and state_before is State.STANDBY:
+        habit.suspect = "woke"
+    elif fact.elapsed_ns > DISTURBED_NS:
+        habit.suspect = "slow_answer"
+    elif not isinstance(reply, Told) and reply.reason in (Reason.STATUS_CLEAR, Reason.HOST_ERROR):
+        habit.suspect = "link_reset"
+
+
+def _time(habit: Habit, elapsed_ns: int) -> None:
+    if not habit.elapsed:
+        habit.elapsed = [0] * (len(ELAPSED_BOUNDS_S) + 1)
+    habit.elapsed[bisect_left(ELAPSED_BOUNDS_S, elapsed_ns / SECOND)] += 1
+    habit.elapsed_sum_ns += elapsed_ns
+
+
+def _refused(habit: Habit, reason: Reason) -> None:
+    habit.refusals += 1
+    habit.last_ok = False
+    habit.failed[reason.value] = habit.failed.get(reason.value, 0) + 1
+    if reason in LASTING and (habit.refusals >= GIVE_UP_AFTER or reason is Reason.PERMISSION):
+        habit.given_up = f"refused: {reason.value}"
+
+
+def _told(account: Account, fact: Answered, reply: Told, before: State) -> None:
+    habit = account.habit
+    age = fact.ask.asked_ns - account.idle_from_ns
+    if reply.mode is not Mode.STANDBY:
+        timer = timer_ns(account)
+        if habit.restarter and timer and habit.unasked_ns > timer:
+            habit.restarter = ""
+            habit.acquitted = True
+        habit.spinning_answer_ns = fact.ask.asked_ns
+        return
+    if before is State.STANDBY:
+        return
+    habit.observed_ns = age if account.io_ns is not None and not account.gap_censored else None
+    last = habit.spinning_answer_ns
+    low = last - account.idle_from_ns if last is not None else 0
+    habit.spinning_answer_ns = None
+    if habit.observed_ns is None:
+        return
+    timer = timer_ns(account)
+    if habit.restarter:
+        habit.restarter = "confirmed"
+        return
+    if timer and _slept_in_silence(account, low, age):
+        habit.restarter = "suspected"
+        _disturbed(account, "timer_restarted")
+        return
+    _learn(habit, (low, age))
+
+
+def _slept_in_silence(account: Account, low: int, age: int) -> bool:
+    slow = account.policy.cadence.slow_ns
+    return any(low >= begins - 2 * slow and age >= ends for begins, ends in silences(account))
+
+
+def _learn(habit: Habit, bracket: tuple[int, int]) -> None:
+    """Keep the timer where two spin-downs in a row agree: a command is not a timer."""
+    if habit.bracket is not None:
+        low, high = max(bracket[0], habit.bracket[0]), min(bracket[1], habit.bracket[1])
+        if low < high:
+            habit.learned = (low, high)
+    habit.bracket = bracket

@@ -1,0 +1,114 @@
+"""Watch simulated drives through the real loop in stepped time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from spinledger.keeper.view import view
+from spinledger.ledger.account import Account
+from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
+from spinledger.loop import Loop, Ports, Wishes
+from spinledger.model import (
+    SECOND,
+    Cadence,
+    Disk,
+    DiskView,
+    Entry,
+    Policy,
+    Snapshot,
+)
+from spinledger.ports import Fold
+from spinledger.sim.clocks import SteppedClock
+from spinledger.sim.kinds import KINDS, Kind, retimed
+from spinledger.sim.rack import Rack
+from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
+from tests.fakes.facts import WALL_NS
+
+
+@dataclass
+class Kept:
+    """A publisher that keeps the newest snapshot."""
+
+    snapshots: list[Snapshot] = field(default_factory=list)
+
+    def wants(self, at_ns: int) -> bool:
+        """Only the last one, which is forced."""
+        return False
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Keep it."""
+        self.snapshots.append(snapshot)
+
+
+def kind(name: str, timer_s: float | None) -> Kind:
+    """A kind of simulated drive with another standby timer."""
+    return retimed(KINDS[name], None if timer_s is None else round(timer_s * SECOND))
+
+
+class Watched:
+    """One simulated drive, its arrivals given by hand, watched by the real loop."""
+
+    def __init__(
+        self,
+        drive: Kind,
+        arrivals_s: Sequence[float],
+        policy: Policy | None = None,
+        plugs: Sequence[Plug] = (),
+    ) -> None:
+        self.policy = Policy() if policy is None else policy
+        self.rack: Rack = SimulatedShelf.of(
+            [Bench(drive, [round(at * SECOND) for at in arrivals_s], name="one")], plugs
+        )
+        self.clock = SteppedClock(0, WALL_NS)
+        self.kept = Kept()
+        self.entries: list[Entry] = []
+        self.said: list[str] = []
+        ports = Ports(
+            self.clock,
+            self.rack.discoverer,
+            self.rack.counters,
+            self.rack.prober,
+            [self.kept],
+        )
+        wishes = Wishes(
+            policy=lambda disk: self.policy,
+            folds=_folds,
+            calendar=lambda policy: None,
+            exporter=dict,
+            say=self.said.append,
+        )
+        self.loop = Loop(ports, wishes, self.policy.cadence.fast_ns)
+        self.loop.booked = self.entries.extend
+
+    def run(self, until_s: float) -> Watched:
+        """Watch until a boot time in seconds."""
+        self.loop.run(round(until_s * SECOND))
+        return self
+
+    @property
+    def account(self) -> Account:
+        """The drive's account."""
+        (account,) = self.loop.accounts.values()
+        return account
+
+    @property
+    def view(self) -> DiskView:
+        """The drive's view now."""
+        return view(self.account)
+
+    @property
+    def log(self) -> list[float]:
+        """When the drive got a command of ours, in seconds."""
+        tally = self.rack.places[0].drive.settle(self.clock.now())
+        return [sent.at_ns / SECOND for sent in tally.sent]
+
+
+def _folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
+    return (StateSeconds(), Changes(), IdleGaps())
+
+
+def with_timer(timer_s: float | None, **more: object) -> Policy:
+    """A policy with a declared timer; the default cadence."""
+    declared = None if timer_s is None else round(timer_s * SECOND)
+    return replace(Policy(cadence=Cadence(), declared_ns=declared), **more)  # type: ignore[arg-type]

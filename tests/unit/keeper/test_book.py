@@ -1,0 +1,239 @@
+"""Facts into entries: what is booked, when it begins, and that nothing is lost or invented.
+
+Source: the rules are the transition table's; that only moved sectors or a request in flight prove
+spinning was measured on Linux 6.1 (an fsync moves the write and flush counts of a drive that
+sleeps on). Documentation/block/stat.rst of Linux 6.12 says that counters move at completion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from spinledger.errors import IllegalTransition
+from spinledger.insight.quiet import FOREVER, Moment
+from spinledger.keeper import book
+from spinledger.ledger.account import Account
+from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
+from spinledger.model import (
+    SECOND,
+    Cycle,
+    Entry,
+    Evidence,
+    Gap,
+    Mode,
+    Reason,
+    Span,
+    State,
+    Stretch,
+    Transition,
+)
+from tests.fakes.facts import DISK, POLICY, counted, refused, tick, told
+
+
+def fresh(at_s: float = 0) -> Account:
+    """An account opened at a boot time in seconds."""
+    return book.open_account(DISK, POLICY, tick(at_s), (StateSeconds(), Changes(), IdleGaps()))
+
+
+def kinds(entries: list[Entry], kind: type) -> list[Entry]:
+    """The entries of one type."""
+    return [entry for entry in entries if isinstance(entry, kind)]
+
+
+def test_movement_begins_at_the_intervals_start() -> None:
+    """Sectors that moved between two looks make the whole interval active."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_counted(account, counted(5, 8))
+    assert account.state is State.ACTIVE
+    assert account.since_ns == 0
+    book.book_counted(account, counted(10, 8))
+    assert (account.state, account.span_active_ns) == (State.IDLE, 5 * SECOND)
+
+
+def test_a_read_of_a_sleeping_drive_is_one_cycle() -> None:
+    """Standby by the drive's word, then moved sectors: one witnessed cycle, in that interval."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_answered(account, told(0, Mode.STANDBY))
+    assert account.state is State.STANDBY
+    book.book_counted(account, counted(5))
+    entries = book.book_counted(account, counted(10, 8))
+    (cycle,) = kinds(entries, Cycle)
+    assert isinstance(cycle, Cycle)
+    assert (cycle.number, cycle.at_ns, cycle.witnessed) == (1, 5 * SECOND, True)
+
+
+def test_a_flush_is_not_a_cycle() -> None:
+    """An fsync without moved sectors leaves a sleeping drive in standby."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_answered(account, told(0, Mode.STANDBY))
+    entries = book.book_counted(account, counted(5, flushes=1, requests=1))
+    assert (account.state, entries) == (State.STANDBY, [])
+
+
+def test_a_request_in_flight_is_movement() -> None:
+    """A request waiting for the platters is proof of a spin-up before any sector has moved."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_answered(account, told(0, Mode.STANDBY))
+    assert kinds(book.book_counted(account, counted(5, in_flight=1)), Cycle)
+
+
+def test_an_answer_older_than_the_last_movement_says_nothing() -> None:
+    """A drive may answer 00h while recovering (older makers' manuals): movement came later."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_counted(account, counted(5, 8))
+    assert book.book_answered(account, told(4.9, Mode.STANDBY, after_s=0.2)) == []
+    assert account.state is State.ACTIVE
+
+
+@pytest.mark.parametrize("reason", [r for r in Reason if r is not Reason.PROBER_DOWN])
+def test_a_refusal_is_unknown_never_standby(reason: Reason) -> None:
+    """Whatever went wrong with the question, the state is unknown and says why."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_answered(account, refused(0, reason))
+    assert (account.state, account.why) == (State.UNKNOWN, reason)
+
+
+def test_our_own_prober_failing_says_nothing_about_the_drive() -> None:
+    """A question that our own process lost leaves the books alone."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_answered(account, told(0, Mode.STANDBY))
+    book.book_answered(account, refused(1, Reason.PROBER_DOWN))
+    assert account.state is State.STANDBY
+
+
+def test_host_suspend_is_unwitnessed() -> None:
+    """The time a host was suspended is booked as seen by nobody."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_answered(account, told(0, Mode.ACTIVE_OR_IDLE))
+    entries = book.book_tick(account, tick(3600, suspended_s=3500))
+    entries += book.book_counted(account, counted(3600))
+    assert [e.after for e in entries if isinstance(e, Transition)] == [
+        State.UNWITNESSED,
+        State.UNKNOWN,
+    ]
+
+
+def test_absence_is_unwitnessed_and_the_books_go_on() -> None:
+    """Unplugged and plugged in again under another name: one account, no cycle invented."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_answered(account, told(0, Mode.STANDBY))
+    book.book_counted(account, counted(10))
+    book.book_gone(account, 10 * SECOND)
+    assert account.absent_since_wall_ns is not None
+    book.book_seen(account, DISK, 70 * SECOND)
+    book.book_counted(account, counted(70))
+    seconds = account.folds[0].totals((account.open_stretch(),))["state"]
+    assert seconds[("unwitnessed",)] == pytest.approx(60)
+    assert account.folds[1].totals(())["cycles"] == {("yes",): 0, ("no",): 0}
+
+
+def test_gap_runs_from_movement_to_movement() -> None:
+    """A gap lies between the samples that saw the last and the next movement."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    book.book_counted(account, counted(5, 8))
+    for at_s in range(10, 100, 5):
+        book.book_counted(account, counted(at_s, 8))
+    (gap,) = kinds(book.book_counted(account, counted(100, 16)), Gap)
+    assert isinstance(gap, Gap)
+    assert (gap.began_ns, gap.ended_ns, gap.censored) == (5 * SECOND, 100 * SECOND, False)
+
+
+def test_an_illegal_pair_leaves_the_books_unchanged() -> None:
+    """The table is asked before anything changes."""
+    account = fresh()
+    book.book_counted(account, counted(0))
+    before = (account.at_ns, account.state, account.stretch_began_ns)
+    with pytest.raises(IllegalTransition):
+        book._apply(account, Evidence.EXPIRED, 5 * SECOND, [])
+    assert (account.at_ns, account.state, account.stretch_began_ns) == before
+
+
+class NightFromTen:
+    """Quiet from 10 s to 25 s after the epoch of the tests, by wall time."""
+
+    def at(self, wall_ns: int) -> Moment:
+        """Two boundaries, then never again."""
+        begins, ends = tick(10).wall_ns, tick(25).wall_ns
+        if wall_ns < begins:
+            return Moment(False, -FOREVER, begins, None)
+        if wall_ns < ends:
+            return Moment(True, begins, ends, begins)
+        return Moment(False, ends, FOREVER, begins)
+
+
+def test_quiet_boundaries_split_exactly() -> None:
+    """Boundaries between two looks split the time to the nanosecond."""
+    account = book.open_account(DISK, POLICY, tick(0), (StateSeconds(),), NightFromTen())
+    for at_s in (0, 7, 14, 21, 28):
+        book.book_counted(account, counted(at_s))
+    totals = account.folds[0].totals((account.open_stretch(),))
+    assert totals["quiet_state"][("unknown",)] == 15
+    assert sum(totals["state"].values()) == 28
+
+
+Step = Callable[[Account, float], list[Entry]]
+STEPS: dict[str, Step] = {
+    "still": lambda a, t: book.book_counted(
+        a, counted(t, a.counted.sectors_read if a.counted else 0)
+    ),
+    "moved": lambda a, t: book.book_counted(
+        a, counted(t, (a.counted.sectors_read if a.counted else 0) + 8)
+    ),
+    "spinning": lambda a, t: book.book_answered(a, told(t, Mode.ACTIVE_OR_IDLE, after_s=0)),
+    "standby": lambda a, t: book.book_answered(a, told(t, Mode.STANDBY, after_s=0)),
+    "refused": lambda a, t: book.book_answered(a, refused(t, Reason.RESERVED, after_s=0)),
+    "gone": lambda a, t: book.book_gone(a, round(t * SECOND)),
+    "seen": lambda a, t: book.book_seen(a, DISK, round(t * SECOND)),
+}
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(sorted(STEPS)), st.sampled_from([1, 5, 60, 4000])), max_size=60
+    )
+)
+def test_the_books_balance(steps: list[tuple[str, int]]) -> None:
+    """Seconds add up, spans and transitions agree, cycles leave standby, nothing falls."""
+    account = fresh()
+    entries: list[Entry] = []
+    at_s = 0.0
+    last: dict[str, float] = {}
+    for name, wait_s in steps:
+        at_s += wait_s
+        if name in ("still", "moved") and not account.present:
+            continue
+        entries += STEPS[name](account, at_s)
+        totals = account.folds[0].totals((account.open_stretch(),))["state"]
+        assert sum(totals.values()) == pytest.approx(account.at_ns / SECOND)
+        now = {labels[0]: value for labels, value in totals.items()}
+        assert all(now[key] >= value for key, value in last.items())
+        last = now
+    spans = [e for e in entries if isinstance(e, Span)] + [book.open_span(account)]
+    assert sum(s.ended_ns - s.began_ns for s in spans) == account.at_ns
+    for before, after in pairwise(spans):
+        assert before.ended_ns == after.began_ns
+    stretches = [e for e in entries if isinstance(e, Stretch)] + [account.open_stretch()]
+    active = sum(s.ended_ns - s.began_ns for s in stretches if s.state is State.ACTIVE)
+    assert active == sum(s.active_ns for s in spans)
+    exits = [
+        e
+        for e in entries
+        if isinstance(e, Transition) and e.before is State.STANDBY and e.after.spinning
+    ]
+    assert len(exits) == len([e for e in entries if isinstance(e, Cycle)])
