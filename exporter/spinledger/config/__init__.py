@@ -1,0 +1,1 @@
+"""The configuration file: schema and loader; every complaint names file and line."""

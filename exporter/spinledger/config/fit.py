@@ -1,0 +1,140 @@
+"""Whether the parts of a file fit together.
+
+Rules of this room: asked only of a file whose values are each good; a misfit stands at the later
+of the lines that quarrel, or where the lack is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+
+from spinledger.config.document import Found, Place
+from spinledger.config.schema import LEAVES
+from spinledger.config.values import NONE, duration_text
+from spinledger.config.words import nearest, shown
+
+MOST_TIMERS = 6  # each is two series a disk
+
+Misfit = tuple[int, str, str]
+"""Line from 1, what is wrong, and the mend."""
+
+
+def misfits(found: Found) -> Iterator[Misfit]:
+    """Everything that does not fit, in no order."""
+    yield from _cadence(found)
+    yield from _schedules(found)
+    yield from _timers(found)
+    yield from _tariff(found)
+    yield from _matches(found)
+    yield from _aliases(found)
+    yield from _wishes(found, found.tree.get("defaults", {}), ("defaults",))
+    for number, told in _disks(found):
+        yield from _wishes(found, told, ("disks", number))
+
+
+def _disks(found: Found) -> Iterator[tuple[int, dict[str, Any]]]:
+    yield from enumerate(found.tree.get("disks", ()))
+
+
+def _cadence(found: Found) -> Iterator[Misfit]:
+    told = found.tree.get("sample", {})
+    for short, long in pairwise(("fast", "slow", "asleep")):
+        less, more = (told.get(k, LEAVES["sample", k].initial) for k in (short, long))
+        if less > more:
+            what = (
+                f"sample.{short} ({duration_text(less)}) is longer than "
+                f"sample.{long} ({duration_text(more)})"
+            )
+            line = max(found.lines.get(("sample", key), 0) for key in (short, long))
+            yield line, what, f"choose {long} at least as long as {short}"
+
+
+def _schedules(found: Found) -> Iterator[Misfit]:
+    for name, told in found.tree.get("schedules", {}).items():
+        if not told.get("windows"):
+            mend = 'write windows: ["Mon-Fri 22:00-06:30"] or such'
+            yield found.lines["schedules", name], f"schedules.{name} has no windows", mend
+
+
+def _timers(found: Found) -> Iterator[Misfit]:
+    place: Place = ("what_if", "timers")
+    timers = found.get(*place)
+    if timers is None:
+        return
+    if not timers:
+        yield found.lines[place], "what_if.timers is empty", "write one to six timers"
+    if len(timers) > MOST_TIMERS:
+        what = f"what_if.timers holds {len(timers)} timers"
+        yield found.lines[*place, MOST_TIMERS], what, f"keep at most {MOST_TIMERS}"
+    for index, timer in enumerate(timers):
+        if timer in timers[:index]:
+            what = f"what_if.timers holds {duration_text(timer)} twice"
+            yield found.lines[*place, index], what, "keep one of the two"
+
+
+def _tariff(found: Found) -> Iterator[Misfit]:
+    told = found.tree.get("tariff", {})
+    if len(told) == 1:
+        (key,) = told
+        lacking = "per_kwh: 0.30" if key == "currency" else "currency: EUR"
+        what = f"tariff has {key} alone"
+        yield found.lines["tariff", key], what, f"add the other, such as {lacking}"
+
+
+def _matches(found: Found) -> Iterator[Misfit]:
+    first: dict[tuple[str, Any], tuple[int, int]] = {}  # the match -> its entry and line
+    for number, told in _disks(found):
+        match = told.get("match", {})
+        if len(match) != 1:
+            what = f"an entry of disks has {len(match) or 'no'} keys in match"
+            mend = "give it one of: identity, by_id, model, all"
+            yield found.lines["disks", number], what, mend
+            continue
+        ((by, pattern),) = match.items()
+        line = found.lines["disks", number, "match", by]
+        kind = "one disk" if by in ("identity", "by_id") else by
+        earlier = first.setdefault((kind, pattern), (number, line))
+        sweeping = first.get(("all", True), (number, line))
+        if earlier[0] != number:
+            word = by if by == "all" else f"{by} {shown(pattern)}"
+            what = f"disks.match.{word} stands here again, first in line {earlier[1]}"
+            yield line, what, "keep one of the two, as only the first would hold"
+        elif sweeping[0] != number:
+            what = f"this entry of disks is never reached, as line {sweeping[1]} matches every disk"
+            yield line, what, "move it above that line"
+
+
+def _aliases(found: Found) -> Iterator[Misfit]:
+    owners: dict[str, int] = {}
+    for number, told in _disks(found):
+        if "identity" in told.get("match", {}):
+            owners[told["match"]["identity"]] = found.lines["disks", number, "match", "identity"]
+    for number, told in _disks(found):
+        place: Place = ("disks", number, "also_known_as")
+        names = told.get("also_known_as", ())
+        if names and "identity" not in told.get("match", {}):
+            what = "disks.also_known_as needs the disk's present identity"
+            yield found.lines[place], what, "match this disk by identity"
+        for index, name in enumerate(names):
+            line = found.lines[*place, index]
+            if name in owners:
+                what = f"disks.also_known_as {shown(name)} is taken in line {owners[name]}"
+                yield line, what, "let one disk have it"
+            owners.setdefault(name, line)
+
+
+def _wishes(found: Found, told: dict[str, Any], place: Place) -> Iterator[Misfit]:
+    schedules = found.tree.get("schedules", {})
+    quiet = told.get("quiet", NONE)
+    if quiet != NONE and quiet not in schedules:
+        best = nearest(quiet, schedules)
+        what = f"{place[0]}.quiet {shown(quiet)} is no schedule of this file"
+        mend = f"write {best}" if best else "define it under schedules"
+        yield found.lines[*place, "quiet"], what, mend
+    watts = told.get("watts", {})
+    if "idle" in watts and watts.get("standby", 0) > watts["idle"]:
+        line = max(found.lines[*place, "watts", key] for key in ("idle", "standby"))
+        what = f"{place[0]}.watts.standby ({watts['standby']:g}) is above idle ({watts['idle']:g})"
+        yield line, what, "check that the two are not exchanged"

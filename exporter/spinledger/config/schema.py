@@ -1,0 +1,220 @@
+"""The configuration as data: one row a key.
+
+Rules of this room: a row holds a key's path, the kind of its value, its default as the user would
+write it, and a line of help; nothing else in the program knows the keys' names but the builder of
+the settings. In a path `*` stands for a name of the user's choice and `#` for a place in a list.
+What a disk may be given stands once, in PER_DISK, and serves both `disks` and `defaults`. A row
+without a default has none to give. Every row has at least one example of a bad file in the tests.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from spinledger.config import values, windows
+from spinledger.config.values import Kind, many, matching, number, one_of, span, whole
+
+Path = tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One key: its dotted path, the kind of its value, its default as text, and what it is for."""
+
+    path: str
+    kind: Kind
+    default: str | tuple[str, ...] | None
+    help: str
+
+    @property
+    def parts(self) -> Path:
+        """The path in parts."""
+        return tuple(self.path.split("."))
+
+    @property
+    def initial(self) -> object:
+        """The default as a value: None without one, a tuple for a list."""
+        if self.default is None:
+            return None
+        if isinstance(self.default, tuple):
+            return tuple(self.kind.parse(text) for text in self.default)
+        return self.kind.parse(self.default)
+
+
+_FILE = "an absolute path such as /var/lib/spinledger/ledger.db"
+_IDENTITY = "an identity such as wwn-0x5000c500a1b2c3d4"
+
+PER_DISK = (
+    Field(
+        "budget_per_day",
+        number(0.01, 1000, "2"),
+        "24",
+        "spin-ups a day that are allowed; the default is for runaways only",
+    ),
+    Field("rated.load", whole(1, 10**9, "600000"), None, "load and unload cycles the maker rates"),
+    Field("rated.start_stop", whole(1, 10**9, "50000"), None, "start-stop cycles the maker rates"),
+    Field(
+        "declared_timer",
+        span("0.1s", "7d", "20m", or_zero=True),
+        None,
+        "the standby timer the drive was given; 0: none",
+    ),
+    Field(
+        "declared_timer.code",
+        Kind("a timer code such as 242", values.timer_code),
+        None,
+        "the same as the code of the ATA STANDBY command",
+    ),
+    Field("watts.idle", number(0, 100, "5.3"), "5.7", "power while spinning without I/O, watts"),
+    Field("watts.standby", number(0, 100, "0.7"), "0.7", "power while the motor rests, watts"),
+    Field("watts.active", number(0, 100, "7.5"), None, "power during I/O, watts; else as idle"),
+    Field("spinup_joules", number(0, 10_000, "120"), "120", "extra energy of one spin-up, joules"),
+    Field(
+        "quiet",
+        Kind("the name of a schedule, or none", values.quiet_name),
+        None,
+        "the schedule of this disk's quiet hours; none: no quiet hours whatever `defaults` says",
+    ),
+    Field(
+        "watch",
+        one_of("full", "counters", "off"),
+        None,
+        "full: free signals and questions; counters: never a question; off: not at all; "
+        "else full, and counters on USB",
+    ),
+)
+
+FIELDS = (
+    Field(
+        "listen",
+        Kind("HOST:PORT such as 127.0.0.1:9786", values.address),
+        "127.0.0.1:9786",
+        "where /metrics is served",
+    ),
+    Field(
+        "web.tls_and_users",
+        Kind("an absolute path such as /etc/spinledger/web.yml", values.absolute_path),
+        None,
+        "a file with certificates and users",
+    ),
+    Field("sample.fast", span("0.1s", "1m", "5s"), "5s", "how often free signals are read"),
+    Field("sample.slow", span("0.1s", "1d", "60s"), "60s", "how often an idle disk is asked"),
+    Field("sample.asleep", span("0.1s", "7d", "10m"), "10m", "how often a sleeping disk is asked"),
+    Field(
+        "wear.every",
+        span("1s", "30d", "30m", or_zero=True),
+        "30m",
+        "how often a spinning drive's own counters are read; 0: never",
+    ),
+    Field(
+        "ledger.path",
+        Kind(_FILE, values.absolute_path),
+        "/var/lib/spinledger/ledger.db",
+        "the ledger file",
+    ),
+    Field("ledger.keep_spans", span("1d", "100y", "400d"), "400d", "how long spans are kept"),
+    Field(
+        "schedules.*.zone",
+        Kind("a time zone such as Europe/Prague", values.zone),
+        None,
+        "the zone of the windows; else the host's",
+    ),
+    Field(
+        "schedules.*.windows",
+        many(Kind("", windows.parse), 'a list such as ["Mon-Fri 22:00-06:30"]'),
+        None,
+        "weekly windows of quiet hours; where they overlap they merge",
+    ),
+    Field(
+        "schedules.*.except",
+        many(Kind("", values.iso_date), 'a list such as ["2026-12-24"]'),
+        (),
+        "windows beginning on these dates are dropped",
+    ),
+    Field(
+        "tariff.currency",
+        matching("[A-Z]{3}", "a currency code such as EUR", "is not three capital letters"),
+        None,
+        "currency of the price, ISO 4217",
+    ),
+    Field("tariff.per_kwh", number(0, 10**6, "0.30"), None, "price of one kilowatt-hour"),
+    Field(
+        "what_if.timers",
+        many(span("1s", "7d", "20m"), "a list such as [5m, 10m, 20m, 1h, 2h, 4h]"),
+        ("5m", "10m", "20m", "1h", "2h", "4h"),
+        "standby timers that are tried on paper, at most six",
+    ),
+    Field(
+        "what_if.spinup",
+        span("0.1s", "10m", "10s", or_zero=True),
+        "10s",
+        "how long a spin-up takes; 0: no time",
+    ),
+    Field(
+        "what_if.waits_per_day",
+        number(0, 1000, "5"),
+        "5",
+        "waits for a spin-up that a person accepts a day",
+    ),
+    Field("limits.actors", whole(0, 100, "8"), "8", "actors a disk that get their own series"),
+    Field(
+        "limits.observer_disturbances",
+        whole(1, 1000, "3"),
+        "3",
+        "disturbances of ours after which a drive is left in peace",
+    ),
+    Field(
+        "limits.rated_life_horizon",
+        span("1d", "100y", "3y"),
+        "3y",
+        "a rated life that ends sooner is worth an alert",
+    ),
+    Field(
+        "limits.quiet_asleep_min",
+        number(0, 1, "0.5"),
+        "0.5",
+        "the part of a quiet window a disk should sleep, 0 to 1",
+    ),
+    Field(
+        "disks.#.match.identity",
+        Kind(_IDENTITY, values.identity),
+        None,
+        "the disk with this identity",
+    ),
+    Field(
+        "disks.#.match.by_id",
+        Kind("a link name of /dev/disk/by-id", values.by_id),
+        None,
+        "the disk with this link in /dev/disk/by-id",
+    ),
+    Field(
+        "disks.#.match.model",
+        Kind('a pattern such as "ARCHIVE *"', str),
+        None,
+        "disks whose model fits this pattern of *, ? and [...], case and all",
+    ),
+    Field("disks.#.match.all", Kind("true", values.true), None, "every disk"),
+    Field(
+        "disks.#.also_known_as",
+        many(Kind("", values.identity), "a list such as [usb-old_bridge_serial]"),
+        (),
+        "earlier identities of this disk, whose books it continues",
+    ),
+    *(Field(f"disks.#.{row.path}", row.kind, row.default, row.help) for row in PER_DISK),
+    *(Field(f"defaults.{row.path}", row.kind, row.default, row.help) for row in PER_DISK),
+)
+
+LEAVES: Mapping[Path, Field] = {row.parts: row for row in FIELDS}
+
+
+def _branches() -> Mapping[Path, tuple[str, ...]]:
+    found: dict[Path, dict[str, None]] = {}
+    for row in FIELDS:
+        for depth, part in enumerate(row.parts):
+            found.setdefault(row.parts[:depth], {})[part] = None
+    return {path: tuple(parts) for path, parts in found.items()}
+
+
+BRANCHES: Mapping[Path, tuple[str, ...]] = _branches()
+"""What may stand below each path; `("*",)` and `("#",)` are a map of names and a list."""

@@ -1,0 +1,186 @@
+"""The settings as the rest of the program sees them, and the policy of one disk.
+
+Rules of this room: frozen; already checked; the first rule that matches a disk holds, `defaults`
+fills in key by key, then the schema's own defaults. A disk on USB is watched by counters alone
+unless the file says otherwise in its rule or in `defaults`, since a question to a bridge may be
+answered by the bridge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Any
+
+from spinledger.config.schema import PER_DISK
+from spinledger.config.values import NONE, duration_text
+from spinledger.config.windows import window_text
+from spinledger.model import SECOND, Cadence, Disk, Policy, Schedule, Watch, Watts
+
+Wishes = Mapping[str, Any]
+"""What a file says of disks: values by the paths of schema.PER_DISK; only what it says."""
+
+_BUILT_IN: Wishes = {row.path: row.initial for row in PER_DISK}
+
+
+@dataclass(frozen=True, slots=True)
+class Tariff:
+    """The price of energy."""
+
+    currency: str
+    per_kwh: float
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """How timers are tried on paper."""
+
+    timers_ns: tuple[int, ...]  # ascending, at most six
+    spinup_ns: int
+    waits_per_day: float
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bounds that rules and the exporter go by."""
+
+    actors: int
+    observer_disturbances: int
+    rated_life_horizon_ns: int
+    quiet_asleep_min: float  # 0 to 1
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One entry of `disks`. `by` is identity, by_id, model or all."""
+
+    by: str
+    pattern: str  # "" for all
+    also_known_as: tuple[str, ...]
+    wishes: Wishes
+    line: int
+
+    def fits(self, disk: Disk, identity: str) -> bool:
+        """True for a disk of this rule; `identity` is the disk's after `also_known_as`."""
+        if self.by == "identity":
+            return self.pattern == identity
+        if self.by == "by_id":
+            return self.pattern in (disk.identity, identity, *disk.aliases)
+        return self.by == "all" or fnmatchcase(disk.model, self.pattern)
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """A whole configuration."""
+
+    source: str  # the file's name, or "" for the built-in defaults
+    listen: tuple[str, int]  # host, port; port 0: any free one
+    tls_and_users: Path | None
+    cadence: Cadence
+    wear_every_ns: int  # 0: never
+    ledger_path: Path
+    keep_spans_ns: int
+    schedules: Mapping[str, Schedule]
+    tariff: Tariff | None
+    what_if: WhatIf
+    limits: Limits
+    rules: tuple[Rule, ...]
+    defaults: Wishes
+    identity_aliases: Mapping[str, str]  # earlier identity -> present identity
+
+    def rule_for(self, disk: Disk) -> Rule | None:
+        """The first rule that matches the disk."""
+        identity = self.identity_aliases.get(disk.identity, disk.identity)
+        return next((rule for rule in self.rules if rule.fits(disk, identity)), None)
+
+    def policy_for(self, disk: Disk) -> Policy:
+        """What the owner wants of this disk."""
+        rule = self.rule_for(disk)
+        told = {**self.defaults, **(rule.wishes if rule else {})}
+        wish = {**_BUILT_IN, **told}
+        usual = Watch.COUNTERS if disk.transport == "usb" else Watch.FULL
+        return Policy(
+            watch=Watch(wish["watch"]) if wish["watch"] else usual,
+            cadence=self.cadence,
+            budget_per_day=wish["budget_per_day"],
+            budget_source="configured" if "budget_per_day" in told else "default",
+            declared_ns=wish["declared_timer"],
+            rated_load=wish["rated.load"],
+            rated_start_stop=wish["rated.start_stop"],
+            watts=Watts(
+                idle=wish["watts.idle"],
+                standby=wish["watts.standby"],
+                active=wish["watts.active"],
+                source="configured" if any(key.startswith("watts.") for key in told) else "default",
+            ),
+            spinup_j=wish["spinup_joules"],
+            quiet=None if wish["quiet"] == NONE else wish["quiet"],
+            candidates_ns=self.what_if.timers_ns,
+            disturbance_limit=self.limits.observer_disturbances,
+            horizon_s=self.limits.rated_life_horizon_ns / SECOND,
+            quiet_asleep_min=self.limits.quiet_asleep_min,
+            actor_limit=self.limits.actors,
+        )
+
+    def summary(self) -> Mapping[str, Any]:
+        """The settings as JSON types, with the keys and the notation of the file."""
+        host, port = self.listen
+        limits = self.limits
+        return {
+            "source": self.source or "built-in defaults",
+            "listen": f"[{host}]:{port}" if ":" in host else f"{host}:{port}",
+            "web": {"tls_and_users": str(self.tls_and_users) if self.tls_and_users else None},
+            "sample": {
+                "fast": duration_text(self.cadence.fast_ns),
+                "slow": duration_text(self.cadence.slow_ns),
+                "asleep": duration_text(self.cadence.asleep_ns),
+            },
+            "wear": {"every": duration_text(self.wear_every_ns)},
+            "ledger": {
+                "path": str(self.ledger_path),
+                "keep_spans": duration_text(self.keep_spans_ns),
+            },
+            "schedules": {
+                name: {
+                    "zone": schedule.zone,
+                    "windows": [window_text(window) for window in schedule.windows],
+                    "except": [day.isoformat() for day in sorted(schedule.except_dates)],
+                }
+                for name, schedule in self.schedules.items()
+            },
+            "tariff": self.tariff
+            and {"currency": self.tariff.currency, "per_kwh": self.tariff.per_kwh},
+            "what_if": {
+                "timers": [duration_text(timer) for timer in self.what_if.timers_ns],
+                "spinup": duration_text(self.what_if.spinup_ns),
+                "waits_per_day": self.what_if.waits_per_day,
+            },
+            "limits": {
+                "actors": limits.actors,
+                "observer_disturbances": limits.observer_disturbances,
+                "rated_life_horizon": duration_text(limits.rated_life_horizon_ns),
+                "quiet_asleep_min": limits.quiet_asleep_min,
+            },
+            "disks": [
+                {
+                    "match": {rule.by: rule.pattern or True},
+                    "also_known_as": list(rule.also_known_as),
+                    **_nested(rule.wishes),
+                }
+                for rule in self.rules
+            ],
+            "defaults": _nested(self.defaults),
+        }
+
+
+def _nested(wishes: Wishes) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for path, value in wishes.items():
+        *branch, key = path.split(".")
+        into = found
+        for part in branch:
+            into = into.setdefault(part, {})
+        into[key] = duration_text(value) if path == "declared_timer" else value
+    return found

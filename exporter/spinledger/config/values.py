@@ -1,0 +1,261 @@
+"""What one value of the configuration may look like, and what it means.
+
+Rules of this room: a value is text, read as the schema says and never as YAML guesses (`off` is a
+word, 2026-12-24 a date, quoted or not). A `Kind` pairs the words of the mend with a parser; a
+parser raises BadConfig with an empty `where`, which the reader of the file fills in. Times become
+integer nanoseconds. A year is the Julian year of 365.25 days.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import PurePosixPath
+from zoneinfo import ZoneInfo, available_timezones
+
+from spinledger.codec import timers
+from spinledger.config.words import nearest, shown
+from spinledger.errors import BadConfig
+from spinledger.model import DAY, HOUR, MINUTE, SECOND
+
+UNITS = {"y": 31_557_600 * SECOND, "d": DAY, "h": HOUR, "m": MINUTE, "s": SECOND}
+NONE = "none"  # takes a disk out of the quiet hours that `defaults` gives
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A sort of value. `wants` completes "write ..."; `many` makes it a list of such values."""
+
+    wants: str
+    parse: Callable[[str], object]
+    many: bool = False
+
+
+def unfit(what: str, mend: str) -> BadConfig:
+    """A complaint whose place is not known yet."""
+    return BadConfig("", what, mend)
+
+
+def duration(text: str) -> int:
+    """`5s`, `0.5s`, `10m`, `2h`, `400d`, `3y`, combined as `1h30m`, or `0`: nanoseconds."""
+    mend = "write a duration such as 20m or 1h30m, in units s, m, h, d, y"
+    if text == "0":
+        return 0
+    parts = re.findall(r"([0-9]+)(?:\.([0-9]+))?([^0-9.]*)", text)
+    if not parts or "".join(f"{w}.{f}{u}" if f else f"{w}{u}" for w, f, u in parts) != text:
+        raise unfit(f"{shown(text)} is not a duration", mend)
+    total = 0
+    smallest = 0
+    for whole, fraction, unit in parts:
+        if not unit:
+            raise unfit(f"{shown(text)} has no unit", mend)
+        if unit not in UNITS:
+            raise unfit(f"{shown(text)} has the unknown unit {shown(unit)}", mend)
+        if smallest and UNITS[unit] >= smallest:
+            raise unfit(f"{shown(text)} has its units out of order", mend)
+        if len(whole) > 9 or len(fraction) > 9:
+            raise unfit(f"{shown(text)} has too many digits", mend)
+        smallest = UNITS[unit]
+        total += int(whole + fraction) * smallest // 10 ** len(fraction)
+    return total
+
+
+def duration_text(nanoseconds: int) -> str:
+    """The shortest usual text that `duration` reads back as the same; 0 is `0s`."""
+    if nanoseconds and nanoseconds % UNITS["y"] == 0:
+        return f"{nanoseconds // UNITS['y']}y"
+    text = ""
+    rest = nanoseconds
+    for unit in "dhm":
+        count, rest = divmod(rest, UNITS[unit])
+        text += f"{count}{unit}" if count else ""
+    if rest or not text:
+        whole, fraction = divmod(rest, SECOND)
+        text += f"{whole}.{fraction:09d}".rstrip("0").rstrip(".") + "s"
+    return text
+
+
+def span(low: str, high: str, like: str, *, or_zero: bool = False) -> Kind:
+    """A duration from `low` to `high`, and 0 where that means something."""
+    least, most = duration(low), duration(high)
+    choose = f"choose {low} to {high}" + (", or 0" if or_zero else "")
+
+    def parse(text: str) -> int:
+        value = duration(text)
+        if or_zero and value == 0:
+            return 0
+        if value < least:
+            raise unfit(f"{shown(text)} is below {low}", choose)
+        if value > most:
+            raise unfit(f"{shown(text)} is above {high}", choose)
+        return value
+
+    return Kind(f"a duration such as {like}", parse)
+
+
+def whole(low: int, high: int, like: str) -> Kind:
+    """A whole number from `low` to `high`; digits may be grouped as in 600_000."""
+    wants = f"a whole number such as {like}"
+
+    def parse(text: str) -> int:
+        if not re.fullmatch(r"[+-]?[0-9]+(_[0-9]+)*", text):
+            raise unfit(f"{shown(text)} is not a whole number", f"write {wants}")
+        return int(_within(text, low, high))
+
+    return Kind(wants, parse)
+
+
+def number(low: float, high: float, like: str) -> Kind:
+    """A decimal number from `low` to `high`."""
+    wants = f"a number such as {like}"
+
+    def parse(text: str) -> float:
+        if not re.fullmatch(r"[+-]?([0-9]+(_[0-9]+)*)(\.[0-9]+)?", text):
+            raise unfit(f"{shown(text)} is not a number", f"write {wants}")
+        return _within(text, low, high)
+
+    return Kind(wants, parse)
+
+
+def _within(text: str, low: float, high: float) -> float:
+    value = float(text.replace("_", ""))
+    choose = f"choose {low:.15g} to {high:.15g}"
+    if value < low:
+        raise unfit(f"{shown(text)} is below {low:.15g}", choose)
+    if value > high:
+        raise unfit(f"{shown(text)} is above {high:.15g}", choose)
+    return value
+
+
+def one_of(*words: str) -> Kind:
+    """One of a few words."""
+    wants = f"{', '.join(words[:-1])} or {words[-1]}" if len(words) > 1 else words[0]
+
+    def parse(text: str) -> str:
+        if text not in words:
+            raise unfit(f"{shown(text)} is not known", f"write {nearest(text, words) or wants}")
+        return text
+
+    return Kind(wants, parse)
+
+
+def matching(pattern: str, wants: str, what: str) -> Kind:
+    """Text that fits a regular expression as a whole."""
+
+    def parse(text: str) -> str:
+        if not re.fullmatch(pattern, text, re.ASCII):
+            raise unfit(f"{shown(text)} {what}", f"write {wants}")
+        return text
+
+    return Kind(wants, parse)
+
+
+def address(text: str) -> tuple[str, int]:
+    """HOST:PORT as a pair; an IPv6 host stands in brackets; port 0 means any free one."""
+    mend = "write HOST:PORT such as 127.0.0.1:9786"
+    found = re.fullmatch(r"(\[[0-9A-Fa-f:.%a-z]+\]|[^\s:\[\]/]+):([0-9]{1,5})", text, re.ASCII)
+    if not found:
+        raise unfit(f"{shown(text)} is not an address", mend)
+    if int(found[2]) > 65535:
+        raise unfit(f"{shown(text)} has a port above 65535", "choose a port from 0 to 65535")
+    return found[1].strip("[]"), int(found[2])
+
+
+def absolute_path(text: str) -> str:
+    """A path from the root; a service has no folder of its own to start from."""
+    if not PurePosixPath(text).is_absolute():
+        raise unfit(f"{shown(text)} is not an absolute path", "write it from / on")
+    return text
+
+
+def zone(text: str) -> str:
+    """A name of the tz database that this host has."""
+    try:
+        if re.fullmatch(r"[A-Za-z0-9_+/-]{1,64}", text):
+            ZoneInfo(text)
+            return text
+    except (LookupError, ValueError, OSError, EOFError):
+        pass
+    known = available_timezones()
+    if not known:
+        raise unfit(f"{shown(text)} cannot be read, as the host has no tz database", "install it")
+    best = nearest(text, sorted(known))
+    raise unfit(
+        f"{shown(text)} is not a time zone", f"write {best or 'a name such as Europe/Prague'}"
+    )
+
+
+def iso_date(text: str) -> date:
+    """YYYY-MM-DD (ISO 8601, extended format)."""
+    mend = "write a date as YYYY-MM-DD, such as 2026-12-24"
+    if not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
+        raise unfit(f"{shown(text)} is not a date", mend)
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise unfit(f"{shown(text)} is not in the calendar", mend) from None
+
+
+def identity(text: str) -> str:
+    """A disk's stable identity; the hexadecimal digits of a world-wide name in lower case."""
+    mend = "write the identity that `spinledger check` shows"
+    if text.startswith("/dev/"):
+        raise unfit(f"{shown(text)} is a device node, which may move to another disk", mend)
+    if not re.fullmatch(r"[A-Za-z0-9._-]+", text):
+        raise unfit(f"{shown(text)} cannot be an identity", mend)
+    return text.lower() if text.lower().startswith("wwn-0x") else text
+
+
+def by_id(text: str) -> str:
+    """A link name of /dev/disk/by-id, with or without that folder."""
+    return identity(text.removeprefix("/dev/disk/by-id/"))
+
+
+def timer_code(text: str) -> int:
+    """A code of the ATA STANDBY and IDLE commands: nanoseconds, 0 for disabled (ACS-3)."""
+    mend = "write 0 to 255, such as 242 for one hour"
+    if not re.fullmatch(r"[0-9]{1,3}|0[xX][0-9A-Fa-f]{1,2}", text):
+        raise unfit(f"{shown(text)} is not a timer code", mend)
+    code = int(text, 16) if text[:2] in ("0x", "0X") else int(text)
+    if code > 255:
+        raise unfit(f"{shown(text)} is above 255", mend)
+    timer = timers.decode_timer(code)
+    if timer.kind is timers.TimerKind.DISABLED:
+        return 0
+    if timer.seconds is None:
+        raise unfit(
+            f"{shown(text)} is {timer.kind} and names no period",
+            "write the period the drive keeps, such as declared_timer: 8h",
+        )
+    return timer.seconds * SECOND
+
+
+def true(text: str) -> bool:
+    """The word true."""
+    if text.lower() not in ("true", "yes", "on"):
+        raise unfit(f"{shown(text)} is not true", "write all: true")
+    return True
+
+
+def quiet_name(text: str) -> str:
+    """A schedule's name as a disk refers to it, or `none`."""
+    return text if text == NONE else schedule_name(text)
+
+
+def schedule_name(text: str) -> str:
+    """A word fit for a metric label."""
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", text):
+        raise unfit(
+            f"{shown(text)} cannot name a schedule",
+            "use letters, digits, dot, dash and underscore, at most 64",
+        )
+    if text == NONE:
+        raise unfit('"none" means no quiet hours', "choose another name")
+    return text
+
+
+def many(kind: Kind, wants: str) -> Kind:
+    """A list of values of one kind."""
+    return Kind(wants, kind.parse, many=True)
