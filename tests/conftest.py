@@ -1,0 +1,16 @@
+"""Every test carries the marker of the folder it stands in: unit, integration, packs and so on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+_TESTS = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark each test with the name of its folder under tests/."""
+    for item in items:
+        if item.path.is_relative_to(_TESTS):
+            item.add_marker(item.path.relative_to(_TESTS).parts[0])
