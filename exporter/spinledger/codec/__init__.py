@@ -1,0 +1,21 @@
+"""Bytes of open standards, both directions: pure functions, no I/O, no clock.
+
+One table a subject drives decoding, encoding (for simulated drives) and the tests. Whatever is
+truncated, reserved or contradictory is `errors.Undecodable` with a reason, never a state and never
+another exception. What our own code asks wrongly is `errors.Misuse`.
+
+    octets    how bytes are put into words
+    sense     the envelope: fixed and descriptor sense data (SPC-4)
+    ata       CHECK POWER MODE's COUNT, and the ATA status register (ACS-3)
+    sat       pass-through command blocks and the ATA status return (SAT-3)
+    scsi      REQUEST SENSE and the 5Eh power conditions (SPC-4)
+    commands  the closed table of what may be sent to a drive
+    reply     a completed command -> the drive's word
+    explain   hexadecimal text -> the drive's word, for a person
+    identify  IDENTIFY DEVICE words, wherever the kernel cached them
+    vpd       vital product data pages the kernel cached
+    timers    standby timer codes and APM bands
+    logs      SMART attributes; the Start-Stop Cycle Counter log page
+
+Imports nothing of the program but `model` and `errors`.
+"""

@@ -1,0 +1,84 @@
+"""Sense bytes as a person pastes them -> what they say about the drive's power state.
+
+Rules: the text is read kindly (one argument or many; spaces, commas, colons or nothing between
+the bytes; any case; with or without 0x); what is not bytes is `BadHex` with the mend. Bytes that
+are no state are an answer too: state `unknown`, with the reason.
+
+Sense bytes do not say which command they answer. What is assumed, and where it can mislead:
+
+- With an ATA status return they are read as the answer to CHECK POWER MODE. The sense of another
+  ATA command has the same shape: IDENTIFY DEVICE under CK_COND returns the transfer's block
+  count in COUNT, 01h, which would read as Standby_y.
+- ILLEGAL REQUEST, ABORTED COMMAND, or code 00/1D, without a status return: the sense of a
+  CHECK POWER MODE that was refused or lost its registers: `rejected` or `no_registers`.
+- All else is read as REQUEST SENSE parameter data of a SCSI drive. So NO SENSE 00/00 says
+  active_or_idle, though a silent bridge may give the same eight bytes as sense for a SATA drive.
+- A status byte, data and host status are not among the bytes; they are taken to be in order.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from spinledger.codec import reply, sat, scsi
+from spinledger.codec import sense as envelope
+from spinledger.errors import BadHex, Undecodable
+from spinledger.model import Told
+
+_ATA = "ACS-3 CHECK POWER MODE, by its ATA status return (SAT-3)"
+_SCSI = "SPC-4 REQUEST SENSE parameter data"
+_EXAMPLE = "give sense bytes as two hexadecimal digits each, such as 72 01 00 1d"
+
+
+def decode_hex(args: Sequence[str]) -> dict[str, str | None]:
+    """What sense bytes say, as JSON types.
+
+    Keys: `state` (active_or_idle, idle, standby, unknown), `condition` (idle_a to standby_z, or
+    None), `reason` (why unknown, beginning with a `model.Reason`; "" for a state) and `source` (the
+    clause that says so; for unknown the one by which the bytes were read, "" if none).
+    """
+    data = _bytes(args)
+    source = ""
+    try:
+        sense = envelope.parse(data)
+        by_ata = _answers_ata(sense)
+        source = _ATA if by_ata else _SCSI
+        told = reply.judge_ata(sense) if by_ata else scsi.decode_power_sense(sense)
+    except Undecodable as error:
+        reason = f"{error.reason}: {error.detail}"
+        return {"state": "unknown", "condition": None, "reason": reason, "source": source}
+    return _answer(told)
+
+
+def _answer(told: Told) -> dict[str, str | None]:
+    """A state as JSON types."""
+    condition = None if told.condition is None else told.condition.value
+    return {
+        "state": told.mode.value,
+        "condition": condition,
+        "reason": "",
+        "source": told.clause,
+    }
+
+
+def _answers_ata(sense: envelope.Sense) -> bool:
+    """True when the bytes are to be read as the answer to CHECK POWER MODE; see the rules above."""
+    if sense.key in envelope.REFUSALS or sense.code == envelope.ATA_INFORMATION:
+        return True
+    return any(one[0] == sat.ATA_RETURN for one in sense.descriptors)
+
+
+def _bytes(args: Sequence[str]) -> bytes:
+    """The bytes of the arguments; `BadHex` names the word that is none."""
+    out = bytearray()
+    for word in re.split(r"[\s,:]+", " ".join(args)):
+        digits = re.sub(r"^0[xX]", "", word)
+        if word and not re.fullmatch(r"[0-9A-Fa-f]+", digits):
+            raise BadHex("decode", f"{word[:40]!r} is not hexadecimal", _EXAMPLE)
+        if len(digits) % 2:
+            raise BadHex("decode", f"{word[:40]!r} has an odd number of digits", _EXAMPLE)
+        out += bytes.fromhex(digits)
+    if not out:
+        raise BadHex("decode", "there are no bytes", _EXAMPLE)
+    return bytes(out)

@@ -1,0 +1,166 @@
+"""What drives count themselves: SMART attributes (ATA), Start-Stop Cycle Counter page (SCSI).
+
+Rules: bytes only. What an attribute means, and whether a figure is plausible, is judged elsewhere,
+since attributes are vendor specific. A page is taken whole or not at all.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spinledger.codec.octets import malformed, printable, spell
+from spinledger.errors import Misuse
+
+# SMART READ DATA (B0h, feature D0h), obsolete since ACS-3: 30 entries of 12 bytes from byte 2 on,
+# byte 511 makes the sum of all bytes zero. Entry: Travelstar 5K320 specification, p151 (worst at 4
+# and raw little-endian, and the places outside the entry, from memory).
+_SMART_BYTES = 512
+_SMART_FIRST, _SMART_ENTRIES = 2, 30
+_ENTRY = struct.Struct("<BHBB6sx")  # number, flags, normalized, worst, raw, reserved
+
+
+@dataclass(frozen=True, slots=True)
+class Attribute:
+    """One SMART attribute. `raw` is six bytes, least significant first."""
+
+    number: int  # 1-255
+    flags: int
+    normalized: int
+    worst: int
+    raw: bytes
+
+    @property
+    def value(self) -> int:
+        """All 48 bits as one number; many attributes pack several into it."""
+        return int.from_bytes(self.raw, "little")
+
+
+def decode_smart(data: bytes) -> tuple[Attribute, ...]:
+    """The attributes in the drive's order; MALFORMED for a wrong length or checksum."""
+    if len(data) != _SMART_BYTES:
+        raise malformed(f"SMART data of {len(data)} bytes, not {_SMART_BYTES}")
+    if sum(data) & 0xFF:
+        raise malformed(f"SMART data with a wrong checksum: the sum is {sum(data) & 0xFF:02X}h")
+    found = []
+    for place in range(_SMART_ENTRIES):
+        at = _SMART_FIRST + place * _ENTRY.size
+        entry = Attribute(*_ENTRY.unpack_from(data, at))
+        if entry.number:
+            found.append(entry)
+    return tuple(found)
+
+
+def encode_smart(attributes: Sequence[Attribute]) -> bytes:
+    """512 bytes with these attributes and a right checksum; at most 30."""
+    if len(attributes) > _SMART_ENTRIES:
+        raise Misuse(f"{len(attributes)} attributes where {_SMART_ENTRIES} fit")
+    out = bytearray(_SMART_BYTES)
+    for place, one in enumerate(attributes):
+        at = _SMART_FIRST + place * _ENTRY.size
+        try:
+            entry = _ENTRY.pack(one.number, one.flags, one.normalized, one.worst, one.raw)
+        except struct.error:
+            raise Misuse(f"no SMART entry says this: {one}") from None
+        if len(one.raw) != 6 or not one.number:
+            raise Misuse(f"no SMART entry says this: {one}")
+        out[at : at + _ENTRY.size] = entry
+    out[-1] = -sum(out) & 0xFF
+    return bytes(out)
+
+
+# SCSI log page 0Eh: SCSI Commands Reference Manual, p366 table 346; Ultrastar C15K600
+# specification, p131. Parameter: code 0-1, control 2, length 3, value (SPC-4 7.3.2).
+_START_STOP_PAGE = 0x0E
+_HEAD = 4
+_BINARY_LIST = 0x03  # parameter control: FORMAT AND LINKING, a binary list
+
+
+@dataclass(frozen=True, slots=True)
+class StartStop:
+    """The Start-Stop Cycle Counter page; None where the drive has no such parameter.
+
+    A cycle counts when complete, so that of a spinning drive is not yet included
+    (MAX3073 manual, 4-66).
+    """
+
+    manufactured: str | None = None  # YYYYWW
+    accounted: str | None = None  # YYYYWW, "" if never set
+    rated_start_stop: int | None = None
+    start_stops: int | None = None
+    rated_load: int | None = None
+    loads: int | None = None
+
+
+# Parameter code, field, bytes; in the page's order.
+_START_STOP = (
+    (0x0001, "manufactured", 6),
+    (0x0002, "accounted", 6),
+    (0x0003, "rated_start_stop", 4),
+    (0x0004, "start_stops", 4),
+    (0x0005, "rated_load", 4),
+    (0x0006, "loads", 4),
+)
+
+
+def decode_start_stop(page: bytes) -> StartStop:
+    """Log page 0Eh, parsed by parameter code; unknown codes are passed over."""
+    values = _parameters(page, _START_STOP_PAGE)
+    for code, _, size in _START_STOP:
+        if len(values.get(code, bytes(size))) != size:
+            raise malformed(f"log parameter {code:04X}h is not {size} bytes; {spell(page)}")
+    return StartStop(
+        _text(values.get(0x0001)),
+        _text(values.get(0x0002)),
+        _count(values.get(0x0003)),
+        _count(values.get(0x0004)),
+        _count(values.get(0x0005)),
+        _count(values.get(0x0006)),
+    )
+
+
+def encode_start_stop(view: StartStop) -> bytes:
+    """Log page 0Eh with the parameters that are not None, in the standard's order."""
+    body = b""
+    for code, name, size in _START_STOP:
+        value = getattr(view, name)
+        if value is None:
+            continue
+        if isinstance(value, str):
+            raw = value.encode("ascii", "replace").ljust(size)[:size]
+        else:
+            raw = (value % (1 << 8 * size)).to_bytes(size, "big")
+        body += code.to_bytes(2, "big") + bytes([_BINARY_LIST, size]) + raw
+    page = bytes([_START_STOP_PAGE, 0]) + len(body).to_bytes(2, "big") + body
+    if decode_start_stop(page) != view:
+        raise Misuse(f"no log page says this: {view}")
+    return page
+
+
+def _text(value: bytes | None) -> str | None:
+    """Printable ASCII, stripped."""
+    return None if value is None else printable(value)
+
+
+def _count(value: bytes | None) -> int | None:
+    """A big-endian number."""
+    return None if value is None else int.from_bytes(value, "big")
+
+
+def _parameters(page: bytes, code: int) -> dict[int, bytes]:
+    """Log parameters by code. SPC-4 7.3.2: byte 0 bits 5:0 page, bytes 2-3 length."""
+    if len(page) < _HEAD or len(page) < _HEAD + int.from_bytes(page[2:4], "big"):
+        raise malformed(f"log page {code:02X}h cut short at {len(page)} bytes")
+    if page[0] & 0x3F != code:
+        raise malformed(f"log page {page[0] & 0x3F:02X}h where {code:02X}h was expected")
+    body = page[: _HEAD + int.from_bytes(page[2:4], "big")]
+    found: dict[int, bytes] = {}
+    at = _HEAD
+    while at < len(body):
+        end = at + 4 + body[at + 3] if at + 3 < len(body) else len(body) + 1
+        if end > len(body):
+            raise malformed(f"a log parameter runs past the end; bytes {spell(body)}")
+        found[int.from_bytes(body[at : at + 2], "big")] = body[at + 4 : end]
+        at = end
+    return found

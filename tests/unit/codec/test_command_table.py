@@ -1,0 +1,106 @@
+"""The closed table of commands: its bytes, and that nothing in it can do harm."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from spinledger.codec import sat, scsi
+from spinledger.codec.commands import TABLE, CommandRow
+from spinledger.model import Command
+
+# SAT-3 ATA PASS-THROUGH with CHECK POWER MODE, CK_COND set (built from the field tables);
+# SPC-4 REQUEST SENSE with DESC 0 and allocation length FCh.
+PUBLISHED = {
+    Command.CHECK_POWER_MODE_16: "85 06 20 00 00 00 00 00 00 00 00 00 00 00 E5 00",
+    Command.CHECK_POWER_MODE_12: "A1 06 20 00 00 00 00 00 00 E5 00 00",
+    Command.REQUEST_SENSE: "03 00 00 00 FC 00",
+}
+
+# All that may ever be sent: operation codes, and ATA commands inside the first two of them.
+ALLOWED_OPCODES = {0x85, 0xA1, 0x03}
+ALLOWED_ATA = {0xE5}
+
+
+@pytest.mark.parametrize("command", Command)
+def test_bytes(command: Command) -> None:
+    """Each command block is the published one, byte by byte (SAT-3, SPC-4)."""
+    assert TABLE[command].cdb == bytes.fromhex(PUBLISHED[command])
+
+
+def test_closed() -> None:
+    """The table has one row a command, under its own name, and cannot be changed."""
+    assert set(TABLE) == set(Command)
+    assert all(row.command is command for command, row in TABLE.items())
+    with pytest.raises(TypeError):
+        TABLE[Command.REQUEST_SENSE] = TABLE[Command.REQUEST_SENSE]  # type: ignore[index]
+
+
+def harm(cdb: bytes) -> list[str]:
+    """What in a command block is outside the allow-list; empty for a harmless one."""
+    if not cdb or cdb[0] not in ALLOWED_OPCODES:
+        return ["operation code"]
+    if cdb[0] == scsi.REQUEST_SENSE:
+        return [] if len(cdb) == 6 else ["length"]
+    view = sat.parse_cdb(cdb)
+    wrong = {
+        "ATA command": view.command not in ALLOWED_ATA,
+        "protocol moves data": view.protocol != sat.NON_DATA,
+        "a transfer length": view.t_length != 0,
+        "a direction": view.t_dir != 0,  # with T_LENGTH 0 libata refuses one
+        "registers set": any((view.feature, view.count, view.lba, view.device)),
+        "off-line time": view.off_line != 0,
+        "control": view.control != 0,
+    }
+    return [name for name, is_wrong in wrong.items() if is_wrong]
+
+
+@pytest.mark.parametrize("row", TABLE.values(), ids=lambda row: row.command)
+def test_harmless(row: CommandRow) -> None:
+    """No row accesses the medium, writes, or changes a setting: all are on the allow-list."""
+    assert harm(row.cdb) == []
+    assert row.data_in == (252 if row.command is Command.REQUEST_SENSE else 0)
+
+
+@pytest.mark.parametrize(
+    "cdb",
+    [
+        "28 00 00 00 00 00 00 00 01 00",  # READ (10), SBC-3
+        "1B 00 00 00 00 00",  # START STOP UNIT, SBC-3
+        "00 00 00 00 00 00",  # TEST UNIT READY, SPC-4
+        "A1 06 20 00 00 00 00 00 00 E0 00 00",  # STANDBY IMMEDIATE, ACS-3
+        "A1 06 20 00 78 00 00 00 00 E2 00 00",  # STANDBY with a timer, ACS-3
+        "A1 08 2E 00 01 00 00 00 00 EC 00 00",  # IDENTIFY DEVICE, Linux commit on CK_COND
+        "A1 06 20 05 00 00 00 00 00 EF 00 00",  # SET FEATURES, ACS-3
+        "A1 08 2E 00 00 00 00 00 00 E5 00 00",  # CHECK POWER MODE with a data phase
+    ],
+)
+def test_the_allow_list_refuses(cdb: str) -> None:
+    """The check above finds commands that read, write, set or start something."""
+    assert harm(bytes.fromhex(cdb))
+
+
+@pytest.mark.parametrize("row", TABLE.values(), ids=lambda row: row.command)
+def test_effects_are_written_down(row: CommandRow) -> None:
+    """Each row states its effect on sleep, timer and pending sense, and names a standard."""
+    assert min(len(row.asleep), len(row.timer), len(row.sense)) > 20
+    assert "ACS-3" in row.source or "SPC-4" in row.source
+
+
+def test_light() -> None:
+    """Loading the table loads of our program only these modules, so the prober stays small."""
+    package = Path(sys.modules["spinledger"].__path__[0]).parent
+    code = (
+        "import sys; sys.path.insert(0, sys.argv[1]); import spinledger.codec.commands; "
+        "print(*sorted(name for name in sys.modules if name.startswith('spinledger')))"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-I", "-c", code, str(package)], capture_output=True, text=True, check=True
+    )
+    names = {name.removeprefix("spinledger").removeprefix(".") for name in ran.stdout.split()}
+    assert names == {"", "errors", "model", "codec"} | {
+        f"codec.{name}" for name in ("ata", "commands", "octets", "sat", "scsi", "sense")
+    }
