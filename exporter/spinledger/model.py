@@ -117,7 +117,7 @@ class Disk:
     unasked_because: str = ""  # one sentence when ask_method is None or asking is off by default
     aliases: tuple[str, ...] = ()  # earlier identities of the same disk
     apm_level: int | None = None  # from cached IDENTIFY words; None: unsupported or disabled
-    standard_timer: bool | None = None  # IDENTIFY word 49 bit 13; None: not readable
+    standard_timer: bool | None = None  # IDENTIFY word 49 bit 13
     iostats: bool = True  # queue/iostats; False: the kernel counts no sectors for it
 
     @property

@@ -146,6 +146,9 @@ class Store(Protocol):
     def commit(self, commit: Commit) -> bool:
         """Hand over a commit; False while one is in flight. The file is written elsewhere."""
 
+    def settle(self) -> None:
+        """Wait for the commit in flight, for a bounded time."""
+
     def finished(self) -> Iterable[tuple[int, bool]]:
         """Commits that ended since the last call: number, and whether it is in the file."""
 
@@ -156,7 +159,7 @@ class Store(Protocol):
         """Readable when a commit has ended."""
 
     def close(self) -> None:
-        """Wait for the commit in flight, for a bounded time, and let the file go."""
+        """Settle, and let the file go."""
 
 
 class Publisher(Protocol):

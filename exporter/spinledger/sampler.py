@@ -138,15 +138,20 @@ def note_sent(account: Account, ask: Ask) -> None:
     habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
 
 
-def note_counted(account: Account, before: Counted | None, fact: Counted) -> None:
-    """Free signals after they are booked: judge suspects, lift silence, prompt a question."""
+def note_counted(
+    account: Account, before: Counted | None, fact: Counted, ours: bool = False
+) -> None:
+    """Free signals after they are booked: judge suspects, lift silence, prompt a question.
+
+    `ours`: the movement may be our own ledger's, which is no other's I/O.
+    """
     habit = account.habit
     own, habit.own = habit.own, 0
     answered_own, habit.answered_own = habit.answered_own, False
-    if account.state is State.ACTIVE:
+    if account.state is State.ACTIVE and not ours:
         _foreign_io(account)
         return
-    if before is None:
+    if before is None or ours:
         return
     foreign = fact.requests - before.requests - own
     signalled = fact.flushes != before.flushes or foreign > 0

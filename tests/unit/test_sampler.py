@@ -73,7 +73,7 @@ def test_drives_that_give_no_state_are_unknown_and_given_up(name: str) -> None:
     assert watched.view.state is State.UNKNOWN
     assert len(watched.log) == 3
     assert ("state_refused",) in watched.view.samples["finding"]
-    standby = watched.view.samples["state"][("standby",)]
+    standby = watched.view.samples["state_seconds"][("standby",)]
     assert standby == 0
 
 
@@ -122,7 +122,7 @@ def test_sleep_is_disturbed_once_and_then_left_alone() -> None:
     """A question ends PM3:Sleep by a link reset; its 00h with status 00h is never standby."""
     watched = Watched(kind("sleep", TIMER_S), [100], with_timer(TIMER_S))
     watched.run(DAY / SECOND)
-    assert watched.view.samples["state"][("standby",)] == 0
+    assert watched.view.samples["state_seconds"][("standby",)] == 0
     assert sum(watched.account.habit.disturbed.values()) == 1
 
 
@@ -148,14 +148,14 @@ def test_counters_only_sends_nothing_and_does_not_guess() -> None:
     watched = Watched(kind("plain", TIMER_S), [100], policy).run(7200)
     assert watched.log == []
     assert watched.view.state is State.UNKNOWN
-    assert watched.view.samples["state"][("standby",)] == 0
+    assert watched.view.samples["state_seconds"][("standby",)] == 0
 
 
 def test_unplugged_and_plugged_in_again_is_the_same_disk() -> None:
     """Another kernel name, the same books; the absence is unwitnessed."""
     plugs = [Plug(3000 * SECOND, 0, False), Plug(9000 * SECOND, 0, True)]
     watched = Watched(kind("plain", TIMER_S), [100, 9500], with_timer(TIMER_S), plugs).run(12_000)
-    unwitnessed = watched.view.samples["state"][("unwitnessed",)]
+    unwitnessed = watched.view.samples["state_seconds"][("unwitnessed",)]
     assert unwitnessed == pytest.approx(6000, abs=6)
     assert watched.account.state is State.STANDBY
 
@@ -165,7 +165,7 @@ def test_state_seconds_add_up_to_the_time_watched(name: str) -> None:
     """The books balance to the nanosecond, whatever the drive is like."""
     arrivals = [100.0 + 3011 * n for n in range(20)]
     watched = Watched(kind(name, TIMER_S), arrivals, with_timer(TIMER_S)).run(70_000)
-    total = sum(watched.view.samples["state"].values())
+    total = sum(watched.view.samples["state_seconds"].values())
     assert total == pytest.approx(watched.account.at_ns / SECOND, abs=1e-6)
     assert watched.account.at_ns >= 70_000 * SECOND - 10 * SECOND
 
@@ -177,7 +177,7 @@ def test_cycles_and_standby_agree_with_the_drive() -> None:
     truth = watched.rack.truth(watched.clock.now())["sim-one"]
     samples = watched.view.samples
     assert samples["cycles"][("yes",)] == truth.cycles == 99
-    asleep = samples["state"][("standby",)]
+    asleep = samples["state_seconds"][("standby",)]
     bound = truth.cycles * 3 * 5
     assert truth.stopped_ns / SECOND - bound <= asleep <= truth.stopped_ns / SECOND + 1
 

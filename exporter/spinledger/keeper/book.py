@@ -72,36 +72,68 @@ def set_quiet_hours(account: Account, calendar: QuietHours | None) -> None:
     _find_boundary(account)
 
 
+def coast(account: Account, at_ns: int) -> list[Entry]:
+    """Nothing happened to this disk until then: the last of its ticks were still."""
+    entries: list[Entry] = []
+    if account.present and at_ns > account.at_ns:
+        _pass(account, at_ns, entries)
+        _feed(account, entries)
+    return entries
+
+
+def resume(account: Account, tick: Tick, same_boot: bool) -> list[Entry]:
+    """The program starts again: the time since the last booking was seen by nobody.
+
+    The account's times must be on this boot's clock already. The disk is absent until it is seen.
+    """
+    entries: list[Entry] = []
+    _unseen(account, max(tick.at_ns, account.at_ns), entries)
+    account.suspended_ns = tick.suspended_ns
+    account.wall_offset_ns = tick.wall_ns - tick.at_ns
+    if account.present:
+        account.present = False
+        account.absent_since_wall_ns = tick.wall_ns
+    if not same_boot:
+        account.counted = None
+    _find_boundary(account)
+    _feed(account, entries)
+    return entries
+
+
 def book_tick(account: Account, tick: Tick) -> list[Entry]:
     """Wall time, and host suspends: the time asleep was seen by nobody."""
     offset = tick.wall_ns - tick.at_ns
     entries: list[Entry] = []
     if tick.suspended_ns - account.suspended_ns > SECOND and account.present:
-        _apply(account, Evidence.UNSEEN, tick.at_ns, entries)
-        account.gap_censored = True
+        _unseen(account, tick.at_ns, entries)
     account.suspended_ns = tick.suspended_ns
     if abs(offset - account.wall_offset_ns) > WALL_JUMP_NS:
         account.wall_offset_ns = offset
+        account.since_wall_ns = account.since_ns + offset
+        account.span_began_wall_ns = account.span_began_ns + offset
         _find_boundary(account)
     _feed(account, entries)
     return entries
 
 
-def book_counted(account: Account, fact: Counted) -> list[Entry]:
-    """Free signals: movement, or none, since the last ones."""
+def book_counted(account: Account, fact: Counted, ours: bool = False) -> list[Entry]:
+    """Free signals: movement, or none, since the last ones.
+
+    `ours`: our own ledger was written to this disk meanwhile; movement proves that it spins, but
+    is nobody's use of it.
+    """
     before, account.counted = account.counted, fact
     entries: list[Entry] = []
-    if before is None:
-        _apply(account, Evidence.STILL, fact.at_ns, entries)
-    elif fact.sectors_read < before.sectors_read or fact.sectors_written < before.sectors_written:
-        _apply(account, Evidence.UNSEEN, fact.at_ns, entries)
-        account.gap_censored = True
-    elif (
-        fact.sectors_read != before.sectors_read
-        or fact.sectors_written != before.sectors_written
-        or fact.in_flight > 0
-    ):
-        _moved(account, fact.at_ns, entries)
+    moved = before is not None and (
+        fact.sectors_read != before.sectors_read or fact.sectors_written != before.sectors_written
+    )
+    if account.unseen_ns is not None:
+        _settle(account, fact.at_ns, moved or before is None, entries)
+    elif before is not None and _restarted(before, fact):
+        _unseen(account, fact.at_ns, entries)
+        _settle(account, fact.at_ns, True, entries)
+    elif moved or (before is not None and fact.in_flight > 0):
+        _moved(account, fact.at_ns, ours, entries)
     elif account.state is State.IDLE and _expired(account, fact.at_ns):
         _apply(account, Evidence.EXPIRED, fact.at_ns, entries)
     else:
@@ -109,6 +141,10 @@ def book_counted(account: Account, fact: Counted) -> list[Entry]:
     if entries:
         _feed(account, entries)
     return entries
+
+
+def _restarted(before: Counted, fact: Counted) -> bool:
+    return fact.sectors_read < before.sectors_read or fact.sectors_written < before.sectors_written
 
 
 def book_answered(account: Account, fact: Answered) -> list[Entry]:
@@ -138,11 +174,10 @@ def book_gone(account: Account, at_ns: int) -> list[Entry]:
     """The disk went: what follows is unwitnessed."""
     entries: list[Entry] = []
     if account.present:
-        _apply(account, Evidence.UNSEEN, max(at_ns, account.at_ns), entries)
+        _unseen(account, max(at_ns, account.at_ns), entries)
         account.present = False
         account.absent_since_wall_ns = account.at_ns + account.wall_offset_ns
         account.counted = None
-        account.gap_censored = True
         _feed(account, entries)
     return entries
 
@@ -151,36 +186,55 @@ def book_seen(account: Account, disk: Disk, at_ns: int) -> list[Entry]:
     """The disk is here again, perhaps under another name; its books go on."""
     entries: list[Entry] = []
     if not account.present:
-        _apply(account, Evidence.UNSEEN, max(at_ns, account.at_ns), entries)
+        _unseen(account, max(at_ns, account.at_ns), entries)
         account.present = True
         account.absent_since_wall_ns = None
-        account.counted = None
         _feed(account, entries)
+    if not disk.diskseq or disk.diskseq != account.disk.diskseq:
+        account.counted = None
     account.disk = disk
     return entries
 
 
-def _moved(account: Account, at_ns: int, entries: list[Entry]) -> None:
+def _unseen(account: Account, at_ns: int, entries: list[Entry]) -> None:
+    """Nobody looked from the last booking until now."""
+    if account.unseen_ns is None:
+        account.unseen_ns = account.at_ns
+    _apply(account, Evidence.UNSEEN, at_ns, entries)
+
+
+def _settle(account: Account, at_ns: int, moved: bool, entries: list[Entry]) -> None:
+    """Watched again. The gap goes on if nothing moved while nobody looked; else it ended unseen."""
+    if moved:
+        _close_gap(account, account.open_gap().ended_ns, True, entries)
+        account.io_ns = None
+        account.opened_ns = at_ns
+        account.gap_censored = True
+    account.unseen_ns = None
+    _apply(account, Evidence.STILL, at_ns, entries)
+
+
+def _moved(account: Account, at_ns: int, ours: bool, entries: list[Entry]) -> None:
     cadence = account.policy.cadence
     if at_ns - account.at_ns > max(3 * cadence.fast_ns, cadence.slow_ns):
-        _apply(account, Evidence.UNSEEN, at_ns, entries)
-        account.gap_censored = True
+        _unseen(account, at_ns, entries)
+        _settle(account, at_ns, True, entries)
     was_active = account.state is State.ACTIVE
     _apply(account, Evidence.MOVED, at_ns, entries)
+    account.proof_ns = at_ns
+    if ours:
+        return
     if not was_active:
-        began = account.idle_from_ns
-        entries.append(
-            Gap(
-                account.disk.identity,
-                began,
-                at_ns,
-                began + account.wall_offset_ns,
-                account.gap_censored,
-            )
-        )
+        _close_gap(account, at_ns, account.gap_censored, entries)
     account.gap_censored = False
     account.io_ns = at_ns
-    account.proof_ns = at_ns
+
+
+def _close_gap(account: Account, at_ns: int, censored: bool, entries: list[Entry]) -> None:
+    began = account.idle_from_ns
+    if at_ns > began:
+        wall_ns = began + account.wall_offset_ns
+        entries.append(Gap(account.disk.identity, began, at_ns, wall_ns, censored))
 
 
 def _expired(account: Account, at_ns: int) -> bool:

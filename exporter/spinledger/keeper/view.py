@@ -55,12 +55,12 @@ def view(account: Account) -> DiskView:
 def lifetime(account: Account) -> Base:
     """All counters of an account since its ledger began, as of `account.at_ns`."""
     samples: dict[str, Mapping[Labels, Number]] = {}
-    histograms: dict[str, Histogram] = {"probe": _elapsed(account.habit)}
+    histograms: dict[str, Histogram] = {"probe_seconds": _elapsed(account.habit)}
     for fold in account.folds:
         totals = fold.totals(_pending(account))
         samples.update({key: own for key, own in totals.items() if key not in fold.gauges})
         if isinstance(fold, IdleGaps):
-            histograms["idle_gap"] = fold.histogram()
+            histograms["idle_gap_seconds"] = fold.histogram()
     samples.update(_questions(account))
     return Base(samples, histograms)
 
@@ -101,7 +101,7 @@ def _gauges(account: Account) -> dict[str, Mapping[Labels, Number]]:
     if account.state.spinning:
         samples["spinning_since"] = _one(account.since_wall_ns / SECOND)
     if habit.observed_ns is not None:
-        samples["observed_standby"] = _one(habit.observed_ns / SECOND)
+        samples["observed_standby_seconds"] = _one(habit.observed_ns / SECOND)
     return samples
 
 
@@ -123,7 +123,7 @@ def _policy(account: Account) -> dict[str, Mapping[Labels, Number]]:
         "cycle_budget_per_day": _one(policy.budget_per_day)
     }
     if policy.declared_ns is not None:
-        samples["declared_standby"] = _one(policy.declared_ns / SECOND)
+        samples["declared_standby_seconds"] = _one(policy.declared_ns / SECOND)
     if disk.apm_level is not None:
         samples["apm_level"] = _one(disk.apm_level)
     known: dict[Labels, Number] = {}

@@ -102,6 +102,7 @@ class Account:
     boundary_ns: int | None = None  # when `quiet` next changes
     counted: Counted | None = None  # the last free signals
     io_ns: int | None = None  # last sample at which sectors had moved
+    unseen_ns: int | None = None  # since when nobody looked; None while somebody does
     gap_censored: bool = True  # the open gap's beginning was not seen
     proof_ns: int | None = None  # last time it was proven to spin
     cycle_number: int = 0
@@ -125,11 +126,10 @@ class Account:
         )
 
     def open_gap(self) -> Gap:
-        """The open gap as it would be booked now; always censored, since it has no end yet."""
+        """The open gap as it would be booked now, up to the last time somebody looked."""
         began = self.idle_from_ns
-        return Gap(
-            self.disk.identity, began, max(began, self.at_ns), began + self.wall_offset_ns, True
-        )
+        ended = self.at_ns if self.unseen_ns is None else self.unseen_ns
+        return Gap(self.disk.identity, began, max(began, ended), began + self.wall_offset_ns, True)
 
 
 def suspended(account: Account) -> bool:

@@ -11,13 +11,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Any, cast
 
-from spinledger.ledger.account import Account, Habit
+from spinledger.ledger.account import Account, Base, Habit
 from spinledger.model import (
     Command,
     Condition,
     Counted,
     Disk,
     Evidence,
+    Histogram,
     Policy,
     Reason,
     RuntimeStatus,
@@ -43,6 +44,7 @@ _PLAIN = (
     "suspended_ns",
     "quiet",
     "io_ns",
+    "unseen_ns",
     "gap_censored",
     "proof_ns",
     "cycle_number",
@@ -57,6 +59,7 @@ _TIMES = (
     "span_began_ns",
     "stretch_began_ns",
     "io_ns",
+    "unseen_ns",
     "proof_ns",
 )
 _DISK = tuple(f.name for f in fields(Disk))
@@ -76,6 +79,7 @@ def dump(account: Account) -> Dump:
         "condition": account.condition and account.condition.value,
         "evidence": account.evidence.value,
         "counted": _record(account.counted, _COUNTED),
+        "base": dump_base(account.base),
         "reading": _record(account.reading, _WORN),
         **{name: getattr(account, name) for name in _PLAIN},
         "habit": {name: getattr(habit, name) for name in _HABIT},
@@ -109,6 +113,7 @@ def load(
     account.counted = _load_counted(dumped["counted"])
     reading = dumped.get("reading")
     account.reading = Worn(**{name: reading.get(name) for name in _WORN}) if reading else None
+    account.base = load_base(dumped.get("base"))
     for name in _HABIT:
         if name in dumped["habit"]:
             value = dumped["habit"][name]
@@ -135,6 +140,38 @@ def rebase(account: Account, offset_ns: int) -> None:
     account.wall_offset_ns -= offset_ns
     for fold in account.folds:
         fold.rebase(offset_ns)
+
+
+def dump_base(base: Base | None) -> Dump | None:
+    """Totals as lists of labels and value."""
+    if base is None:
+        return None
+    return {
+        "samples": {
+            key: [[list(labels), value] for labels, value in own.items()]
+            for key, own in base.samples.items()
+        },
+        "histograms": {
+            key: [list(one.bounds), list(one.counts), one.count, one.sum]
+            for key, one in base.histograms.items()
+        },
+    }
+
+
+def load_base(dumped: Mapping[str, Any] | None) -> Base | None:
+    """The totals of a dump."""
+    if dumped is None:
+        return None
+    return Base(
+        {
+            key: {tuple(labels): value for labels, value in own}
+            for key, own in dumped["samples"].items()
+        },
+        {
+            key: Histogram(tuple(bounds), tuple(counts), count, total)
+            for key, (bounds, counts, count, total) in dumped["histograms"].items()
+        },
+    )
 
 
 def dump_disk(disk: Disk) -> Dump:

@@ -63,8 +63,8 @@ class StateSeconds(Timeless):
                 if entry.quiet:
                     quiet[entry.state] += entry.ended_ns - entry.began_ns
         return {
-            "state": {(s.value,): ns / SECOND for s, ns in every.items()},
-            "quiet_state": {(s.value,): ns / SECOND for s, ns in quiet.items()},
+            "state_seconds": {(s.value,): ns / SECOND for s, ns in every.items()},
+            "quiet_state_seconds": {(s.value,): ns / SECOND for s, ns in quiet.items()},
         }
 
     def dump(self) -> object:

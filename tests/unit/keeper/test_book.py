@@ -136,7 +136,7 @@ def test_absence_is_unwitnessed_and_the_books_go_on() -> None:
     assert account.absent_since_wall_ns is not None
     book.book_seen(account, DISK, 70 * SECOND)
     book.book_counted(account, counted(70))
-    seconds = account.folds[0].totals((account.open_stretch(),))["state"]
+    seconds = account.folds[0].totals((account.open_stretch(),))["state_seconds"]
     assert seconds[("unwitnessed",)] == pytest.approx(60)
     assert account.folds[1].totals(())["cycles"] == {("yes",): 0, ("no",): 0}
 
@@ -182,8 +182,8 @@ def test_quiet_boundaries_split_exactly() -> None:
     for at_s in (0, 7, 14, 21, 28):
         book.book_counted(account, counted(at_s))
     totals = account.folds[0].totals((account.open_stretch(),))
-    assert totals["quiet_state"][("unknown",)] == 15
-    assert sum(totals["state"].values()) == 28
+    assert totals["quiet_state_seconds"][("unknown",)] == 15
+    assert sum(totals["state_seconds"].values()) == 28
 
 
 Step = Callable[[Account, float], list[Entry]]
@@ -219,7 +219,7 @@ def test_the_books_balance(steps: list[tuple[str, int]]) -> None:
         if name in ("still", "moved") and not account.present:
             continue
         entries += STEPS[name](account, at_s)
-        totals = account.folds[0].totals((account.open_stretch(),))["state"]
+        totals = account.folds[0].totals((account.open_stretch(),))["state_seconds"]
         assert sum(totals.values()) == pytest.approx(account.at_ns / SECOND)
         now = {labels[0]: value for labels, value in totals.items()}
         assert all(now[key] >= value for key, value in last.items())

@@ -15,10 +15,12 @@ from spinledger import sampler
 from spinledger.keeper import book
 from spinledger.keeper.view import view
 from spinledger.ledger.account import Account
+from spinledger.loop.keeping import Keeping, reopen
 from spinledger.model import (
     SECOND,
     Answered,
     Ask,
+    Counted,
     Disk,
     Entry,
     Gone,
@@ -81,6 +83,8 @@ class Loop:
     number: int = 0
     asks: int = 0
     skipped: tuple[tuple[str, str], ...] = ()
+    keeping: Keeping | None = None
+    holders: Callable[[Sequence[Disk]], frozenset[str]] | None = None  # disks under the ledger
     booked: Callable[[Sequence[Entry]], None] | None = None
     told_once: set[str] = field(default_factory=set)
 
@@ -88,6 +92,7 @@ class Loop:
         """Go on until `stopping`, or until the boot clock reads `until_ns`."""
         clock = self.ports.clock
         self.begin()
+        self.publish(clock.now(), force=True)
         due_ns = clock.now()
         while not self.stopping:
             now_ns = clock.now()
@@ -99,14 +104,26 @@ class Loop:
                 if due_ns <= clock.now() - self.fast_ns:
                     due_ns = clock.now() + self.fast_ns
             self.listen(self._wake_ns(due_ns, until_ns))
+        if self.keeping is not None:
+            self.keeping.finish(self.accounts, self._tick(clock.now()))
         self.publish(clock.now(), force=True)
 
     def begin(self) -> None:
-        """Find the disks and open their accounts."""
+        """Open the accounts that were kept, then find the disks."""
         now_ns = self.ports.clock.now()
+        if self.keeping is not None:
+            wishes = self.wishes
+            reopened = reopen(
+                self.keeping, self._tick(now_ns), wishes.policy, wishes.folds, wishes.calendar
+            )
+            self.accounts = reopened.accounts
+            if reopened.lost:
+                wishes.say(f"exported counters begin at zero again: {reopened.lost}")
         seen, self.skipped = _scan(self.ports.discoverer, now_ns)
         for fact in seen:
             self.book_seen(fact)
+        self._find_holders()
+        self._note(now_ns)
 
     def tick(self, now_ns: int) -> None:
         """Free signals of all disks, then the questions that are due, then a snapshot."""
@@ -116,12 +133,18 @@ class Loop:
             ask = sampler.plan(account, now_ns, self.asks + 1)
             if ask is not None:
                 self._ask(account, ask)
+        self._note(now_ns)
         self.publish(now_ns)
+        if self.keeping is not None:
+            self.keeping.ticked()
+            self.keeping.commit_if_due(self.accounts, self._tick(now_ns))
 
     def listen(self, until_ns: int) -> None:
         """Wait, then take what arrived."""
         ports = self.ports
         sources: list[Source] = [ports.prober, ports.discoverer, *ports.wakers]
+        if self.keeping is not None:
+            sources.append(self.keeping.store)
         ready = ports.clock.wait(until_ns, sources)
         now_ns = ports.clock.now()
         if ports.prober in ready:
@@ -129,13 +152,18 @@ class Loop:
             for answered in ports.prober.replies(now_ns):
                 changed = self.book_answered(answered) or changed
             if changed:
+                self._note(now_ns)
                 self.publish(now_ns)
+        if self.keeping is not None and self.keeping.store in ready:
+            self.keeping.landed()
         if ports.discoverer in ready:
             for change in ports.discoverer.changes(now_ns):
                 if isinstance(change, Seen):
                     self.book_seen(change)
                 else:
                     self.book_gone(change)
+            self._find_holders()
+            self._note(now_ns)
 
     def book_seen(self, fact: Seen) -> None:
         """A disk is here: open its account, or go on with the one it has."""
@@ -145,17 +173,17 @@ class Loop:
             return
         account = self.accounts.get(disk.identity)
         if account is None:
-            clock = self.ports.clock
-            tick = Tick(fact.at_ns, clock.wall(), clock.boot_id(), clock.suspended())
+            tick = self._tick(fact.at_ns)
             folds = self.wishes.folds(disk, policy)
             account = book.open_account(disk, policy, tick, folds, self.wishes.calendar(policy))
             self.accounts[disk.identity] = account
+            self._booked(disk.identity, ())
             return
         if account.disk != disk or not account.present:
             self.ports.counters.forget(disk.identity)
             self.ports.prober.forget(account.disk)
             sampler.note_seen(account)
-        self._booked(book.book_seen(account, disk, fact.at_ns))
+        self._booked(disk.identity, book.book_seen(account, disk, fact.at_ns))
         account.policy = policy
 
     def book_gone(self, fact: Gone) -> None:
@@ -170,7 +198,7 @@ class Loop:
         if account is None or account.habit.pending != fact.ask:
             return False
         before = account.state
-        self._booked(book.book_answered(account, fact))
+        self._booked(fact.ask.disk, book.book_answered(account, fact))
         sampler.note_answered(account, fact, before)
         if isinstance(fact.reply, Refused):
             self._say_refused(account, fact.reply)
@@ -198,7 +226,7 @@ class Loop:
             number=self.number,
             at_ns=now_ns,
             wall_ns=self.ports.clock.wall(),
-            committed_ns=0,
+            committed_ns=self._committed_ns(),
             disks=tuple(view(account) for account in present),
             exporter={**self.wishes.exporter(), **self._own_samples(len(present))},
             skipped=self.skipped,
@@ -215,11 +243,38 @@ class Loop:
             for account in self.accounts.values()
             if account.absent_since_wall_ns is not None
         }
-        return {"disks_watched": {(): watched}, "disks_skipped": skipped, "absent_since": absent}
+        kept = {} if self.keeping is None else self.keeping.samples()
+        return {
+            **kept,
+            "disks_watched": {(): watched},
+            "disks_skipped": skipped,
+            "absent_since": absent,
+        }
+
+    def _committed_ns(self) -> int:
+        """The last commit's time by the boot clock; 0: none."""
+        if self.keeping is None:
+            return 0
+        wall_ns = self.keeping.store.status().committed_wall_ns
+        clock = self.ports.clock
+        return clock.now() - (clock.wall() - wall_ns) if wall_ns else 0
+
+    def _tick(self, now_ns: int) -> Tick:
+        clock = self.ports.clock
+        return Tick(now_ns, clock.wall(), clock.boot_id(), clock.suspended())
+
+    def _note(self, now_ns: int) -> None:
+        """Keep what was booked before anybody may see it."""
+        if self.keeping is not None:
+            self.keeping.note(self.accounts, self._tick(now_ns))
+
+    def _find_holders(self) -> None:
+        if self.keeping is not None and self.holders is not None:
+            disks = [account.disk for account in self.accounts.values() if account.present]
+            self.keeping.holders = self.holders(disks)
 
     def _count_all(self, now_ns: int) -> None:
-        clock = self.ports.clock
-        tick = Tick(now_ns, clock.wall(), clock.boot_id(), clock.suspended())
+        tick = self._tick(now_ns)
         for account in self.accounts.values():
             if account.present:
                 self._count(account, tick)
@@ -230,32 +285,37 @@ class Loop:
             self._lose(account, tick.at_ns)
             return
         before = account.counted
+        ours = self.keeping is not None and self.keeping.ours(account.disk.identity)
         entries = book.book_tick(account, tick)
-        entries += book.book_counted(account, fact)
-        sampler.note_counted(account, before, fact)
-        if entries:
-            self._booked(entries)
+        entries += book.book_counted(account, fact, ours)
+        sampler.note_counted(account, before, fact, ours)
+        if entries or before is None or _differ(before, fact):
+            self._booked(account.disk.identity, entries)
 
     def _deadline(self, account: Account, now_ns: int) -> None:
         ask = account.habit.pending
         if ask is None or account.habit.mute or now_ns < ask.deadline_ns:
             return
         late = Answered(ask, now_ns, Refused(Reason.TIMEOUT), now_ns - ask.asked_ns)
-        self._booked(book.book_answered(account, late))
+        self._booked(ask.disk, book.book_answered(account, late))
         sampler.note_late(account)
 
     def _ask(self, account: Account, ask: Ask) -> None:
         self.asks += 1
+        self._booked(ask.disk, ())
         sampler.note_sent(account, ask)
         self.ports.prober.send(ask, account.disk)
 
     def _lose(self, account: Account, at_ns: int) -> None:
-        self._booked(book.book_gone(account, at_ns))
+        self._booked(account.disk.identity, book.book_gone(account, at_ns))
         self.ports.counters.forget(account.disk.identity)
         self.ports.prober.forget(account.disk)
         sampler.note_seen(account)
 
-    def _booked(self, entries: Sequence[Entry]) -> None:
+    def _booked(self, identity: str, entries: Sequence[Entry]) -> None:
+        """Something changed in this account, and these entries were booked."""
+        if self.keeping is not None:
+            self.keeping.booked(identity, entries)
         if self.booked is not None and entries:
             self.booked(entries)
 
@@ -276,6 +336,19 @@ class Loop:
             if ask is not None and not account.habit.mute:
                 wake = min(wake, ask.deadline_ns)
         return wake
+
+
+def _differ(before: Counted, fact: Counted) -> bool:
+    """True when anything moved at all."""
+    return (
+        fact.requests != before.requests
+        or fact.sectors_read != before.sectors_read
+        or fact.sectors_written != before.sectors_written
+        or fact.flushes != before.flushes
+        or fact.in_flight != before.in_flight
+        or fact.in_flight > 0
+        or fact.runtime_status is not before.runtime_status
+    )
 
 
 def _scan(

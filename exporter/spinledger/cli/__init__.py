@@ -1,0 +1,54 @@
+"""Commands and exit codes: 0; 1 for a finding or a failed check; 2 for bad input, in one line."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from spinledger import __version__
+from spinledger.cli import check, decode, look, replay, serve
+from spinledger.errors import BadInput, Refusal, Unavailable
+
+COMMANDS = {
+    "serve": (serve, "run the exporter"),
+    "look": (look, "one view of the disks, for a person"),
+    "check": (check, "configuration, permissions, and what each disk can tell"),
+    "decode": (decode, "what sense bytes say of a power state"),
+    "replay": (replay, "what other standby timers would have done"),
+}
+
+
+class _Parser(argparse.ArgumentParser):
+    """Bad arguments are one line on standard error, with the mend."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = _Parser(prog="spinledger", description="The power state of rotating disks, booked.")
+    top.add_argument("--version", action="version", version=f"spinledger {__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, (module, words) in COMMANDS.items():
+        command = commands.add_parser(name, help=words, description=words.capitalize() + ".")
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    arguments = parser().parse_args(argv)
+    try:
+        return int(arguments.run(arguments))
+    except (BadInput, Refusal, Unavailable) as refused:
+        print(f"spinledger: {refused}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except KeyboardInterrupt:
+        return 130

@@ -1,0 +1,156 @@
+"""`spinledger check`: what can be known of each disk, how, and what stands in the way.
+
+Nothing is sent to a drive unless `--probe` is given; then one question goes to each disk that may
+be asked and whose sectors moved while we looked, so that none is woken.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from spinledger import app
+from spinledger.cli.arguments import add_config
+from spinledger.codec.commands import TABLE
+from spinledger.config.load import load
+from spinledger.config.settings import Config
+from spinledger.device.asking import missing
+from spinledger.model import Command, DiskView, Refused, Reply, Watch
+from spinledger.web.snapshot_json import snapshot_json
+
+Json = dict[str, Any]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    add_config(parser)
+    parser.add_argument(
+        "--probe",
+        action="store_true",
+        help="ask each disk that is in use now, once (for bridges; needs the privilege)",
+    )
+    parser.add_argument("--json", action="store_true", help="JSON instead of words")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the report; 1 when something stands in the way or a finding holds."""
+    config = load(arguments.config)
+    report = examine(config, arguments.probe)
+    print(json.dumps(report, indent=1) if arguments.json else render(report), end="\n")
+    trouble = any(disk["cannot"] or disk["findings"] for disk in report["disks"])
+    return int(trouble or bool(report["collisions"]))
+
+
+def examine(config: Config, probe: bool) -> Json:
+    """The report as JSON types."""
+    seen = app.examine(config, probe)
+    told = snapshot_json(seen.snapshot)
+    by_identity = {disk["disk"]: disk for disk in told["disks"]}  # type: ignore[attr-defined]
+    disks = []
+    for view in seen.snapshot.disks:
+        full = by_identity[view.disk.identity]
+        disks.append(
+            {
+                **{
+                    key: full[key] for key in ("disk", "kernel_name", "nodes", "transport", "model")
+                },
+                "pool": view.disk.pool,
+                "watch": view.policy.watch.value,
+                "ask_method": full["ask_method"],
+                "cannot": _cannot(view, seen.replies.get(view.disk.identity)),
+                "how": _how(view),
+                "commands": _commands(view),
+                "probe": _probe(seen.replies.get(view.disk.identity), probe),
+                "findings": full["findings"],
+            }
+        )
+    return {
+        "configuration": config.summary(),
+        "disks": disks,
+        "skipped": told["skipped"],
+        "collisions": list(seen.collisions),
+    }
+
+
+def _cannot(view: DiskView, reply: Reply | None) -> str:
+    """Why this disk's state cannot be known as configured; "" when it can."""
+    if isinstance(reply, Refused):
+        return f"it was asked and gave no state: {reply.reason.value}: {reply.detail}"
+    if view.disk.ask_method is None:
+        return view.disk.unasked_because
+    if view.policy.watch is not Watch.FULL:
+        return ""
+    return missing(view.disk) or ""
+
+
+def _how(view: DiskView) -> str:
+    if view.policy.watch is Watch.OFF:
+        return "not watched, by configuration"
+    if view.policy.watch is Watch.COUNTERS or view.disk.ask_method is None:
+        why = view.disk.unasked_because
+        return "by the kernel's counters alone" + (f": {why}" if why else "")
+    return "by the kernel's counters, and by asking the drive where they are silent"
+
+
+def _commands(view: DiskView) -> list[Json]:
+    """The exact commands that would be sent."""
+    method = view.disk.ask_method
+    if method is None or view.policy.watch is not Watch.FULL:
+        return []
+    return [_row(method)]
+
+
+def _row(command: Command) -> Json:
+    row = TABLE[command]
+    return {
+        "command": command.value,
+        "cdb": row.cdb.hex(" "),
+        "asleep": row.asleep,
+        "timer": row.timer,
+        "sense": row.sense,
+        "source": row.source,
+    }
+
+
+def _probe(reply: Reply | None, asked: bool) -> str:
+    if not asked:
+        return ""
+    if reply is None:
+        return "not asked: its sectors did not move while we looked; read from it and try again"
+    if isinstance(reply, Refused):
+        return f"{reply.reason.value}: {reply.detail}"
+    return f"{reply.mode.value} ({reply.clause})"
+
+
+def render(report: Json) -> str:
+    """The report in words."""
+    lines = [f"Configuration: {report['configuration']['source']}", ""]
+    if not report["disks"]:
+        lines.append("No rotating disk was found.")
+    for disk in report["disks"]:
+        lines.append(f"{disk['kernel_name']}  {disk['disk']}  {disk['model']}")
+        lines.append(f"    attached by {disk['transport']}, watched {disk['how']}")
+        if disk["cannot"]:
+            lines.append(f"    ! cannot know its state: {disk['cannot']}")
+        for row in disk["commands"]:
+            lines += [
+                f"    would send {row['cdb']}  ({row['command']})",
+                f"        asleep: {row['asleep']}",
+                f"        timer: {row['timer']}",
+                f"        source: {row['source']}",
+            ]
+        if disk["probe"]:
+            lines.append(f"    asked now: {disk['probe']}")
+        for finding in disk["findings"]:
+            lines.append(f"    ! {finding['sentence']}: {finding['evidence']}")
+        lines.append("")
+    for sentence in report["collisions"]:
+        lines.append(f"! {sentence}")
+    counts: dict[str, int] = {}
+    for skipped in report["skipped"]:
+        counts[skipped["reason"]] = counts.get(skipped["reason"], 0) + 1
+    if counts:
+        told = ", ".join(f"{count} {reason}" for reason, count in sorted(counts.items()))
+        lines.append(f"Skipped: {told}")
+    return "\n".join(lines)

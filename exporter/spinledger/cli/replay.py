@@ -1,0 +1,255 @@
+"""`spinledger replay`: what other standby timers, or another load, would have meant.
+
+Rules: the computation is insight's; here are only arguments and files. Bad input raises BadInput,
+which the caller prints as one line with exit code 2. Options that change the load apply in the
+order --without, --absorb, --hold; what they leave is replayed as if it were the trace.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from spinledger.cli import plots, verdicts
+from spinledger.cli.traces import Progress, Trace, nanoseconds
+from spinledger.cli.verdicts import Setting
+from spinledger.errors import BadInput, BadTrace, Refusal
+from spinledger.insight.counterfactual import Row, absorb, hold, without
+from spinledger.insight.quiet import Calendar
+from spinledger.insight.replaying import (
+    DEFAULT_TIMERS_NS,
+    Outcome,
+    Replay,
+    Terms,
+    choose,
+    worth,
+)
+from spinledger.model import Disk
+
+SEEDS = (1, 2, 3, 4, 5)  # of --absorb
+MOST_NAMED = 8  # actors in a complaint
+MOST_TIMERS = 512
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of the command."""
+    source = parser.add_mutually_exclusive_group(required=True)
+    source.add_argument("--ledger", metavar="F", type=Path, help="replay a ledger's gaps")
+    source.add_argument("--trace", metavar="F.csv", type=Path, help="replay a trace file")
+    parser.add_argument("--timers", metavar="300,600", help="timers to try, in seconds")
+    parser.add_argument("--budget", metavar="N", help="spin-ups a day that are acceptable")
+    parser.add_argument("--without", metavar="ACTOR", help="leave out this actor's I/O")
+    parser.add_argument("--absorb", metavar="SHARE", help="a cache answers this share of reads")
+    parser.add_argument("--hold", metavar="SECONDS", help="hold writes and write them together")
+    parser.add_argument("--spinup", metavar="SECONDS", help="time that a spin-up takes")
+    parser.add_argument(
+        "--config", metavar="F", type=Path, help="take quiet hours, watts and tariff from here"
+    )
+    parser.add_argument("--plot", metavar="FILE", type=Path, help="write a drawing as SVG")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="print JSON")
+    form.add_argument("--csv", action="store_true", help="print CSV")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Replay and print. Returns 0; raises BadInput or Refusal."""
+    setting = _setting(args)
+    outcomes = _ledger(args, setting) if args.ledger else _trace(args, setting)
+    worths = [worth(outcome, setting.terms) for outcome in outcomes[0]]
+    choice = choose(worths, setting.terms)
+    if args.plot:
+        drawing = plots.svg(worths, choice, setting.terms, (args.ledger or args.trace).name)
+        try:
+            args.plot.write_text(drawing, encoding="utf-8")
+        except OSError as error:
+            mend = "give a file in a folder you may write to"
+            raise BadInput(f"--plot {args.plot}", str(error.strerror), mend) from None
+    if args.json:
+        report = verdicts.report(worths, outcomes, choice, setting)
+        print(json.dumps(report, indent=1, allow_nan=False))
+    elif args.csv:
+        csv.writer(sys.stdout, lineterminator="\n").writerows(
+            verdicts.rows(worths, outcomes, setting)
+        )
+    else:
+        print("\n".join(verdicts.table(worths, outcomes, choice, setting)))
+    return 0
+
+
+# Options
+
+
+def _setting(args: argparse.Namespace) -> Setting:
+    setting = _configured(args.config)
+    if args.timers is not None:
+        setting = replace(setting, timers_ns=_timers(args.timers))
+    if args.spinup is not None:
+        setting = replace(setting, spinup_ns=_seconds("--spinup", args.spinup))
+    if args.budget is not None:
+        budget = _number("--budget", args.budget, "give spin-ups a day, such as 2", 1e6)
+        setting = replace(setting, terms=replace(setting.terms, budget_per_day=budget))
+    return setting
+
+
+def _configured(path: Path | None) -> Setting:
+    """From the configuration: what holds for a disk that no rule but `all` matches."""
+    if path is None:
+        return Setting(DEFAULT_TIMERS_NS, 0, Terms(), None)
+    from spinledger.config.load import load
+
+    config = load(path)
+    policy = config.policy_for(
+        Disk("", ("",), "", "", "", "", "", 0, "", "", ask_method=None, diskseq=0)
+    )
+    terms = Terms(
+        budget_per_day=policy.budget_per_day,
+        waits_per_day=config.what_if.waits_per_day,
+        watts=policy.watts,
+        spinup_j=policy.spinup_j,
+        currency=config.tariff.currency if config.tariff else "",
+        per_kwh=config.tariff.per_kwh if config.tariff else None,
+        rated_start_stop=policy.rated_start_stop,
+        rated_load=policy.rated_load,
+    )
+    schedule = config.schedules.get(policy.quiet) if policy.quiet else None
+    calendar = Calendar(schedule, ZoneInfo(schedule.zone)) if schedule else None
+    return Setting(config.what_if.timers_ns, config.what_if.spinup_ns, terms, calendar)
+
+
+def _timers(text: str) -> tuple[int, ...]:
+    timers = {_seconds("--timers", part) for part in text.split(",")}
+    if 0 in timers:
+        raise BadInput("--timers", "0 is no timer", "give seconds above 0, such as 300,600")
+    if len(timers) > MOST_TIMERS:
+        raise BadInput("--timers", f"{len(timers)} timers", f"give at most {MOST_TIMERS}")
+    return tuple(sorted(timers))
+
+
+def _seconds(option: str, text: str) -> int:
+    try:
+        return nanoseconds(text)
+    except ValueError:
+        what = f"{text[:40]!a} is not a number of seconds"
+        raise BadInput(option, what, "give decimal seconds, such as 300") from None
+
+
+def _number(option: str, text: str, mend: str, most: float) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= most:
+        raise BadInput(option, f"{text[:40]!a} will not do", mend)
+    return value
+
+
+# Sources
+
+
+def gaps_from_ledger(path: Path) -> Iterator[tuple[int, int, bool]]:
+    """Gaps of a ledger in order: began and ended in wall nanoseconds, and whether censored."""
+    raise Refusal(f"--ledger {path}: this version reads traces only; give --trace F.csv")
+
+
+def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
+    for option in ("without", "absorb", "hold"):
+        if getattr(args, option) is not None:
+            what = "a ledger holds gaps, not who made each I/O nor which kind it was"
+            raise BadInput(f"--{option}", what, "give --trace with a trace of this disk")
+    replay = setting.replay()
+    for began, ended, censored in gaps_from_ledger(args.ledger):
+        replay.gap(began, ended, censored)
+    return [replay.outcomes()]
+
+
+def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
+    """Outcomes of one run or, with --absorb, of one run a seed."""
+    trace = Trace(args.trace)
+    changes = args.without is not None or args.absorb is not None or args.hold is not None
+    if args.absorb is None:
+        with _progress(trace.path, 1) as progress:
+            if not changes:
+                return [_outcomes(setting.replay(), trace.times(progress(0)))]
+            rows = _changed(args, trace, None, progress(0))
+            return [_outcomes(setting.replay(), (row.at_ns for row in rows), trace)]
+    if not trace.path.is_file():
+        what = "the trace is not a plain file, and is read once a seed"
+        raise BadInput("--absorb", what, "save it to a file first")
+    outcomes = []
+    with _progress(trace.path, len(SEEDS)) as progress:
+        for number, seed in enumerate(SEEDS):
+            rows = _changed(args, trace, seed, progress(number))
+            outcomes.append(_outcomes(setting.replay(), (row.at_ns for row in rows), trace))
+    return outcomes
+
+
+def _outcomes(replay: Replay, times: Iterable[int], changed: Trace | None = None) -> list[Outcome]:
+    replay.arrivals(times)
+    if changed is not None and replay.taken < 2:
+        what = "fewer than two rows are left of the trace"
+        raise BadTrace(str(changed.path), what, "leave out less, or record for longer")
+    return replay.outcomes()
+
+
+def _changed(
+    args: argparse.Namespace, trace: Trace, seed: int | None, progress: Progress | None
+) -> Iterable[Row]:
+    rows: Iterable[Row] = trace.rows(progress)
+    if args.without is not None:
+        _need(trace, trace.has_actor, "actor", "--without")
+        rows = without(_with_actor(rows, args.without, trace), args.without)
+    if seed is not None:
+        _need(trace, trace.has_op, "op", "--absorb")
+        mend = "give a share from 0 to 1, such as 0.5"
+        rows = absorb(rows, _number("--absorb", args.absorb, mend, 1), seed)
+    if args.hold is not None:
+        _need(trace, trace.has_op, "op", "--hold")
+        rows = hold(rows, _seconds("--hold", args.hold))
+    return rows
+
+
+def _need(trace: Trace, present: bool, column: str, option: str) -> None:
+    if not present:
+        mend = f"add one, or leave out {option}"
+        raise BadTrace(f"{trace.path}:1", f"no column {column}, which {option} needs", mend)
+
+
+def _with_actor(rows: Iterable[Row], actor: str, trace: Trace) -> Iterator[Row]:
+    """The same rows; at their end, raises BadTrace unless the actor was among them."""
+    seen: dict[str, None] = {}
+    for row in rows:
+        if row.actor not in seen and (len(seen) < MOST_NAMED or row.actor == actor):
+            seen[row.actor] = None
+        yield row
+    if actor not in seen:
+        known = ", ".join(ascii(name)[1:-1][:40] for name in seen if name) or "nobody"
+        what = f"no row has the actor {actor[:40]!a}"
+        raise BadTrace(str(trace.path), what, f"name one of its actors, such as {known}")
+
+
+@contextmanager
+def _progress(path: Path, passes: int) -> Iterator[Callable[[int], Progress | None]]:
+    """Makes a bar on a terminal's stderr for each pass over the file; nothing elsewhere."""
+    if not sys.stderr.isatty() or not path.is_file():
+        yield lambda number: None
+        return
+    size = max(1, path.stat().st_size)
+
+    def of_pass(number: int) -> Progress:
+        def show(read: int) -> None:
+            share = min(1.0, (number + read / size) / passes)
+            print(f"\r[{'#' * round(40 * share):<40}] {share:4.0%}", end="", file=sys.stderr)
+
+        return show
+
+    try:
+        yield of_pass
+    finally:
+        print(f"\r{' ' * 48}\r", end="", file=sys.stderr, flush=True)

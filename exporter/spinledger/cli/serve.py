@@ -1,0 +1,56 @@
+"""`spinledger serve`: the exporter."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from spinledger import app
+from spinledger.cli.arguments import add_config, address, positive
+from spinledger.errors import BadInput
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    add_config(parser)
+    parser.add_argument("--listen", type=address, metavar="HOST:PORT", help="where to serve")
+    parser.add_argument(
+        "--shelf", choices=("real", "simulated"), default="real", help="which disks to watch"
+    )
+    parser.add_argument(
+        "--speed", type=positive, metavar="X", help="how much faster than life (simulated shelf)"
+    )
+    parser.add_argument("--seed", type=int, metavar="N", help="which shelf (simulated shelf)")
+    parser.add_argument(
+        "--for", dest="for_s", type=positive, metavar="SECONDS", help="stop after this real time"
+    )
+    parser.add_argument("--ledger", metavar="F", default="", help="ledger file, or `memory`")
+    parser.add_argument(
+        "--textfile", type=Path, metavar="DIR", help="also write DIR/spinledger.prom"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Serve until a signal."""
+    simulated = arguments.shelf == "simulated"
+    for name in ("speed", "seed"):
+        if getattr(arguments, name) is not None and not simulated:
+            raise BadInput(
+                f"--{name}", "only a simulated shelf has one", "add --shelf simulated or drop it"
+            )
+    if arguments.textfile is not None and not arguments.textfile.is_dir():
+        raise BadInput(
+            f"--textfile {arguments.textfile}", "is not a directory", "create it or name another"
+        )
+    return app.serve(
+        app.Serving(
+            config=arguments.config,
+            listen=arguments.listen,
+            simulated=simulated,
+            speed=arguments.speed or 1.0,
+            seed=1 if arguments.seed is None else arguments.seed,
+            for_s=arguments.for_s,
+            ledger=arguments.ledger,
+            textfile=arguments.textfile,
+        )
+    )

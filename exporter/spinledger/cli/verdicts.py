@@ -1,0 +1,221 @@
+"""The words and figures of a replay: as JSON, as CSV rows, as a table for a person.
+
+Rules: the same numbers in all three; seconds are exact to the nanosecond; what is not defined is
+null in JSON, empty in CSV, a dash in the table. With --absorb the figures are those of the first
+seed, and the spread over all seeds stands beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC
+from typing import Any
+
+from spinledger.cli import plots
+from spinledger.codec.timers import encode_timer
+from spinledger.errors import Misuse
+from spinledger.insight.energy import COMPETITIVE_BOUND, break_even_s
+from spinledger.insight.quiet import Calendar
+from spinledger.insight.replaying import Choice, Outcome, Part, Replay, Terms, Worth, timer_text
+from spinledger.model import SECOND
+
+Figures = dict[str, Any]
+_RATES = (
+    "cycles_per_day",
+    "waits_per_day",
+    "asleep_ratio",
+    "saved_kwh_per_year",
+    "spinup_kwh_per_year",
+    "net_kwh_per_year",
+    "money_per_year",
+    "start_stop_used_per_year",
+    "load_used_per_year",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What a replay goes by."""
+
+    timers_ns: tuple[int, ...]
+    spinup_ns: int
+    terms: Terms
+    calendar: Calendar | None
+
+    def replay(self) -> Replay:
+        """A fresh replay."""
+        tz = self.calendar.tz if self.calendar else UTC
+        return Replay(self.timers_ns, self.spinup_ns, self.calendar, tz)
+
+
+def seconds(ns: int) -> int | float:
+    """Seconds; whole ones as an integer."""
+    return ns // SECOND if ns % SECOND == 0 else ns / SECOND
+
+
+def ata_count(standby_ns: int) -> int | None:
+    """The COUNT value of the ATA STANDBY command for a timer; None: it has none."""
+    if standby_ns % SECOND:
+        return None
+    try:
+        return encode_timer(standby_ns // SECOND)
+    except Misuse:
+        return None
+
+
+def report(
+    worths: Sequence[Worth], runs: Sequence[Sequence[Outcome]], choice: Choice, setting: Setting
+) -> Figures:
+    """Everything, as JSON types."""
+    terms = setting.terms
+    return {
+        "timers": [_figures(worth, runs, index) for index, worth in enumerate(worths)],
+        "recommended": {
+            "standby_seconds": seconds(choice.standby_ns),
+            "ata_count": ata_count(choice.standby_ns),
+            "reason": choice.reason,
+        },
+        "reference": {
+            "break_even_seconds": break_even_s(terms.watts, terms.spinup_j),
+            "competitive_bound": COMPETITIVE_BOUND,
+        },
+        "assumed": {
+            "spinup_seconds": seconds(setting.spinup_ns),
+            "idle_watts": terms.watts.idle,
+            "standby_watts": terms.watts.standby,
+            "watts_source": terms.watts.source,
+            "spinup_joules": terms.spinup_j,
+            "budget_per_day": terms.budget_per_day,
+            "waits_per_day": terms.waits_per_day,
+            "currency": terms.currency or None,
+            "per_kwh": terms.per_kwh,
+        },
+    }
+
+
+def _figures(worth: Worth, runs: Sequence[Sequence[Outcome]], index: int) -> Figures:
+    outcome = worth.outcome
+    figures: Figures = {
+        "standby_seconds": seconds(outcome.standby_ns),
+        "ata_count": ata_count(outcome.standby_ns),
+        "cycles": outcome.cycles,
+        "asleep_seconds": seconds(outcome.asleep_ns),
+        "observed_seconds": seconds(outcome.observed_ns),
+        "waits": outcome.waits,
+        "waits_by_hour": list(outcome.waits_by_hour),
+        **{rate: getattr(worth, rate) for rate in _RATES},
+    }
+    for name, part in (("quiet", outcome.quiet), ("rest", outcome.rest)):
+        if part is not None:
+            figures[name] = _part(part)
+    if len(runs) > 1:
+        figures["spread"] = _spread([run[index] for run in runs])
+    return figures
+
+
+def _part(part: Part) -> Figures:
+    return {"cycles": part.cycles, "asleep_seconds": seconds(part.asleep_ns)}
+
+
+def _spread(outcomes: Sequence[Outcome]) -> Figures:
+    cycles = [outcome.cycles for outcome in outcomes]
+    asleep = [outcome.asleep_ns for outcome in outcomes]
+    return {
+        "seeds": len(outcomes),
+        "cycles": [min(cycles), max(cycles)],
+        "asleep_seconds": [seconds(min(asleep)), seconds(max(asleep))],
+    }
+
+
+def rows(
+    worths: Sequence[Worth], runs: Sequence[Sequence[Outcome]], setting: Setting
+) -> list[list[Any]]:
+    """A header and one row a timer; lists and nested figures are spread over columns."""
+    flat = [_flat(_figures(worth, runs, index)) for index, worth in enumerate(worths)]
+    header = list(flat[0]) if flat else []
+    return [header, *(list(figures.values()) for figures in flat)]
+
+
+def _flat(figures: Mapping[str, Any]) -> Figures:
+    flat: Figures = {}
+    for key, value in figures.items():
+        if isinstance(value, Mapping):
+            flat |= {f"{key}_{inner}": found for inner, found in _flat(value).items()}
+        elif isinstance(value, list):
+            names = range(len(value)) if len(value) > 2 else ("min", "max")
+            flat |= {f"{key}_{name}": item for name, item in zip(names, value, strict=True)}
+        else:
+            flat[key] = value
+    return flat
+
+
+def table(
+    worths: Sequence[Worth], runs: Sequence[Sequence[Outcome]], choice: Choice, setting: Setting
+) -> list[str]:
+    """Lines for a person: figures a timer, a plot, the recommendation, what it rests on."""
+    terms = setting.terms
+    head = ["timer", "cycles", "a day", "waits/d", "asleep", "net kWh/y"]
+    head += [f"{terms.currency}/y"] if terms.per_kwh is not None else []
+    head += ["quiet asleep h", "rest asleep h"] if setting.calendar else []
+    rated = terms.rated_start_stop is not None or terms.rated_load is not None
+    head += ["rating/y"] if rated else []
+    head += ["cycles by seed"] if len(runs) > 1 else []
+    body = [head]
+    for index, worth in enumerate(worths):
+        outcome = worth.outcome
+        cells = [
+            timer_text(outcome.standby_ns),
+            str(outcome.cycles),
+            _shown(worth.cycles_per_day, ".1f"),
+            _shown(worth.waits_per_day, ".1f"),
+            _shown(worth.asleep_ratio, ".1%"),
+            _shown(worth.net_kwh_per_year, ".2f"),
+        ]
+        if terms.per_kwh is not None:
+            cells.append(_shown(worth.money_per_year, ".2f"))
+        if outcome.quiet is not None and outcome.rest is not None:
+            cells += [f"{part.asleep_ns / SECOND / 3600:.1f}" for part in _parts(outcome)]
+        if rated:
+            shares = (worth.start_stop_used_per_year, worth.load_used_per_year)
+            cells.append(_shown(max((s for s in shares if s is not None), default=None), ".2%"))
+        if len(runs) > 1:
+            cycles = [run[index].cycles for run in runs]
+            cells.append(f"{min(cycles)}-{max(cycles)}")
+        body.append(cells)
+    widths = [max(len(row[column]) for row in body) for column in range(len(head))]
+    lines = ["  ".join(f"{c:>{w}}" for c, w in zip(row, widths, strict=True)) for row in body]
+    return [*lines, "", *plots.terminal(worths, choice), "", *_advice(choice, setting)]
+
+
+def _parts(outcome: Outcome) -> list[Part]:
+    return [part for part in (outcome.quiet, outcome.rest) if part is not None]
+
+
+def _shown(value: float | None, form: str) -> str:
+    return "-" if value is None else format(value, form)
+
+
+def _advice(choice: Choice, setting: Setting) -> list[str]:
+    terms = setting.terms
+    lines = [f"Recommended: {choice.reason}"]
+    count = ata_count(choice.standby_ns)
+    if choice.worth is not None:
+        code = "no ATA count expresses it" if count is None else f"ATA count {count:02X}h ({count})"
+        zone = setting.calendar.schedule.zone if setting.calendar else "UTC"
+        waits = plots.hours(choice.worth.outcome.waits_by_hour)
+        lines.append(f"To set: {code}. Waits by hour of day, {zone}: {waits}")
+    gap = break_even_s(terms.watts, terms.spinup_j)
+    pays = (
+        "Sleeping saves nothing at these watts"
+        if gap is None
+        else f"A sleep pays after {gap:.0f} s"
+    )
+    lines.append(
+        f"{pays} ({terms.watts.idle:g} W idle, {terms.watts.standby:g} W standby, "
+        f"{terms.spinup_j:g} J a spin-up: {terms.watts.source}). A timer of that length never "
+        f"costs more than {COMPETITIVE_BOUND:g} times the best possible."
+    )
+    if setting.spinup_ns:
+        lines.append(f"I/O within {timer_text(setting.spinup_ns)} of a spin-up waits for its end.")
+    return lines

@@ -1,0 +1,216 @@
+"""What the loop keeps of its accounts: the live journal each tick, the ledger file now and then.
+
+Rules: a tick is in the live journal before it is published. A commit is handed over at the end of
+a span and every 60 s, one at a time; what a failed one held goes into the next. Where a watched
+disk holds the file, a commit waits for somebody else's I/O on that disk and happens once in each
+of its awake periods, so that our own book-keeping neither wakes it nor keeps it awake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from spinledger.keeper import book
+from spinledger.keeper.view import lifetime
+from spinledger.ledger import dumps
+from spinledger.ledger.account import Account
+from spinledger.model import (
+    MINUTE,
+    SECOND,
+    Commit,
+    Cycle,
+    Disk,
+    Entry,
+    Explained,
+    Gap,
+    Labels,
+    Number,
+    Policy,
+    Reading,
+    Span,
+    State,
+    Tick,
+)
+from spinledger.ports import Fold, QuietHours, Store
+
+COMMIT_NS = MINUTE
+KEPT_GAP_NS = MINUTE
+"""Shorter gaps are not kept one by one: no standby timer is that short."""
+
+
+@dataclass(slots=True)
+class Keeping:
+    """The store side of a run."""
+
+    store: Store
+    every_ns: int = COMMIT_NS
+    number: int = 0  # of the last commit handed over
+    handed_ns: int | None = None
+    changed: set[str] = field(default_factory=set)  # accounts to note
+    unsaved: set[str] = field(default_factory=set)  # accounts to commit
+    fresh: list[Entry] = field(default_factory=list)  # entries to note
+    entries: list[Entry] = field(default_factory=list)  # entries to commit
+    flying: list[Entry] = field(default_factory=list)  # entries of the commit in flight
+    in_flight: bool = False
+    turned: bool = False  # a span ended since the last commit
+    deferred: bool = False  # a commit is due and waits for the ledger's own disk
+    holders: frozenset[str] = frozenset()  # watched disks that hold the file
+    written_in: dict[str, int] = field(default_factory=dict)  # holder -> awake period written in
+    settling: bool = False  # our own writes may still move a holder's sectors
+
+    def booked(self, identity: str, entries: Sequence[Entry]) -> None:
+        """These entries were booked for a disk."""
+        self.changed.add(identity)
+        for entry in entries:
+            if _kept(entry):
+                self.fresh.append(entry)
+                self.turned = self.turned or isinstance(entry, Span)
+
+    def note(self, accounts: Mapping[str, Account], tick: Tick) -> None:
+        """Keep this tick in the live journal."""
+        dumped = {
+            name: dumps.dump(accounts[name]) for name in sorted(self.changed) if name in accounts
+        }
+        self.store.note(tick.at_ns, tick.wall_ns, dumped, self.fresh)
+        self.entries += self.fresh
+        self.unsaved |= self.changed
+        self.fresh = []
+        self.changed = set()
+
+    def commit_if_due(self, accounts: Mapping[str, Account], tick: Tick) -> None:
+        """Hand over a commit when one is due, may happen, and none is in flight."""
+        if self.handed_ns is None:
+            self.handed_ns = tick.at_ns
+        due = self.turned or tick.at_ns - self.handed_ns >= self.every_ns
+        may = self._may_write(accounts)
+        self.deferred = due and not may
+        if due and may and not self.in_flight:
+            self._hand_over(accounts, tick, clean=False)
+
+    def finish(self, accounts: Mapping[str, Account], tick: Tick) -> None:
+        """The last commit of an orderly stop."""
+        self.note(accounts, tick)
+        if self.in_flight:
+            self.store.settle()
+            self.landed()
+        self._hand_over(accounts, tick, clean=True)
+
+    def landed(self) -> None:
+        """Take note of commits that ended."""
+        for _, good in self.store.finished():
+            self.in_flight = False
+            if not good:
+                self.entries = self.flying + self.entries
+            self.flying = []
+
+    def ours(self, identity: str) -> bool:
+        """True while movement on that disk may be our own writing."""
+        return self.settling and identity in self.holders
+
+    def ticked(self) -> None:
+        """A tick has read all counters: what was written before it has been seen."""
+        if not self.in_flight:
+            self.settling = False
+
+    def samples(self) -> Mapping[str, Mapping[Labels, Number]]:
+        """The series about the ledger."""
+        status = self.store.status()
+        samples: dict[str, Mapping[Labels, Number]] = {
+            "ledger_deferred": {(): int(self.deferred)},
+            "ledger_bytes": {(): status.file_bytes},
+            "ledger_damaged": {(): status.damaged},
+        }
+        if status.committed_wall_ns:
+            samples["ledger_commit"] = {(): status.committed_wall_ns / SECOND}
+        return samples
+
+    def _may_write(self, accounts: Mapping[str, Account]) -> bool:
+        """Every watched disk under the file is in use by others, and not yet written to since."""
+        for name in self.holders:
+            account = accounts.get(name)
+            if account is None or not account.present:
+                continue
+            if account.state is not State.ACTIVE or account.io_ns != account.at_ns:
+                return False
+            if self.written_in.get(name) == account.span_began_ns:
+                return False
+        return True
+
+    def _hand_over(self, accounts: Mapping[str, Account], tick: Tick, clean: bool) -> None:
+        saved = {name: accounts[name] for name in sorted(self.unsaved) if name in accounts}
+        commit = Commit(
+            number=self.number + 1,
+            at_ns=tick.at_ns,
+            wall_ns=tick.wall_ns,
+            boot_id=tick.boot_id,
+            clean=clean,
+            accounts={name: dumps.dump(account) for name, account in saved.items()},
+            totals={name: _totals(account) for name, account in saved.items()},
+            entries=tuple(self.entries),
+        )
+        if not self.store.commit(commit):
+            return
+        self.number += 1
+        self.handed_ns = tick.at_ns
+        self.in_flight = True
+        self.flying, self.entries = self.entries, []
+        self.unsaved = set()
+        self.turned = False
+        self.settling = True
+        for name in self.holders:
+            if name in accounts:
+                self.written_in[name] = accounts[name].span_began_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Reopened:
+    """Accounts as they were kept, moved to this boot's clock."""
+
+    accounts: dict[str, Account]
+    lost: str  # why exported counters restart from zero; "" when nothing was lost
+
+
+def reopen(
+    keeping: Keeping,
+    tick: Tick,
+    policy: Callable[[Disk], Policy],
+    folds: Callable[[Disk, Policy], Sequence[Fold]],
+    calendar: Callable[[Policy], QuietHours | None],
+) -> Reopened:
+    """Restore the accounts. The time since the last booking is unwitnessed; all are absent."""
+    kept = keeping.store.restore()
+    keeping.number = kept.number
+    same_boot = kept.boot_id == tick.boot_id and kept.at_ns <= tick.at_ns
+    # Where the wall clock was set back (a host that boots in 1970), the time down is not known.
+    down_ns = max(0, tick.wall_ns - kept.wall_ns)
+    offset_ns = 0 if same_boot else tick.at_ns - down_ns - kept.at_ns
+    accounts = {}
+    for name, dumped in kept.accounts.items():
+        disk = dumps.load_disk(dumped["disk"])  # type: ignore[arg-type]
+        wanted = policy(disk)
+        account = dumps.load(dumped, wanted, folds(disk, wanted), calendar(wanted))
+        entries = book.coast(account, kept.at_ns)
+        dumps.rebase(account, offset_ns)
+        entries += book.resume(account, tick, same_boot)
+        keeping.booked(name, entries)
+        if kept.lost:
+            account.base = lifetime(account)
+        accounts[name] = account
+    keeping.fresh = [*kept.entries, *keeping.fresh]
+    return Reopened(accounts, kept.lost)
+
+
+def _kept(entry: Entry) -> bool:
+    if isinstance(entry, Gap):
+        return entry.ended_ns - entry.began_ns >= KEPT_GAP_NS
+    return isinstance(entry, Span | Cycle | Explained | Reading)
+
+
+def _totals(account: Account) -> Mapping[str, Mapping[str, float]]:
+    """Lifetime counters with their labels joined by a slash, for the daily rows."""
+    return {key: _joined(own) for key, own in lifetime(account).samples.items()}
+
+
+def _joined(own: Mapping[Labels, Number]) -> Mapping[str, float]:
+    return {"/".join(labels): float(value) for labels, value in own.items()}
