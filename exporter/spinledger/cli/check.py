@@ -10,7 +10,7 @@ import argparse
 import json
 from typing import Any
 
-from spinledger import app
+from spinledger.app import examining
 from spinledger.cli.arguments import add_config
 from spinledger.codec.commands import TABLE
 from spinledger.config.load import load
@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def examine(config: Config, probe: bool) -> Json:
     """The report as JSON types."""
-    seen = app.examine(config, probe)
+    seen = examining.examine(config, probe)
     told = snapshot_json(seen.snapshot)
     by_identity = {disk["disk"]: disk for disk in told["disks"]}  # type: ignore[attr-defined]
     disks = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from spinledger import app
+from spinledger.app.serving import Serving, serve
 from spinledger.cli.arguments import add_config, address, positive
 from spinledger.errors import BadInput
 
@@ -42,8 +42,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise BadInput(
             f"--textfile {arguments.textfile}", "is not a directory", "create it or name another"
         )
-    return app.serve(
-        app.Serving(
+    return serve(
+        Serving(
             config=arguments.config,
             listen=arguments.listen,
             simulated=simulated,

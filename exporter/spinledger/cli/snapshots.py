@@ -7,7 +7,7 @@ import json
 import socket
 from typing import Any, cast
 
-from spinledger import app
+from spinledger.app.examining import observe
 from spinledger.config.settings import Config
 from spinledger.web.snapshot_json import snapshot_json
 
@@ -44,7 +44,7 @@ def picture(config: Config) -> tuple[Json, bool]:
     told = running(config.listen)
     if told is not None:
         return told, True
-    return snapshot_json(app.observe(config)), False
+    return snapshot_json(observe(config)), False
 
 
 def value(disk: Json, key: str, **labels: str) -> float | None:

@@ -26,6 +26,9 @@ from spinledger.model import (
 DISTURBANCES = ("woke", "slow_answer", "link_reset", "timer_restarted")
 """Kinds of harm our questions can do, as label values."""
 
+_KINDS: tuple[Labels, ...] = tuple((kind,) for kind in DISTURBANCES)
+_REASONS: tuple[Labels, ...] = tuple((reason.value,) for reason in Reason)
+
 
 def view(account: Account) -> DiskView:
     """The account as web and metrics see it, as of `account.at_ns`."""
@@ -56,8 +59,9 @@ def lifetime(account: Account) -> Base:
     """All counters of an account since its ledger began, as of `account.at_ns`."""
     samples: dict[str, Mapping[Labels, Number]] = {}
     histograms: dict[str, Histogram] = {"probe_seconds": _elapsed(account.habit)}
+    pending = _pending(account)
     for fold in account.folds:
-        totals = fold.totals(_pending(account))
+        totals = fold.totals(pending)
         samples.update({key: own for key, own in totals.items() if key not in fold.gauges})
         if isinstance(fold, IdleGaps):
             histograms["idle_gap_seconds"] = fold.histogram()
@@ -90,9 +94,10 @@ def _gauges(account: Account) -> dict[str, Mapping[Labels, Number]]:
     """What may rise and fall."""
     habit = account.habit
     samples = _policy(account)
+    pending = _pending(account)
     for fold in account.folds:
         if fold.gauges:
-            totals = fold.totals(_pending(account))
+            totals = fold.totals(pending)
             samples.update({key: totals[key] for key in fold.gauges if totals.get(key)})
     samples["probe_given_up"] = _one(int(bool(habit.given_up)))
     if habit.last_ok is not None:
@@ -139,8 +144,8 @@ def _policy(account: Account) -> dict[str, Mapping[Labels, Number]]:
 def _questions(account: Account) -> dict[str, Mapping[Labels, Number]]:
     habit = account.habit
     samples: dict[str, Mapping[Labels, Number]] = {
-        "probe_failures": {(reason.value,): habit.failed.get(reason.value, 0) for reason in Reason},
-        "observer_disturbances": {(kind,): habit.disturbed.get(kind, 0) for kind in DISTURBANCES},
+        "probe_failures": {labels: habit.failed.get(labels[0], 0) for labels in _REASONS},
+        "observer_disturbances": {labels: habit.disturbed.get(labels[0], 0) for labels in _KINDS},
     }
     commands = dict(habit.sent)
     if account.disk.ask_method is not None:

@@ -30,6 +30,10 @@ GAP_BOUNDS_S = (60.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 288
 """Bounds of the idle gap histogram, seconds; common standby timers, so that a bar is a choice."""
 
 
+_STATE: Mapping[State, Labels] = {state: (state.value,) for state in State}
+_PAIR: Mapping[tuple[State, State], Labels] = {(b, a): (b.value, a.value) for b, a in TRANSITIONS}
+
+
 class Timeless:
     """A fold that keeps no boot-clock times."""
 
@@ -63,8 +67,8 @@ class StateSeconds(Timeless):
                 if entry.quiet:
                     quiet[entry.state] += entry.ended_ns - entry.began_ns
         return {
-            "state_seconds": {(s.value,): ns / SECOND for s, ns in every.items()},
-            "quiet_state_seconds": {(s.value,): ns / SECOND for s, ns in quiet.items()},
+            "state_seconds": {_STATE[s]: ns / SECOND for s, ns in every.items()},
+            "quiet_state_seconds": {_STATE[s]: ns / SECOND for s, ns in quiet.items()},
         }
 
     def dump(self) -> object:
@@ -101,7 +105,7 @@ class Changes(Timeless):
 
     def totals(self, pending: Sequence[Entry]) -> Samples:
         return {
-            "transitions": {(b.value, a.value): n for (b, a), n in self._pairs.items()},
+            "transitions": {_PAIR[pair]: n for pair, n in self._pairs.items()},
             "cycles": {("yes",): self._witnessed, ("no",): self._unwitnessed},
         }
 

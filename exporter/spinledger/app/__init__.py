@@ -1,0 +1,1 @@
+"""The only wiring: which ports are real and which are simulated."""

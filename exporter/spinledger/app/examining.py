@@ -1,0 +1,114 @@
+"""`look` without an exporter, and `check`: this machine's disks by free signals.
+
+Rules: nothing is sent to a drive but by `ask_once`, and that only to disks whose sectors moved
+while we looked.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from spinledger.app.owner import Owner
+from spinledger.app.publishers import Latest
+from spinledger.config.settings import Config
+from spinledger.device.asking import ProcessProber
+from spinledger.device.clock import RealClock
+from spinledger.device.counters import SysfsCounters
+from spinledger.device.discovery import Discovery
+from spinledger.errors import Unavailable
+from spinledger.loop import Loop, Ports
+from spinledger.model import (
+    MILLISECOND,
+    SECOND,
+    Answered,
+    Ask,
+    Disk,
+    Reply,
+    Snapshot,
+    State,
+)
+from spinledger.ports import Clock
+from spinledger.sampler import DEADLINE_NS
+
+LOOK_NS = 500 * MILLISECOND
+PROBE_LOOK_NS = 5 * SECOND
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """What `check` saw: a snapshot, answers by identity, and what discovery complains of."""
+
+    snapshot: Snapshot
+    replies: Mapping[str, Reply]
+    collisions: tuple[str, ...]
+
+
+def observe(config: Config) -> Snapshot:
+    """One observation of this machine by free signals alone: nothing is sent to a drive.
+
+    Raises Unavailable when the kernel's device list cannot be read.
+    """
+    return examine(config, probe=False).snapshot
+
+
+def examine(config: Config, probe: bool) -> Examined:
+    """Two looks at the free signals; with `probe` one question to each disk that is in use.
+
+    A disk counts as in use when its sectors moved between the looks, so that none is woken.
+    """
+    clock = RealClock()
+    latest = Latest()
+    owner = Owner(None, config, time.time())
+    discovery = Discovery()
+    ports = Ports(clock, discovery, SysfsCounters(), Silent(), [latest])
+    loop = Loop(ports, owner.wishes(), config.cadence.fast_ns)
+    loop.begin()
+    loop.observe(clock.now())
+    clock.wait(clock.now() + (PROBE_LOOK_NS if probe else LOOK_NS), ())
+    loop.observe(clock.now())
+    if latest.snapshot is None:
+        raise Unavailable("no_observation", "the kernel's block devices could not be read")
+    in_use = [view.disk for view in latest.snapshot.disks if view.state is State.ACTIVE]
+    replies = ask_once(clock, in_use) if probe else {}
+    return Examined(latest.snapshot, replies, tuple(discovery.collisions))
+
+
+def ask_once(clock: Clock, disks: Sequence[Disk]) -> Mapping[str, Reply]:
+    """One question to each disk that has one; those that do not answer in time are left out."""
+    prober = ProcessProber()
+    replies: dict[str, Reply] = {}
+    asked = 0
+    deadline = clock.now() + DEADLINE_NS
+    try:
+        for number, disk in enumerate(disks, 1):
+            if disk.ask_method is not None:
+                now = clock.now()
+                prober.send(Ask(number, disk.identity, disk.ask_method, now, deadline), disk)
+                asked += 1
+        while len(replies) < asked and clock.now() < deadline:
+            clock.wait(deadline, (prober,))
+            for answered in prober.replies(clock.now()):
+                replies[answered.ask.disk] = answered.reply
+    finally:
+        prober.close()
+    return replies
+
+
+class Silent:
+    """A prober that never sends anything."""
+
+    def send(self, ask: Ask, disk: Disk) -> None:
+        """Nothing is ever sent."""
+
+    def replies(self, at_ns: int) -> Sequence[Answered]:
+        """Nothing ever comes."""
+        return ()
+
+    def forget(self, disk: Disk) -> None:
+        """Nothing is held."""
+
+    def fileno(self) -> int:
+        """Never readable."""
+        return -1

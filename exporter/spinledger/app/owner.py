@@ -1,0 +1,95 @@
+"""The owner's wishes: the configuration in force, as the loop wants it."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from spinledger import __version__
+from spinledger.config.load import load
+from spinledger.config.settings import Config
+from spinledger.errors import BadConfig
+from spinledger.insight.budget import RecentCycles
+from spinledger.insight.energy import Energy
+from spinledger.insight.gaps import WhatIf
+from spinledger.insight.quiet import Calendar, Cursor
+from spinledger.insight.slept import QuietWindow
+from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
+from spinledger.loop import Wishes
+from spinledger.model import Disk, Labels, Number, Policy
+from spinledger.ports import Fold, QuietHours
+
+
+@dataclass(slots=True)
+class Owner:
+    """The configuration in force, and how its last reload went."""
+
+    path: Path | None
+    config: Config
+    loaded_wall_s: float
+    good: bool = True
+    calendars: dict[str, Calendar] = field(default_factory=dict)
+    usual: Mapping[str, Policy] = field(default_factory=dict)  # a simulated shelf's own wishes
+
+    def policy(self, disk: Disk) -> Policy:
+        """What the owner wants of a disk."""
+        if self.config.rule_for(disk) is None and disk.identity in self.usual:
+            return self.usual[disk.identity]
+        return self.config.policy_for(disk)
+
+    def quiet_hours(self, policy: Policy) -> QuietHours | None:
+        """The disk's schedule, with its time zone."""
+        if policy.quiet is None or policy.quiet not in self.config.schedules:
+            return None
+        schedule = self.config.schedules[policy.quiet]
+        calendar = self.calendars.get(policy.quiet)
+        if calendar is None or calendar.schedule != schedule:
+            calendar = Calendar(schedule, ZoneInfo(schedule.zone))
+            self.calendars[policy.quiet] = calendar
+        return Cursor(calendar)
+
+    def samples(self) -> Mapping[str, Mapping[Labels, Number]]:
+        """The exporter's own series."""
+        return {
+            "build_info": {(__version__,): 1},
+            "config_reload_success": {(): int(self.good)},
+            "config_reload": {(): self.loaded_wall_s},
+        }
+
+    def reload(self, say: Callable[[str], None]) -> bool:
+        """Read the file again; a bad one is refused and the old settings stay."""
+        try:
+            self.config = load(self.path)
+        except BadConfig as bad:
+            self.good = False
+            say(f"configuration refused, the old one stays: {bad}")
+            return False
+        self.good = True
+        self.loaded_wall_s = time.time()
+        return True
+
+    def wishes(self) -> Wishes:
+        """All of it, for the loop."""
+        return Wishes(self.policy, folds, self.quiet_hours, self.samples, say)
+
+
+def folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
+    """Every counter of one disk."""
+    return (
+        StateSeconds(),
+        Changes(),
+        IdleGaps(),
+        RecentCycles(policy),
+        QuietWindow(),
+        WhatIf(policy.candidates_ns),
+        Energy(policy),
+    )
+
+
+def say(line: str) -> None:
+    """One line for the operator, on standard error."""
+    print(f"spinledger: {line}", file=sys.stderr, flush=True)

@@ -1,0 +1,73 @@
+"""Who takes snapshots, and what ends a wait.
+
+Rules: the web server reads one immutable reference; a text file is replaced whole or not at all.
+"""
+
+from __future__ import annotations
+
+import signal
+import socket
+from contextlib import suppress
+from pathlib import Path
+
+from spinledger.metrics.collector import render_text
+from spinledger.model import SECOND, Snapshot
+
+TEXTFILE_EVERY_NS = 15 * SECOND
+
+
+class Latest:
+    """Keeps the newest snapshot for the web server; replacing a reference is atomic."""
+
+    def __init__(self) -> None:
+        self.snapshot: Snapshot | None = None
+
+    def current(self) -> Snapshot | None:
+        """The newest snapshot."""
+        return self.snapshot
+
+    def wants(self, at_ns: int) -> bool:
+        """Always: a scrape may come at any time."""
+        return True
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Replace it."""
+        self.snapshot = snapshot
+
+
+class TextFile:
+    """Writes the metrics to DIR/spinledger.prom, whole or not at all."""
+
+    def __init__(self, directory: Path) -> None:
+        self._path = directory / "spinledger.prom"
+        self._last_ns: int | None = None
+
+    def wants(self, at_ns: int) -> bool:
+        """Every 15 s."""
+        return self._last_ns is None or at_ns - self._last_ns >= TEXTFILE_EVERY_NS
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Write beside the file, then rename over it."""
+        self._last_ns = snapshot.at_ns
+        partial = self._path.with_suffix(".prom.partial")
+        with suppress(OSError):
+            partial.write_bytes(render_text(snapshot))
+            partial.replace(self._path)
+
+
+class Waker:
+    """Signals as a source the loop can wait for."""
+
+    def __init__(self) -> None:
+        self._read, write = socket.socketpair()
+        self._read.setblocking(False)
+        write.setblocking(False)
+        self._write = write
+        signal.set_wakeup_fd(write.fileno(), warn_on_full_buffer=False)
+
+    def fileno(self) -> int:
+        """Readable after a signal."""
+        with suppress(BlockingIOError):
+            while self._read.recv(64):
+                pass
+        return self._read.fileno()
