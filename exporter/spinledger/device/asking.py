@@ -1,0 +1,260 @@
+"""The asking side of the prober process: sends questions, interprets answers, restarts it.
+
+Rules of this module:
+- Nothing here blocks. One epoll descriptor stands for all that may become ready, whatever process
+  runs at the moment.
+- A prober that ends takes its outstanding questions with it: they are answered with
+  Refused(PROBER_DOWN). It is started again at once, then after 1 s, 2 s and so on up to 60 s
+  while it keeps ending; one answer sets the pause back.
+- Closing never waits for a drive: a prober in a hung ioctl cannot be killed, and is left behind.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import subprocess
+import sys
+from collections.abc import Iterable
+
+from spinledger.codec.reply import interpret
+from spinledger.errors import Misuse, Undecodable
+from spinledger.model import (
+    SECOND,
+    Answered,
+    Ask,
+    Command,
+    Completion,
+    Disk,
+    Reason,
+    Refused,
+    Reply,
+)
+
+_LONGEST_PAUSE_NS = 60 * SECOND
+_CLOSING_SECONDS = 0.5
+_MESSAGE_SIZE = 8192
+# Isolated (-I) and without site packages (-S), so that it starts small and from known places;
+# our own package is then found by the path that is handed over, installed or not.
+_PACKAGES = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+_LAUNCH = (
+    "import sys; sys.path.append(sys.argv[1]);"
+    "from spinledger.device.prober import main; main(int(sys.argv[2]))"
+)
+_ATA = (Command.CHECK_POWER_MODE_12, Command.CHECK_POWER_MODE_16)
+_CAP_SYS_RAWIO = 17  # include/uapi/linux/capability.h
+
+
+class ProcessProber:
+    """Asks drives through the prober process; implements ports.Prober."""
+
+    def __init__(self) -> None:
+        self._epoll = select.epoll()
+        self._wake = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
+        self._epoll.register(self._wake, select.EPOLLIN)
+        self._ready: list[tuple[Ask, Refused, bool]] = []  # answers made here, and whether sent
+        self._outstanding: dict[int, Ask] = {}
+        self._busy: dict[str, int] = {}  # the outstanding question of a disk
+        self._ended: list[subprocess.Popen[bytes]] = []
+        self._process: subprocess.Popen[bytes] | None = None
+        self._socket: socket.socket | None = None
+        self._pause_ns = 0
+        self._start_ns = 0
+        self._start()
+
+    @property
+    def pid(self) -> int:
+        """The process now running; 0: none."""
+        return self._process.pid if self._process else 0
+
+    def fileno(self) -> int:
+        """Readable when answers are due; the same for as long as this object lives."""
+        return self._epoll.fileno()
+
+    def send(self, ask: Ask, disk: Disk) -> None:
+        """Send one question to the disk's first path; returns at once.
+
+        Raises Misuse while another question to this disk is outstanding.
+        """
+        if disk.identity in self._busy:
+            raise Misuse(f"{disk.identity} still owes an answer")
+        self._restart(ask.asked_ns)
+        message = f"ask {ask.number} {disk.kernel_name} {disk.diskseq} {ask.command}"
+        if self._write(message):
+            self._outstanding[ask.number] = ask
+            self._busy[disk.identity] = ask.number
+        else:
+            self._answer(ask, Refused(Reason.PROBER_DOWN, "the prober is not running"), sent=False)
+
+    def replies(self, at_ns: int) -> Iterable[Answered]:
+        """Answers that have arrived, in their order."""
+        answers = [
+            Answered(ask, at_ns, reply, elapsed_ns, sent)
+            for message in self._read(at_ns)
+            for ask, reply, elapsed_ns, sent in self._decode(message)
+        ]
+        if self._ready:
+            os.eventfd_read(self._wake)
+            answers += [Answered(ask, at_ns, reply, 0, sent) for ask, reply, sent in self._ready]
+            self._ready.clear()
+        self._restart(at_ns)
+        return answers
+
+    def forget(self, disk: Disk) -> None:
+        """Close the disk's descriptors once nothing is outstanding.
+
+        An answer still on its way is handed out; the disk may be asked again before.
+        """
+        self._busy.pop(disk.identity, None)
+        for node in disk.nodes:
+            self._write(f"forget {node}")
+
+    def close(self) -> None:
+        """End the process, waiting 0.5 s at most."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+        if self._process is not None:
+            self._process.terminate()
+            self._ended.append(self._process)
+            self._process = None
+            # A drive may hold it; then the kernel ends it when that drive answers.
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._ended[-1].wait(_CLOSING_SECONDS)
+        self._epoll.close()
+        os.close(self._wake)
+
+    def _start(self) -> None:
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        with theirs:
+            ours.setblocking(False)
+            number = theirs.fileno()
+            try:
+                self._process = subprocess.Popen(
+                    [sys.executable, "-I", "-S", "-c", _LAUNCH, _PACKAGES, str(number)],
+                    stdin=subprocess.DEVNULL,
+                    pass_fds=(number,),
+                    process_group=0,  # a Ctrl-C reaches this process, which then closes the other
+                    env=os.environ | {"MALLOC_ARENA_MAX": "1"},
+                )
+            except OSError:
+                ours.close()
+                return
+        self._socket = ours
+        self._epoll.register(ours, select.EPOLLIN)
+
+    def _restart(self, at_ns: int) -> None:
+        """Start the process again when it is down and its pause is over."""
+        if self._socket is not None or at_ns < self._start_ns:
+            return
+        self._ended = [process for process in self._ended if process.poll() is None]
+        self._pause_ns = min(max(2 * self._pause_ns, SECOND), _LONGEST_PAUSE_NS)
+        self._start_ns = at_ns + self._pause_ns
+        self._start()
+
+    def _fallen(self) -> None:
+        """The process ended: answer what it still owed."""
+        if self._socket is not None:
+            self._epoll.unregister(self._socket)
+            self._socket.close()
+            self._socket = None
+        if self._process is not None:
+            self._ended.append(self._process)
+            self._process = None
+        for ask in self._outstanding.values():
+            self._answer(ask, Refused(Reason.PROBER_DOWN, "the prober ended"), sent=True)
+        self._outstanding.clear()
+        self._busy.clear()
+
+    def _answer(self, ask: Ask, refused: Refused, sent: bool) -> None:
+        if not self._ready:
+            os.eventfd_write(self._wake, 1)
+        self._ready.append((ask, refused, sent))
+
+    def _write(self, message: str) -> bool:
+        if self._socket is None:
+            return False
+        try:
+            self._socket.send(message.encode("ascii"))
+        except BlockingIOError:
+            return False
+        except OSError:
+            self._fallen()
+            return False
+        return True
+
+    def _read(self, at_ns: int) -> list[str]:
+        messages: list[str] = []
+        while self._socket is not None:
+            try:
+                message = self._socket.recv(_MESSAGE_SIZE)
+            except BlockingIOError:
+                break
+            except OSError:
+                message = b""
+            if message:
+                messages.append(message.decode("ascii", "replace"))
+            else:
+                self._fallen()
+        return messages
+
+    def _decode(self, message: str) -> Iterable[tuple[Ask, Reply, int, bool]]:
+        """What one message answers: (question, reply, elapsed, sent), or nothing."""
+        kind, number, rest = message.split(" ", 2)
+        ask = self._outstanding.pop(int(number), None)
+        if ask is None:
+            return
+        if self._busy.get(ask.disk) == ask.number:
+            del self._busy[ask.disk]
+        self._pause_ns = self._start_ns = 0
+        if kind == "done":
+            status, host, driver, elapsed_ns, sense, data = rest.split(" ")
+            completion = Completion(
+                int(status), int(host), int(driver), _bytes(sense), _bytes(data), int(elapsed_ns)
+            )
+            yield ask, reply_of(ask.command, completion), completion.elapsed_ns, True
+        else:
+            reason, sent, detail = rest.split(" ", 2)
+            yield ask, Refused(Reason(reason), detail), 0, sent == "1"
+
+
+def reply_of(command: Command, completion: Completion) -> Reply:
+    """What a completion says; an undecodable one is a refusal, never a state."""
+    try:
+        return interpret(command, completion)
+    except Undecodable as error:
+        return Refused(Reason(error.reason), error.detail)
+
+
+def missing(disk: Disk, dev: str = "/dev", status_file: str = "/proc/self/status") -> str | None:
+    """What this process lacks to ask a disk its question, as a sentence; None: nothing.
+
+    Opens no device. ATA pass-through needs CAP_SYS_RAWIO; REQUEST SENSE passes on a read-only
+    descriptor (Linux 6.12 drivers/scsi/scsi_ioctl.c scsi_cmd_allowed).
+    """
+    if disk.ask_method is None:
+        return None
+    node = f"{dev}/{disk.kernel_name}"
+    if not os.access(node, os.R_OK):
+        return f"{node} cannot be read: run as a member of the group that owns it"
+    if disk.ask_method in _ATA and not _has_rawio(status_file):
+        return f"CAP_SYS_RAWIO is missing: the kernel takes no ATA question to {node} without it"
+    return None
+
+
+def _has_rawio(status_file: str) -> bool:
+    """Bit 17 of CapEff (proc_pid_status(5)); true where /proc does not tell."""
+    try:
+        with open(status_file, encoding="ascii") as file:
+            for line in file:
+                if line.startswith("CapEff:"):
+                    return bool(int(line.split()[1], 16) >> _CAP_SYS_RAWIO & 1)
+    except OSError:
+        pass
+    return True
+
+
+def _bytes(word: str) -> bytes:
+    return b"" if word == "-" else bytes.fromhex(word)

@@ -1,0 +1,237 @@
+"""The prober: the one process that talks to drives.
+
+Run as `python -m spinledger.device.prober FD`, where FD is an inherited SOCK_SEQPACKET socket.
+It loads the table of commands and this file, and is meant to be the only part with privileges.
+
+Rules of this module:
+- A message names a disk, its sequence number and a row of the closed table, never bytes:
+      ask NUMBER NODE DISKSEQ COMMAND         one question; DISKSEQ 0: not known
+      forget NODE                             close the disk's descriptor after what is outstanding
+  and the answer to an `ask` is one of
+      done NUMBER STATUS HOST DRIVER ELAPSED_NS SENSE DATA     the last two in hex, `-` for none
+      refused NUMBER REASON SENT DETAIL       SENT is 1 if the drive may have got the command
+- A disk's node is opened read-only and non-blocking, and stays open: the kernel sends a disk with
+  the removable bit TEST UNIT READY at each open, and closing a writable descriptor makes udev read
+  the disk. A node that is no block device, or is another disk now, is refused.
+- One thread a disk, one outstanding command a disk: a drive that hangs delays no other.
+- The command's own timeout never serves a deadline: when it runs out the kernel aborts the command
+  and resets the link, which can fail a neighbour's I/O. Lateness is the asking side's to judge.
+- The end of the socket ends the process at once, even while a thread waits in an ioctl.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+import queue
+import signal
+import stat
+import struct
+import sys
+import threading
+import time
+from array import array
+
+from spinledger.codec.commands import TABLE, CommandRow
+from spinledger.model import Command, Reason
+
+TIMEOUT_MS = 60_000  # of one command, in the kernel
+SG_IO = 0x2285  # include/scsi/sg.h
+# struct sg_io_hdr, include/scsi/sg.h; the last item only pads it to the alignment of a pointer
+_HEADER = struct.Struct("@iiBBHIPPPIIiPBBBBHHiII0P")
+_INTERFACE = ord("S")
+_NO_DATA, _FROM_DEVICE = -1, -3  # SG_DXFER_NONE, SG_DXFER_FROM_DEV
+_SENSE_SIZE = 252  # SPC-4 4.5.1: sense data has at most 252 bytes
+_OPEN_FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOFOLLOW
+_LONGEST_JIFFY_NS = 10_000_000  # CONFIG_HZ is 100 at least
+_MESSAGE_SIZE = 256
+_STACK_SIZE = 256 * 1024
+_LETTERS = frozenset("abcdefghijklmnopqrstuvwxyz")
+_PERMISSION = {errno.EPERM, errno.EACCES}
+_GONE = {errno.ENODEV, errno.ENXIO, errno.ENOENT}
+# SG_IO reports what happened to a command in its header and fails by errno before it is queued
+# (Linux 6.12, drivers/scsi/scsi_ioctl.c sg_io). These two may also come after.
+_MAYBE_SENT = {errno.EIO, errno.EFAULT}
+
+
+class Refusal(Exception):
+    """This question is not asked, or the kernel did not take it."""
+
+    def __init__(self, reason: Reason, detail: str, sent: bool = False) -> None:
+        super().__init__(detail)
+        self.reason = reason
+        self.detail = detail
+        self.sent = sent
+
+
+class Worker:
+    """One disk: its thread, its descriptor, and the questions on their way to it."""
+
+    def __init__(self, node: str, channel: int, dev: str, sysfs: str) -> None:
+        self._node = node
+        self._channel = channel
+        self._dev = dev
+        self._sysfs = sysfs
+        self._descriptor = -1
+        self._diskseq = 0
+        self._taken = 0  # written by the thread that reads the socket
+        self._finished = 0  # written by the disk's thread: no lock is needed
+        self._questions: queue.SimpleQueue[tuple[int, int, Command] | None] = queue.SimpleQueue()
+        threading.Thread(target=self._run, name=node, daemon=True).start()
+
+    def take(self, number: int, diskseq: int, command: Command) -> bool:
+        """Hand a question to the disk's thread; False while another is outstanding."""
+        if self._taken != self._finished:
+            return False
+        self._taken += 1
+        self._questions.put((number, diskseq, command))
+        return True
+
+    def forget(self) -> None:
+        """Close the descriptor and end the thread, once nothing is outstanding."""
+        self._questions.put(None)
+
+    def _run(self) -> None:
+        while (question := self._questions.get()) is not None:
+            answer = self._answer(*question)
+            self._finished += 1
+            with contextlib.suppress(OSError):  # nobody is left to hear it
+                os.write(self._channel, answer.encode("ascii", "replace"))
+        self._close()
+
+    def _answer(self, number: int, diskseq: int, command: Command) -> str:
+        try:
+            return f"done {number} {ask(self._open(diskseq), TABLE[command])}"
+        except OSError as error:
+            refusal = _refusal(error)
+        except Refusal as caught:
+            refusal = caught
+        if refusal.reason is Reason.GONE:
+            self._close()
+        return refused(number, refusal)
+
+    def _open(self, diskseq: int) -> int:
+        """The disk's descriptor, opened when there is none yet for this very disk."""
+        if self._descriptor >= 0 and self._diskseq == diskseq:
+            return self._descriptor
+        self._close()
+        path = f"{self._dev}/{self._node}"
+        if not stat.S_ISBLK(os.lstat(path).st_mode):
+            raise Refusal(Reason.GONE, f"{path} is not a block device")
+        self._descriptor = os.open(path, _OPEN_FLAGS)
+        if diskseq and self._diskseq_now() != b"%d" % diskseq:
+            raise Refusal(Reason.GONE, f"{self._node} is another disk now")
+        self._diskseq = diskseq
+        return self._descriptor
+
+    def _diskseq_now(self) -> bytes:
+        with open(f"{self._sysfs}/block/{self._node}/diskseq", "rb") as file:
+            return file.read().strip()
+
+    def _close(self) -> None:
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+
+def ask(descriptor: int, row: CommandRow) -> str:
+    """Send one command; the completion as the tail of a `done` message.
+
+    The time is our own measurement, but at most one timer tick above the kernel's: so a pause of
+    this process is not taken for a slow drive, and a quick answer is not rounded to nothing.
+    """
+    cdb = array("B", row.cdb)
+    sense = array("B", bytes(_SENSE_SIZE))
+    data = array("B", bytes(row.data_in or 1))
+    header = bytearray(
+        _HEADER.pack(
+            _INTERFACE,
+            _FROM_DEVICE if row.data_in else _NO_DATA,
+            len(cdb),
+            len(sense),
+            0,  # iovec_count
+            row.data_in,
+            data.buffer_info()[0] if row.data_in else 0,
+            cdb.buffer_info()[0],
+            sense.buffer_info()[0],
+            TIMEOUT_MS,
+            *bytes(12),  # flags, pack_id, usr_ptr; then what the kernel fills in
+        )
+    )
+    began = time.monotonic_ns()
+    # At most 1024 bytes: Python copies the header and waits without holding its lock.
+    fcntl.ioctl(descriptor, SG_IO, header, True)
+    measured_ns = time.monotonic_ns() - began
+    fields = _HEADER.unpack(header)
+    status, _, _, sense_size, host, driver, residual, duration_ms, _ = fields[13:]
+    elapsed_ns = min(measured_ns, duration_ms * 1_000_000 + _LONGEST_JIFFY_NS)
+    answered = sense.tobytes()[:sense_size].hex() or "-"
+    returned = data.tobytes()[: max(0, row.data_in - residual)].hex() or "-"
+    return f"{status} {host} {driver} {elapsed_ns} {answered} {returned}"
+
+
+def refused(number: int, refusal: Refusal) -> str:
+    """A `refused` message."""
+    return f"refused {number} {refusal.reason} {int(refusal.sent)} {refusal.detail}"
+
+
+def _refusal(error: OSError) -> Refusal:
+    """What an errno says of a question."""
+    code = error.errno or 0
+    if code in _PERMISSION:
+        return Refusal(Reason.PERMISSION, str(error))
+    if code in _GONE:
+        return Refusal(Reason.GONE, str(error))
+    return Refusal(Reason.HOST_ERROR, str(error), sent=code in _MAYBE_SENT)
+
+
+def node_name(word: str) -> str:
+    """A whole disk's kernel name: `sd` and letters. ValueError for anything else."""
+    if not (word.startswith("sd") and 3 <= len(word) <= 8 and _LETTERS.issuperset(word)):
+        raise ValueError("not the name of a whole disk")
+    return word
+
+
+def serve(channel: int, dev: str = "/dev", sysfs: str = "/sys") -> None:
+    """Take messages from the socket `channel` until the other side closes it.
+
+    read(2) and write(2) keep the messages of a SOCK_SEQPACKET socket apart.
+    """
+    workers: dict[str, Worker] = {}
+    while message := os.read(channel, _MESSAGE_SIZE):
+        number = 0
+        try:
+            match message.decode("ascii").split(" "):
+                case ["ask", number_word, node_word, diskseq_word, command_word]:
+                    number = int(number_word)
+                    node, diskseq = node_name(node_word), int(diskseq_word)
+                    command = Command(command_word)
+                    if node not in workers:
+                        workers[node] = Worker(node, channel, dev, sysfs)
+                    if not workers[node].take(number, diskseq, command):
+                        raise ValueError("a question to this disk is outstanding")
+                case ["forget", node_word]:
+                    if worker := workers.pop(node_name(node_word), None):
+                        worker.forget()
+                case _:
+                    raise ValueError("not a message")
+        except ValueError as error:  # of int, Command, node_name and decode, too
+            text = refused(number, Refusal(Reason.MALFORMED, str(error)))
+            os.write(channel, text.encode("ascii", "replace"))
+
+
+def main(channel: int) -> None:
+    """Serve the inherited socket, then end the process at once."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
+    threading.stack_size(_STACK_SIZE)
+    try:
+        with contextlib.suppress(OSError):  # the other side ended while we answered
+            serve(channel)
+    finally:
+        os._exit(0)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]))

@@ -1,0 +1,1 @@
+"""A simulated shelf of disks behind the same ports as the real one."""

@@ -1,0 +1,195 @@
+"""What a simulated drive answers, and when: command bytes in, a completion out.
+
+Rules: bytes are parsed and built by the codec alone, as the program parses and builds them. An
+ATA drive that is getting ready answers when it is, since a command outside the queue waits for the
+queued ones; a SAS drive answers at once. REQUEST SENSE to an ATA drive is emulated by the host as
+NO SENSE and never reaches it (Linux 6.12 drivers/ata/libata-scsi.c). A drive in PM3:Sleep takes no
+command: the host resets the link, and COUNT 00h comes back with ATA status 00h (seen on Linux 6.1,
+where the next answer was FFh).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+
+from spinledger.codec import ata, sat, scsi
+from spinledger.codec import sense as envelope
+from spinledger.errors import Undecodable
+from spinledger.model import HOUR, MILLISECOND, SECOND, Completion, Condition, Mode, Worn
+from spinledger.sim.drive import Drive
+from spinledger.sim.kinds import Guise, Manner, Rousing
+
+GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes
+SENSE_PRESENT = 0x08  # driver_status of SG_IO
+NO_CONNECT = 0x01  # host_status of SG_IO: the device is not there
+RESET_NS = 390 * MILLISECOND  # link reset included: seen on Linux 6.1
+EMULATED_NS = MILLISECOND // 100  # an answer by the host alone; common practice, no source
+INVALID_OPERATION = (0x20, 0x00)  # SPC-4: invalid command operation code
+OBSERVER = "exporter"
+
+
+def question(drive: Drive, cdb: bytes, at_ns: int) -> tuple[int, Completion] | None:
+    """Put a command to the drive: when its completion comes, and what it holds. None: never.
+
+    Times in nanoseconds of the boot clock.
+    """
+    if not drive.plugged:
+        return gone(at_ns, at_ns)
+    drive.commanded(at_ns, "question", cdb)
+    kind = drive.kind
+    if kind.answer_ns is None:
+        return None
+    answer = kind.answer_ns
+    if answer < SECOND:  # spread from half to one and a half, by the time of asking
+        answer = answer * (32 + (at_ns >> 20) % 64) // 64
+    if kind.manner is Manner.REJECTS or not cdb:
+        return _refusal(at_ns, answer)
+    if kind.guise is Guise.SAS:
+        return _sas(drive, cdb, at_ns, answer)
+    if cdb[0] == scsi.REQUEST_SENSE:
+        return at_ns + EMULATED_NS, Completion(GOOD, 0, 0, b"", _sas_data(None), EMULATED_NS)
+    return _ata(drive, cdb, at_ns, answer)
+
+
+def gone(at_ns: int, asked_ns: int) -> tuple[int, Completion]:
+    """The completion of a command whose device went away at that time."""
+    return at_ns, Completion(GOOD, NO_CONNECT, 0, b"", b"", at_ns - asked_ns)
+
+
+def _refusal(at_ns: int, answer: int) -> tuple[int, Completion]:
+    sense = envelope.encode_fixed(envelope.ILLEGAL_REQUEST, INVALID_OPERATION)
+    completion = Completion(CHECK_CONDITION, 0, SENSE_PRESENT, sense, b"", answer)
+    return at_ns + answer, completion
+
+
+def _sas(drive: Drive, cdb: bytes, at_ns: int, answer: int) -> tuple[int, Completion]:
+    try:
+        view = scsi.parse_request_sense(cdb)
+    except Undecodable:
+        return _refusal(at_ns, answer)
+    mode, condition = _effects(drive, at_ns)
+    answered_ns = _served_ns(drive, at_ns, mode) + answer
+    data = _sas_data(condition)[: view.allocation]
+    return answered_ns, Completion(GOOD, 0, 0, b"", data, answered_ns - at_ns)
+
+
+def _ata(drive: Drive, cdb: bytes, at_ns: int, answer: int) -> tuple[int, Completion]:
+    try:
+        view = sat.parse_cdb(cdb)
+    except Undecodable:
+        return _refusal(at_ns, answer)
+    kind, rest = drive.kind, drive.rest
+    if kind.manner is Manner.NO_REGISTERS or not view.ck_cond:
+        return at_ns + answer, Completion(GOOD, 0, 0, b"", b"", answer)
+    known = view.command in (ata.CHECK_POWER_MODE, ata.CHECK_POWER_MODE_OLD)
+    if kind.manner is Manner.ABORTS or not known:
+        return _registers(at_ns, answer, 0x00, ata.READY | ata.ERR, ata.ABRT)
+    if rest is not None and rest.sleeps:
+        drive.rouse(at_ns, "question", OBSERVER)
+        return _registers(at_ns, RESET_NS, 0x00, 0x00)
+    mode, condition = _effects(drive, at_ns)
+    answered_ns = _served_ns(drive, at_ns, mode) + answer
+    return _registers(at_ns, answered_ns - at_ns, ata.encode_count(mode, condition), ata.READY)
+
+
+def _effects(drive: Drive, at_ns: int) -> tuple[Mode, Condition | None]:
+    """What the question does to the drive, and the word it gives."""
+    kind = drive.kind
+    if kind.restarts_on_question:
+        drive.restart_timer(at_ns)
+    if drive.stopped and kind.rousing is Rousing.SPINS_FIRST:
+        drive.rouse(at_ns, "question", OBSERVER)
+    rest = drive.rest
+    if rest is None:
+        late = kind.recovering_says_standby and at_ns < drive.spun_ns
+        return (Mode.STANDBY if late else Mode.ACTIVE_OR_IDLE), None
+    if drive.stopped and kind.rousing is Rousing.ANSWERS_FIRST:
+        drive.rouse(at_ns, "question", OBSERVER)
+    return rest.mode, rest.condition
+
+
+def _served_ns(drive: Drive, at_ns: int, mode: Mode) -> int:
+    """When the drive gets round to the question."""
+    waits = drive.kind.guise is Guise.ATA or drive.kind.rousing is Rousing.SPINS_FIRST
+    return max(at_ns, drive.ready_ns) if waits and mode is Mode.ACTIVE_OR_IDLE else at_ns
+
+
+def _registers(
+    at_ns: int, elapsed: int, count: int, status: int, error: int = 0
+) -> tuple[int, Completion]:
+    sense = _ata_sense(count, status, error)
+    completion = Completion(CHECK_CONDITION, 0, SENSE_PRESENT, sense, b"", elapsed)
+    return at_ns + elapsed, completion
+
+
+@lru_cache(maxsize=64)
+def _ata_sense(count: int, status: int, error: int) -> bytes:
+    return sat.encode_ata_return(sat.AtaReturn(count=count, status=status, error=error))
+
+
+@lru_cache(maxsize=16)
+def _sas_data(condition: Condition | None) -> bytes:
+    return scsi.encode_power_sense(condition)
+
+
+def read_log(drive: Drive, identity: str, at_ns: int) -> Worn | None:
+    """The drive's own counters, as its log pages would show them; None when it is not there."""
+    if not drive.plugged:
+        return None
+    drive.commanded(at_ns, "log_read")
+    kind = drive.kind
+    if drive.stopped and kind.wakes_on_log_read:
+        drive.rouse(at_ns, "log_read", OBSERVER)
+    if kind.restarts_on_log_read:
+        drive.restart_timer(at_ns)
+    drive.settle(at_ns)
+    meter = drive.odometer
+    return Worn(
+        disk=identity,
+        at_ns=at_ns,
+        start_stops=start_stops(drive),
+        loads=meter.loads,
+        power_cycles=meter.power_cycles,
+        power_on_s=meter.powered_ns // HOUR * 3600,
+        rated_load=kind.rated_load,
+        rated_start_stop=kind.rated_start_stop,
+        apm=kind.apm,
+        origin="simulated log page",
+    )
+
+
+def start_stops(drive: Drive) -> int:
+    """Starts of an ATA drive; complete cycles of a SAS drive (MAX3073 manual, log page 0Eh)."""
+    meter = drive.odometer
+    return meter.stops if drive.kind.guise is Guise.SAS else meter.starts
+
+
+def smart(drive: Drive, at_ns: int) -> Mapping[int, int]:
+    """Raw values by attribute number; names as in public drive databases, spin-up time in ms."""
+    drive.settle(at_ns)
+    meter = drive.odometer
+    return {
+        3: meter.spinup_ns // MILLISECOND,  # spin-up time
+        4: meter.starts,  # start/stop count
+        9: meter.powered_ns // HOUR,  # power-on hours
+        10: meter.spin_retries,
+        12: meter.power_cycles,
+        192: meter.retracts,  # power-off retract count
+        193: meter.loads,  # load cycle count
+    }
+
+
+def statistics(drive: Drive, at_ns: int) -> Mapping[tuple[int, int], int]:
+    """Device Statistics by (page, offset); ACS-3 log 04h, offsets from memory."""
+    drive.settle(at_ns)
+    meter = drive.odometer
+    return {
+        (0x01, 0x008): meter.power_cycles,  # lifetime power-on resets
+        (0x01, 0x010): meter.powered_ns // HOUR,
+        (0x03, 0x008): meter.spinning_ns // HOUR,  # spindle motor power-on hours
+        (0x03, 0x010): meter.flying_ns // HOUR,  # head flying hours
+        (0x03, 0x018): meter.loads,  # head load events
+        (0x03, 0x030): meter.spin_retries,  # mechanical start failures
+        (0x03, 0x040): meter.retracts,  # high-priority unload events
+    }

@@ -1,0 +1,412 @@
+"""Simulated drives in a rack, behind the ports that real ones use.
+
+Rules: what happens to a place from outside (a plug pulled, a timer lost) is a turn with a time,
+taken when somebody looks at or after it. Virtual time comes from the callers: the port that is
+asked with the latest time says what time it is. Commands are rows of the closed table, decoded by
+the codec; an answer is on its way until its time has come. Identities begin `sim-`.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from spinledger.codec import commands, reply
+from spinledger.errors import Misuse, Undecodable
+from spinledger.model import (
+    Answered,
+    Ask,
+    Command,
+    Completion,
+    Counted,
+    Disk,
+    Gone,
+    Policy,
+    Reason,
+    Refused,
+    Reply,
+    RuntimeStatus,
+    Seen,
+    Woken,
+    Worn,
+)
+from spinledger.sim import answers
+from spinledger.sim.drive import NEVER, Burst, Drive, Happening, Op, Sent
+from spinledger.sim.kinds import Guise, Kind
+
+LOG = 20_000
+"""Happenings, and commands, kept a drive; older ones are dropped, totals are not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What happened to one disk between two boot times, seen from inside. Nanoseconds."""
+
+    since_ns: int
+    at_ns: int
+    cycles: int  # starts from a stopped motor, under power
+    parks: int  # heads unloaded without a stop
+    mode_ns: Mapping[str, int]  # ready, spin_up, off, and the names of the ladder's rests
+    wakes: Mapping[tuple[str, str], int]  # (cause, actor): read, write, pass_through, question...
+    wait_ns: int  # how long the first requests waited, summed
+    questions: int
+    log_reads: int
+    happenings: tuple[Happening, ...]
+    sent: tuple[Sent, ...]
+
+    @property
+    def stopped_ns(self) -> int:
+        """How long the motor stood, under power."""
+        return sum(self.mode_ns.get(name, 0) for name in ("standby", "standby_z", "sleep"))
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """Something that happens to a place from outside, at a boot time."""
+
+    at_ns: int
+    place: int
+    act: Callable[[Rack, int, int], None]  # rack, place, boot time
+
+
+@dataclass(slots=True)
+class Place:
+    """A place in the rack: its drive, how the host names it, what its owner declared."""
+
+    disk: Disk
+    drive: Drive
+    policy: Policy
+    restful: bool = True  # expected to sleep in quiet hours
+    pending: Ask | None = None  # the question under way
+
+
+class Rack:
+    """Places and the ports to them. Call `begin` with the boot time of the first look."""
+
+    def __init__(self, places: Sequence[Place], turns: Iterable[Turn]) -> None:
+        self.places = list(places)
+        self.retired: dict[str, Truth] = {}
+        self.by_identity = {place.disk.identity: place for place in self.places}
+        self.at_ns = -NEVER
+        self.changed: list[Seen | Gone] = []
+        self._turns = sorted(turns, key=lambda turn: (turn.at_ns, turn.place))
+        self.next_turn_ns = self._turns[0].at_ns if self._turns else NEVER
+        self._named = len(self.places)
+        self.discoverer = SimulatedDiscoverer(self)
+        self.counters = SimulatedCounters(self)
+        self.prober = SimulatedProber(self)
+        self.wakes = SimulatedWakes(self)
+        self.wear = SimulatedWear(self)
+
+    def begin(self, at_ns: int) -> None:
+        """Look for the first time: the truth counts from here, earlier changes are forgotten."""
+        self.move(at_ns)
+        for place in self.places:
+            place.drive.kernel(at_ns)
+            place.drive.begin(at_ns)
+        self.changed.clear()
+
+    def move(self, to_ns: int) -> None:
+        """Take all turns up to and including that time."""
+        if to_ns > self.at_ns:
+            self.at_ns = to_ns
+        while to_ns >= self.next_turn_ns:
+            turn = self._turns.pop(0)
+            self.next_turn_ns = self._turns[0].at_ns if self._turns else NEVER
+            turn.act(self, turn.place, turn.at_ns)
+
+    def truth(self, at_ns: int | None = None) -> Mapping[str, Truth]:
+        """What happened to each disk since `begin`, up to that time or the latest one asked."""
+        self.move(self.at_ns if at_ns is None else at_ns)
+        told = {place.disk.identity: _truth(place.drive, self.at_ns) for place in self.places}
+        return {**self.retired, **told}
+
+    def policies(self, base: Policy | None = None, quiet: str | None = None) -> dict[str, Policy]:
+        """What each disk's owner wants: `base` with timer, budget, ratings and quiet hours."""
+        base = base or Policy()
+        return {
+            place.disk.identity: replace(
+                base,
+                declared_ns=place.policy.declared_ns,
+                budget_per_day=place.policy.budget_per_day,
+                budget_source=place.policy.budget_source,
+                rated_load=place.policy.rated_load,
+                rated_start_stop=place.policy.rated_start_stop,
+                quiet=quiet if place.restful else None,
+            )
+            for place in self.places
+        }
+
+    def declared_ns(self, identity: str) -> int | None:
+        """The standby timer the owner declares; 0: disabled; None: nothing declared."""
+        return self.by_identity[identity].policy.declared_ns
+
+    def pull(self, number: int, at_ns: int) -> None:
+        """Unplug the disk at that place."""
+        place = self.places[number]
+        if place.drive.plugged:
+            place.drive.unplug(at_ns)
+            self.prober.lost(place, at_ns)
+            self.changed.append(Gone(place.disk.identity, at_ns))
+
+    def push(self, number: int, at_ns: int) -> None:
+        """Plug it in again: the host gives it another name."""
+        place = self.places[number]
+        if not place.drive.plugged:
+            place.drive.plug(at_ns)
+            self._rename(place)
+            self.changed.append(Seen(place.disk, at_ns))
+
+    def exchange(self, number: int, place: Place, at_ns: int) -> None:
+        """Put another drive into the place."""
+        self.pull(number, at_ns)
+        old = self.places[number]
+        self.retired[old.disk.identity] = _truth(old.drive, at_ns)
+        self.by_identity.pop(old.disk.identity)
+        self.places[number] = self.by_identity[place.disk.identity] = place
+        self._rename(place)
+        self.changed.append(Seen(place.disk, at_ns))
+
+    def _rename(self, place: Place) -> None:
+        place.disk = replace(place.disk, nodes=(node(self._named),), diskseq=self._named + 1)
+        self._named += 1
+
+
+class SimulatedDiscoverer:
+    """ports.Discoverer, and timed: ready when a disk comes or goes."""
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+
+    def scan(self, at_ns: int) -> tuple[Sequence[Seen], Sequence[tuple[str, str]]]:
+        """All disks that are plugged in; nothing is ever skipped."""
+        self._rack.move(at_ns)
+        return [Seen(one.disk, at_ns) for one in self._rack.places if one.drive.plugged], []
+
+    def changes(self, at_ns: int) -> Iterable[Seen | Gone]:
+        """What came and went since the last call."""
+        self._rack.move(at_ns)
+        found, self._rack.changed = self._rack.changed, []
+        return found
+
+    def fileno(self) -> int:
+        """Nothing real to wait for."""
+        return -1
+
+    def due_ns(self) -> int | None:
+        """When the next change is due."""
+        if self._rack.changed:
+            return self._rack.changed[0].at_ns
+        return None if self._rack.next_turn_ns >= NEVER else self._rack.next_turn_ns
+
+
+class SimulatedCounters:
+    """ports.Counters: what the kernel of the simulated host would show."""
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+
+    def read(self, disk: Disk, at_ns: int) -> Counted | None:
+        """The counters at that time; None when the disk is gone."""
+        rack = self._rack
+        if at_ns > rack.at_ns:
+            rack.move(at_ns)
+        place = rack.by_identity.get(disk.identity)
+        if place is None or not place.drive.plugged:
+            return None
+        read, written, flushes, in_flight, requests = place.drive.kernel(at_ns)
+        return Counted(
+            disk.identity,
+            at_ns,
+            read,
+            written,
+            flushes,
+            in_flight,
+            requests,
+            RuntimeStatus.ACTIVE,
+        )
+
+    def forget(self, identity: str) -> None:
+        """Nothing is held."""
+
+
+class SimulatedProber:
+    """ports.Prober, and timed: ready when an answer is due."""
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+        self._coming: list[tuple[int, int, Ask, Completion | None]] = []
+
+    def send(self, ask: Ask, disk: Disk) -> None:
+        """Put the question at `ask.asked_ns`; its answer comes in virtual time."""
+        rack = self._rack
+        rack.move(ask.asked_ns)
+        place = rack.by_identity.get(disk.identity)
+        if place is None or not place.drive.plugged:
+            heapq.heappush(self._coming, (ask.asked_ns, ask.number, ask, None))
+            return
+        if place.pending is not None:
+            raise Misuse(f"{disk.identity} was asked while question {place.pending.number} is out")
+        place.pending = ask
+        cdb = commands.TABLE[ask.command].cdb
+        answer = answers.question(place.drive, cdb, ask.asked_ns)
+        if answer is not None:
+            heapq.heappush(self._coming, (answer[0], ask.number, ask, answer[1]))
+
+    def replies(self, at_ns: int) -> Iterable[Answered]:
+        """Answers whose time has come, in the order of their times."""
+        found = []
+        while self._coming and self._coming[0][0] <= at_ns:
+            due_ns, _, ask, completion = heapq.heappop(self._coming)
+            place = self._rack.by_identity.get(ask.disk)
+            if place is not None and place.pending is ask:
+                place.pending = None
+            if completion is None:
+                found.append(
+                    Answered(ask, due_ns, Refused(Reason.GONE, "no such disk"), 0, sent=False)
+                )
+            else:
+                word = _word(ask.command, replace(completion, elapsed_ns=0))
+                found.append(Answered(ask, due_ns, word, completion.elapsed_ns))
+        return found
+
+    def forget(self, disk: Disk) -> None:
+        """Nothing is held."""
+
+    def fileno(self) -> int:
+        """Nothing real to wait for."""
+        return -1
+
+    def due_ns(self) -> int | None:
+        """When the next answer is due."""
+        return self._coming[0][0] if self._coming else None
+
+    def lost(self, place: Place, at_ns: int) -> None:
+        """The disk went away: a question under way ends with a host error."""
+        if place.pending is None:
+            return
+        ask = place.pending
+        self._coming = [one for one in self._coming if one[2] is not ask]
+        due_ns, completion = answers.gone(at_ns, ask.asked_ns)
+        self._coming.append((due_ns, ask.number, ask, completion))
+        heapq.heapify(self._coming)
+
+
+class SimulatedWakes:
+    """ports.WakeSource: the request that started an armed disk's motor.
+
+    Like the kernel's bio events it does not see pass-through requests or commands.
+    """
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+        self._armed: dict[str, int] = {}
+
+    def arm(self, disk: Disk) -> None:
+        """Listen from the latest time on."""
+        self._armed[disk.identity] = self._rack.at_ns
+
+    def disarm(self, disk: Disk) -> None:
+        """Stop listening."""
+        self._armed.pop(disk.identity, None)
+
+    def events(self) -> Iterable[Woken]:
+        """Wakes whose first request is done by the latest time."""
+        found = []
+        for identity, since_ns in list(self._armed.items()):
+            place = self._rack.by_identity.get(identity)
+            start = place.drive.last_start if place else None
+            if start is None or start.at_ns < since_ns:
+                continue
+            done_ns = start.at_ns + start.wait_ns
+            if done_ns > self._rack.at_ns or start.cause not in (Op.READ, Op.WRITE):
+                continue
+            del self._armed[identity]
+            sector = 2048 + start.at_ns % 10_000_000_000 // 8 * 8
+            found.append(Woken(identity, start.at_ns, done_ns, start.cause, start.actor, sector))
+        return found
+
+    def fileno(self) -> int:
+        """Nothing real to wait for."""
+        return -1
+
+
+class SimulatedWear:
+    """ports.WearReader: the drive's own counters. The read reaches the drive as a command."""
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+
+    def read(self, disk: Disk, at_ns: int) -> Worn | None:
+        """The counters at that time; None when the disk is gone."""
+        self._rack.move(at_ns)
+        place = self._rack.by_identity.get(disk.identity)
+        return None if place is None else answers.read_log(place.drive, disk.identity, at_ns)
+
+
+def node(number: int) -> str:
+    """The kernel's name of the disk with that number from 0: sda, sdb, ... sdaa."""
+    letters = ""
+    number += 1
+    while number:
+        number, letter = divmod(number - 1, 26)
+        letters = chr(ord("a") + letter) + letters
+    return f"sd{letters}"
+
+
+def describe(name: str, pool: str, kind: Kind, number: int) -> Disk:
+    """The disk as discovery would give it; `number` from 0 chooses the kernel's name."""
+    ata = kind.guise is Guise.ATA
+    identity = f"sim-{name}"
+    return Disk(
+        identity=identity,
+        nodes=(node(number),),
+        transport="simulated",
+        model=kind.model,
+        serial=name.upper(),
+        firmware="SIM1",
+        wwn="",
+        rotation_rpm=kind.rpm,
+        pool=pool,
+        device=identity,
+        ask_method=Command.CHECK_POWER_MODE_16 if ata else Command.REQUEST_SENSE,
+        diskseq=number + 1,
+        apm_level=kind.apm,
+        standard_timer=True if ata else None,
+    )
+
+
+def bursts(arrivals: Sequence[int | Burst], actor: str = "reader") -> list[Burst]:
+    """Arrivals in order; a bare boot time is one read of eight sectors."""
+    made = [
+        one if isinstance(one, Burst) else Burst(one, 1, 0, 8, Op.READ, actor) for one in arrivals
+    ]
+    return sorted(made)
+
+
+@lru_cache(maxsize=256)
+def _word(command: Command, completion: Completion) -> Reply:
+    """The reply in a completion (its time left out, so that equal ones are decoded once)."""
+    try:
+        return reply.interpret(command, completion)
+    except Undecodable as error:
+        return Refused(Reason(error.reason), error.detail)
+
+
+def _truth(drive: Drive, at_ns: int) -> Truth:
+    tally = drive.settle(at_ns)
+    return Truth(
+        since_ns=tally.since_ns,
+        at_ns=at_ns,
+        cycles=tally.cycles,
+        parks=tally.parks,
+        mode_ns=dict(tally.mode_ns),
+        wakes=dict(tally.wakes),
+        wait_ns=tally.wait_ns,
+        questions=tally.questions,
+        log_reads=tally.log_reads,
+        happenings=tuple(tally.happenings),
+        sent=tuple(tally.sent),
+    )

@@ -1,0 +1,30 @@
+"""Helpers for tests that ask drives through a prober."""
+
+from __future__ import annotations
+
+import select
+import time
+from collections.abc import Iterable
+
+from spinledger.device.asking import ProcessProber
+from spinledger.model import SECOND, Answered, Ask, Disk
+
+
+def ask_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_ns: int = 0) -> int:
+    """Send every disk its question, numbered from `first`; how many were sent."""
+    number = first
+    for disk in disks:
+        assert disk.ask_method is not None
+        prober.send(Ask(number, disk.identity, disk.ask_method, at_ns, at_ns + SECOND), disk)
+        number += 1
+    return number - first
+
+
+def answers(prober: ProcessProber, count: int, at_ns: int = 0, within: float = 5) -> list[Answered]:
+    """Wait for that many answers; fewer when the time is up."""
+    got: list[Answered] = []
+    end = time.monotonic() + within
+    while len(got) < count and (left := end - time.monotonic()) > 0:
+        select.select([prober], [], [], left)
+        got += prober.replies(at_ns)
+    return got

@@ -1,0 +1,132 @@
+"""The prober's messages and its structure for the kernel, without any device."""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+import socket
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from spinledger.device import prober
+
+
+class SgIoHeader(ctypes.Structure):
+    """struct sg_io_hdr, written off include/scsi/sg.h (Linux 6.12)."""
+
+    _fields_ = (
+        ("interface_id", ctypes.c_int),
+        ("dxfer_direction", ctypes.c_int),
+        ("cmd_len", ctypes.c_ubyte),
+        ("mx_sb_len", ctypes.c_ubyte),
+        ("iovec_count", ctypes.c_ushort),
+        ("dxfer_len", ctypes.c_uint),
+        ("dxferp", ctypes.c_void_p),
+        ("cmdp", ctypes.c_void_p),
+        ("sbp", ctypes.c_void_p),
+        ("timeout", ctypes.c_uint),
+        ("flags", ctypes.c_uint),
+        ("pack_id", ctypes.c_int),
+        ("usr_ptr", ctypes.c_void_p),
+        ("status", ctypes.c_ubyte),
+        ("masked_status", ctypes.c_ubyte),
+        ("msg_status", ctypes.c_ubyte),
+        ("sb_len_wr", ctypes.c_ubyte),
+        ("host_status", ctypes.c_ushort),
+        ("driver_status", ctypes.c_ushort),
+        ("resid", ctypes.c_int),
+        ("duration", ctypes.c_uint),
+        ("info", ctypes.c_uint),
+    )
+
+
+def test_the_header_is_the_kernels() -> None:
+    """Every field of our packing lands where the C compiler's layout has it."""
+    raw = prober._HEADER.pack(*range(1, 23))
+    header = SgIoHeader.from_buffer_copy(raw)
+    assert len(raw) == ctypes.sizeof(SgIoHeader)
+    values = [getattr(header, name) for name, _ in SgIoHeader._fields_]
+    assert values == list(range(1, 23))
+
+
+def test_the_commands_own_timeout_is_long() -> None:
+    """A short one makes the kernel abort and reset the link (scsi_error.c): 60 s at least."""
+    assert prober.TIMEOUT_MS >= 60_000
+
+
+@pytest.fixture
+def channel(tmp_path: Path) -> Iterator[socket.socket]:
+    """The asking end of a prober that runs here, before a /dev with one plain file in it."""
+    (tmp_path / "sda").write_bytes(b"not a block device")
+    (tmp_path / "sdb").symlink_to("sda")
+    ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    ours.settimeout(5)
+    thread = threading.Thread(target=prober.serve, args=(theirs.fileno(), str(tmp_path)))
+    thread.start()
+    yield ours
+    ours.close()
+    thread.join(5)
+    theirs.close()
+
+
+@pytest.mark.parametrize(
+    "message",
+    [
+        b"ask 1 sda 0 850620000000000000000000000000e500",
+        b"ask 1 sda 0 \x85\x06\x20\0\0\0\0\0\0\0\0\0\0\0\xe5\0",
+        b"ask 1 sda 0 format_unit",
+        b"ask 1 sda 0 CHECK_POWER_MODE_16",
+        b"ask 1 sda 0 check_power_mode_16 850620",
+        b"ask 1 sda1 0 check_power_mode_16",
+        b"ask 1 sg0 0 check_power_mode_16",
+        b"ask 1 nvme0 0 check_power_mode_16",
+        b"ask 1 ../sda 0 check_power_mode_16",
+        b"ask 1 sd/../sda 0 check_power_mode_16",
+        b"ask 1 sd 0 check_power_mode_16",
+        b"ask 1 sdA 0 check_power_mode_16",
+        b"ask x sda 0 check_power_mode_16",
+        b"ask 1 sda y check_power_mode_16",
+        b"ask 1 sda check_power_mode_16",
+        b"send 1 sda 0 check_power_mode_16",
+        b"forget ../sda",
+        b"\xff\xfe",
+    ],
+)
+def test_anything_but_a_row_of_the_table_is_refused(channel: socket.socket, message: bytes) -> None:
+    """Bytes, unknown commands, partitions, other devices and paths: refused, never sent."""
+    channel.send(message)
+    kind, _, reason, sent, _ = channel.recv(4096).decode().split(" ", 4)
+    assert (kind, reason, sent) == ("refused", "malformed", "0")
+
+
+@pytest.mark.parametrize("node", ["sda", "sdb", "sdc"])
+def test_what_is_no_block_device_is_gone(channel: socket.socket, node: str) -> None:
+    """A plain file, a link and nothing at all are never opened for a question."""
+    channel.send(f"ask 7 {node} 0 request_sense".encode())
+    kind, number, reason, sent, _ = channel.recv(4096).decode().split(" ", 4)
+    assert (kind, number, reason, sent) == ("refused", "7", "gone", "0")
+
+
+@pytest.mark.parametrize(
+    ("code", "reason", "sent"),
+    [
+        ("EPERM", "permission", False),
+        ("EACCES", "permission", False),
+        ("ENODEV", "gone", False),
+        ("ENXIO", "gone", False),
+        ("ENOENT", "gone", False),
+        ("EINVAL", "host_error", False),
+        ("ENOTTY", "host_error", False),
+        ("EIO", "host_error", True),
+    ],
+)
+def test_each_errno_has_a_reason(code: str, reason: str, sent: bool) -> None:
+    """SG_IO fails by errno before a command is queued; only EIO and EFAULT may come after
+    (Linux 6.12 drivers/scsi/scsi_ioctl.c sg_io)."""
+    number = getattr(errno, code)
+    refusal = prober._refusal(OSError(number, os.strerror(number)))
+    assert (refusal.reason, refusal.sent) == (reason, sent)

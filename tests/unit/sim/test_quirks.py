@@ -1,0 +1,345 @@
+"""What simulated drives answer, through the ports and the codec, and what it does to them."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from spinledger.codec import commands, reply
+from spinledger.errors import Misuse, Undecodable
+from spinledger.model import (
+    HOUR,
+    MILLISECOND,
+    MINUTE,
+    SECOND,
+    Answered,
+    Ask,
+    Command,
+    Condition,
+    Gone,
+    Mode,
+    Reason,
+    Refused,
+    Seen,
+    Told,
+)
+from spinledger.sim import answers, drive
+from spinledger.sim.drive import Burst, Op
+from spinledger.sim.kinds import KINDS, Guise
+from spinledger.sim.rack import Rack
+from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
+
+ASLEEP = 25 * MINUTE  # every kind's timer is 20 min
+
+
+def rack(kind: str, *arrivals: int | Burst, plugs: tuple[Plug, ...] = ()) -> Rack:
+    """One drive of that kind, spinning at time 0."""
+    return SimulatedShelf.of([Bench(KINDS[kind], arrivals)], plugs)
+
+
+def ask(one: Rack, at_ns: int, number: int = 1) -> Ask:
+    """Put the disk's own question."""
+    disk = one.places[0].disk
+    assert disk.ask_method is not None
+    sent = Ask(number, disk.identity, disk.ask_method, at_ns, at_ns + 10 * SECOND)
+    one.prober.send(sent, disk)
+    return sent
+
+
+def answer(one: Rack, at_ns: int, number: int = 1) -> Answered:
+    """Put the question and wait for its answer."""
+    ask(one, at_ns, number)
+    due_ns = one.prober.due_ns()
+    assert due_ns is not None
+    assert list(one.prober.replies(due_ns - 1)) == []
+    (told,) = one.prober.replies(due_ns)
+    return told
+
+
+def told(one: Rack, at_ns: int, number: int = 1) -> tuple[Mode, Condition | None]:
+    """The drive's word."""
+    word = answer(one, at_ns, number).reply
+    assert isinstance(word, Told)
+    return word.mode, word.condition
+
+
+def reason(one: Rack, at_ns: int, number: int = 1) -> Reason:
+    """Why there is no word."""
+    word = answer(one, at_ns, number).reply
+    assert isinstance(word, Refused)
+    return word.reason
+
+
+def test_a_plain_drive_answers_in_milliseconds_and_sleeps_on() -> None:
+    """FFh while it spins, 00h in standby (ACS-3 CHECK POWER MODE), and no cycle from asking."""
+    one = rack("plain")
+    assert told(one, MINUTE) == (Mode.ACTIVE_OR_IDLE, None)
+    for number in range(10):
+        reply_ = answer(one, ASLEEP + number * MINUTE, number)
+        assert MILLISECOND <= reply_.elapsed_ns <= 3 * MILLISECOND
+        assert isinstance(reply_.reply, Told)
+        assert reply_.reply.mode is Mode.STANDBY
+    (truth,) = one.truth(HOUR).values()
+    assert (truth.cycles, truth.questions) == (0, 11)
+    assert truth.mode_ns == {"ready": 20 * MINUTE, "standby": 40 * MINUTE}
+
+
+def test_the_drive_gets_the_bytes_of_the_closed_table() -> None:
+    """What a drive logs is the row's command block: 85 06 20 ... E5 00 (SAT-3; SAS: 03h)."""
+    one, other = rack("plain"), rack("sas")
+    ask(one, MINUTE)
+    ask(other, MINUTE)
+    logged = [next(iter(shelf.truth().values())).sent[0].cdb for shelf in (one, other)]
+    assert logged[0] == bytes.fromhex("85062000000000000000000000 00E500".replace(" ", ""))
+    assert logged[1] == commands.TABLE[Command.REQUEST_SENSE].cdb
+
+
+def test_no_command_bytes_are_written_in_this_room() -> None:
+    """Bytes of standards come from the codec alone: no module here holds a bytes literal."""
+    room = Path(drive.__file__).parent
+    found = [
+        f"{file.name}:{found.lineno}"
+        for file in sorted(room.glob("*.py"))
+        for found in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(found, ast.Constant) and isinstance(found.value, bytes) and found.value
+    ]
+    assert found == []
+
+
+def test_a_question_raises_the_request_count_only() -> None:
+    """Our pass-through moved iorequest_cnt and not stat: seen on Linux 6.1."""
+    one = rack("plain")
+    disk = one.places[0].disk
+    before = one.counters.read(disk, MINUTE)
+    ask(one, MINUTE)
+    after = one.counters.read(disk, MINUTE)
+    assert before is not None
+    assert after is not None
+    assert after.requests == before.requests + 1
+    assert (after.sectors_read, after.flushes, after.in_flight) == (0, 0, 0)
+
+
+def test_power_conditions_in_both_guises() -> None:
+    """81h 82h 83h 01h 00h (HC580 table 86), and 5E/01 05 07 09 02 (Linux sense_codes.h)."""
+    expected = [
+        (Mode.ACTIVE_OR_IDLE, None),
+        (Mode.IDLE, Condition.IDLE_A),
+        (Mode.IDLE, Condition.IDLE_B),
+        (Mode.IDLE, Condition.IDLE_C),
+        (Mode.IDLE, Condition.STANDBY_Y),
+    ]
+    times = [SECOND, 3 * SECOND, 3 * MINUTE, 11 * MINUTE, 16 * MINUTE]
+    ata, sas = rack("epc"), rack("sas")
+    assert [told(ata, at_ns, n) for n, at_ns in enumerate(times)] == expected
+    assert [told(sas, at_ns, n) for n, at_ns in enumerate(times)] == expected
+    assert told(ata, ASLEEP, 9) == (Mode.STANDBY, None), "COUNT 00h does not name standby_z"
+    assert told(sas, ASLEEP, 9) == (Mode.STANDBY, Condition.STANDBY_Z)
+
+
+def test_a_sas_drive_refuses_pass_through() -> None:
+    """ATA PASS-THROUGH to a SAS drive: ILLEGAL REQUEST 20/00 (SPC-4), decoded as rejected."""
+    place = rack("sas").places[0]
+    cdb = commands.TABLE[Command.CHECK_POWER_MODE_16].cdb
+    answered = answers.question(place.drive, cdb, MINUTE)
+    assert answered is not None
+    with pytest.raises(Undecodable) as caught:
+        reply.interpret(Command.CHECK_POWER_MODE_16, answered[1])
+    assert caught.value.reason == Reason.REJECTED
+
+
+def test_request_sense_to_an_ata_drive_is_emulated() -> None:
+    """Behind libata REQUEST SENSE is NO SENSE whatever the drive does (Linux libata-scsi.c)."""
+    place = rack("plain").places[0]
+    answered = answers.question(place.drive, commands.TABLE[Command.REQUEST_SENSE].cdb, ASLEEP)
+    assert answered is not None
+    word = reply.interpret(Command.REQUEST_SENSE, answered[1])
+    assert word.mode is Mode.ACTIVE_OR_IDLE
+    assert place.drive.stopped
+
+
+def test_a_drive_that_answers_and_then_spins_up() -> None:
+    """The quirk `wakes, answers first`: 00h within milliseconds, then a cycle that is ours."""
+    one = rack("wakes_answers_first")
+    assert told(one, ASLEEP) == (Mode.STANDBY, None)
+    assert told(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
+    (truth,) = one.truth().values()
+    assert truth.wakes == {("question", answers.OBSERVER): 1}
+
+
+def test_a_drive_that_spins_up_and_then_answers() -> None:
+    """The quirk `wakes, spins first`: FFh, as late as the spin-up takes."""
+    one = rack("wakes_spins_first")
+    late = answer(one, ASLEEP)
+    assert isinstance(late.reply, Told)
+    assert late.reply.mode is Mode.ACTIVE_OR_IDLE
+    assert late.elapsed_ns >= 10 * SECOND
+    assert next(iter(one.truth().values())).cycles == 1
+
+
+@pytest.mark.parametrize(("kind", "sleeps"), [("plain", True), ("restarts_on_question", False)])
+def test_a_drive_whose_timer_a_question_restarts(kind: str, sleeps: bool) -> None:
+    """Asked every minute it never sleeps; asked less often than its timer it does."""
+    one = rack(kind)
+    for minute in range(1, 120):
+        told(one, minute * MINUTE, minute)
+    (truth,) = one.truth(2 * HOUR).values()
+    assert (truth.stopped_ns > 0) is sleeps
+    assert next(iter(one.truth(3 * HOUR).values())).stopped_ns > 0, "left in peace it sleeps"
+
+
+def test_a_drive_whose_timer_a_log_read_restarts() -> None:
+    """Reading can reset the spin-down timer (Linux Documentation/hwmon/drivetemp.rst)."""
+    plain, quirky = rack("plain"), rack("restarts_on_log_read")
+    for one in (plain, quirky):
+        for minute in range(1, 60):
+            assert one.wear.read(one.places[0].disk, minute * MINUTE) is not None
+    assert next(iter(plain.truth().values())).stopped_ns == 39 * MINUTE
+    assert next(iter(quirky.truth().values())).stopped_ns == 0
+
+
+def test_a_drive_that_a_log_read_wakes() -> None:
+    """The quirk `wakes on a log read`: one cycle, caused by the log read."""
+    one = rack("wakes_on_log_read")
+    one.wear.read(one.places[0].disk, ASLEEP)
+    (truth,) = one.truth().values()
+    assert truth.wakes == {("log_read", answers.OBSERVER): 1}
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        ("no_registers", Reason.NO_REGISTERS),
+        ("rejects", Reason.REJECTED),
+        ("aborts", Reason.REJECTED),
+    ],
+)
+def test_a_drive_or_bridge_that_does_not_tell(kind: str, expected: Reason) -> None:
+    """A refusal, and never a state, awake or asleep; the drive sleeps on."""
+    one = rack(kind)
+    assert reason(one, MINUTE) == expected
+    assert reason(one, ASLEEP, 2) == expected
+    assert next(iter(one.truth().values())).cycles == 0
+
+
+def test_a_slow_drive_answers_after_30_seconds() -> None:
+    """The answer comes when the deadline is long past; one question is out at a time."""
+    one = rack("slow")
+    ask(one, MINUTE)
+    assert one.prober.due_ns() == MINUTE + 30 * SECOND
+    with pytest.raises(Misuse):
+        ask(one, MINUTE + 5 * SECOND, 2)
+    (late,) = one.prober.replies(MINUTE + 30 * SECOND)
+    assert late.at_ns == MINUTE + 30 * SECOND
+    assert late.elapsed_ns == 30 * SECOND
+    ask(one, MINUTE + 31 * SECOND, 3)
+
+
+def test_a_hung_drive_answers_never_or_hours_later() -> None:
+    """A hung command cannot be ended; the free signals go on meanwhile."""
+    never, hours = rack("hung", HOUR), rack("hung_for_hours")
+    ask(never, MINUTE)
+    assert never.prober.due_ns() is None
+    assert list(never.prober.replies(100 * HOUR)) == []
+    counted = never.counters.read(never.places[0].disk, 2 * HOUR)
+    assert counted is not None
+    assert counted.sectors_read == 8
+    ask(hours, MINUTE)
+    assert hours.prober.due_ns() == MINUTE + 2 * HOUR
+
+
+def test_a_question_to_a_drive_that_is_spinning_up() -> None:
+    """A command outside the queue waits for the queued read; older drives say 00h meanwhile.
+
+    The latter: "in, going to or recovering from Standby" (product manual of the 2000s, 7-8).
+    """
+    waits = answer(rack("plain", ASLEEP), ASLEEP + SECOND)
+    assert isinstance(waits.reply, Told)
+    assert waits.reply.mode is Mode.ACTIVE_OR_IDLE
+    assert waits.elapsed_ns > 9 * SECOND
+    at_once = answer(rack("recovering_00h", ASLEEP), ASLEEP + SECOND)
+    assert isinstance(at_once.reply, Told)
+    assert at_once.reply.mode is Mode.STANDBY
+    assert at_once.elapsed_ns < 3 * MILLISECOND
+
+
+def test_a_question_to_a_drive_in_sleep_ends_the_sleep() -> None:
+    """Link reset, 0.39 s, COUNT 00h with ATA status 00h, then FFh: seen on Linux 6.1."""
+    one = rack("sleep")
+    first = answer(one, ASLEEP)
+    assert isinstance(first.reply, Refused)
+    assert first.reply.reason == Reason.STATUS_CLEAR
+    assert first.elapsed_ns == 390 * MILLISECOND
+    assert told(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
+    assert next(iter(one.truth().values())).wakes == {("question", answers.OBSERVER): 1}
+
+
+def test_unplug_and_plug_keep_the_identity_under_another_name() -> None:
+    """Gone and Seen come at their times; a question under way ends with a host error."""
+    one = rack("slow", plugs=(Plug(HOUR, 0, False), Plug(2 * HOUR, 0, True)))
+    disk = one.places[0].disk
+    assert one.discoverer.due_ns() == HOUR
+    ask(one, HOUR - SECOND)
+    assert one.counters.read(disk, HOUR) is None
+    assert list(one.discoverer.changes(HOUR)) == [Gone(disk.identity, HOUR)]
+    (lost,) = one.prober.replies(HOUR)
+    assert isinstance(lost.reply, Refused)
+    assert lost.reply.reason == Reason.HOST_ERROR
+    assert one.discoverer.scan(HOUR)[0] == []
+    ask(one, HOUR + MINUTE, 2)
+    (unsent,) = one.prober.replies(HOUR + MINUTE)
+    assert not unsent.sent
+    assert unsent.reply == Refused(Reason.GONE, "no such disk")
+    (seen,) = one.discoverer.changes(2 * HOUR)
+    assert isinstance(seen, Seen)
+    assert seen.disk.identity == disk.identity
+    assert seen.disk.nodes != disk.nodes
+    assert seen.disk.diskseq != disk.diskseq
+
+
+@pytest.mark.parametrize(("kind", "sleeps"), [("plain", True), ("loses_timer", False)])
+def test_a_drive_that_loses_its_timer_when_replugged(kind: str, sleeps: bool) -> None:
+    """The timer is volatile on some drives: it sleeps before the re-plug and never after."""
+    one = rack(kind, plugs=(Plug(HOUR, 0, False), Plug(2 * HOUR, 0, True)))
+    before = next(iter(one.truth(HOUR).values())).stopped_ns
+    after = next(iter(one.truth(9 * HOUR).values())).stopped_ns
+    assert before == 40 * MINUTE
+    assert (after > before) is sleeps
+
+
+def test_wakes_name_the_first_request_of_an_armed_disk() -> None:
+    """Actor, operation and wait of the request that started the motor, once it is done."""
+    one = rack("plain", Burst(HOUR, 1, 0, 8, Op.WRITE, "mira"))
+    disk = one.places[0].disk
+    one.counters.read(disk, ASLEEP)
+    one.wakes.arm(disk)
+    one.counters.read(disk, HOUR + SECOND)
+    assert list(one.wakes.events()) == [], "it is still waiting"
+    one.counters.read(disk, HOUR + MINUTE)
+    (woken,) = one.wakes.events()
+    assert (woken.op, woken.actor) == ("write", "mira")
+    assert woken.done_ns - woken.issued_ns == 10 * SECOND
+    assert list(one.wakes.events()) == []
+    one.wakes.disarm(disk)
+
+
+def test_wear_tells_ratings_and_counters() -> None:
+    """The odometer as log pages show it, ratings of 600,000 loads (HC580, 6.5.4) included."""
+    one = rack("plain", HOUR, 2 * HOUR)
+    worn = one.wear.read(one.places[0].disk, 3 * HOUR)
+    assert worn is not None
+    assert (worn.start_stops, worn.loads, worn.power_cycles) == (3, 3, 1)
+    assert (worn.power_on_s, worn.rated_load) == (3 * 3600, 600_000)
+    assert next(iter(one.truth().values())).cycles == 2
+
+
+def test_every_kind_is_askable_and_named_by_our_rules() -> None:
+    """Identities begin `sim-`, and each guise has its question."""
+    for name, kind in KINDS.items():
+        assert kind.name == name
+        disk = rack(name).places[0].disk
+        assert disk.identity.startswith("sim-")
+        assert disk.transport == "simulated"
+        sas = kind.guise is Guise.SAS
+        assert (disk.ask_method is Command.REQUEST_SENSE) is sas
