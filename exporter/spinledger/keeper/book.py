@@ -260,6 +260,8 @@ def _pass(account: Account, at_ns: int, entries: list[Entry]) -> None:
     while account.boundary_ns is not None and account.boundary_ns <= at_ns:
         boundary = account.boundary_ns
         _close_stretch(account, boundary, entries)
+        if account.quiet:
+            account.window_end_wall_ns = boundary + account.wall_offset_ns
         _find_boundary(account, boundary)
 
 

@@ -103,6 +103,7 @@ def _gauges(account: Account) -> dict[str, Mapping[Labels, Number]]:
     if habit.last_ok is not None:
         samples["probe_up"] = _one(int(habit.last_ok))
     samples["last_sample"] = _one((account.at_ns + account.wall_offset_ns) / SECOND)
+    samples.update(_quiet(account, samples))
     if account.state.spinning:
         samples["spinning_since"] = _one(account.since_wall_ns / SECOND)
     if habit.observed_ns is not None:
@@ -125,7 +126,8 @@ def _why(account: Account) -> str:
 def _policy(account: Account) -> dict[str, Mapping[Labels, Number]]:
     policy, disk = account.policy, account.disk
     samples: dict[str, Mapping[Labels, Number]] = {
-        "cycle_budget_per_day": _one(policy.budget_per_day)
+        "cycle_budget_per_day": _one(policy.budget_per_day),
+        "rated_life_horizon_seconds": _one(policy.horizon_s),
     }
     if policy.declared_ns is not None:
         samples["declared_standby_seconds"] = _one(policy.declared_ns / SECOND)
@@ -139,6 +141,22 @@ def _policy(account: Account) -> dict[str, Mapping[Labels, Number]]:
     if known:
         samples["rated_cycles"] = known
     return samples
+
+
+def _quiet(
+    account: Account, samples: Mapping[str, Mapping[Labels, Number]]
+) -> dict[str, Mapping[Labels, Number]]:
+    """Quiet hours now, and how the last complete window is judged."""
+    if account.calendar is None:
+        return {}
+    moment = account.calendar.at(account.at_ns + account.wall_offset_ns)
+    told: dict[str, Mapping[Labels, Number]] = {"quiet_active": _one(int(moment.quiet))}
+    if moment.began_wall_ns is not None:
+        told["quiet_began"] = _one(moment.began_wall_ns / SECOND)
+    if "quiet_window_asleep_ratio" in samples and account.window_end_wall_ns is not None:
+        told["quiet_window_end"] = _one(account.window_end_wall_ns / SECOND)
+        told["quiet_window_asleep_min_ratio"] = _one(account.policy.quiet_asleep_min)
+    return told
 
 
 def _questions(account: Account) -> dict[str, Mapping[Labels, Number]]:

@@ -100,6 +100,7 @@ class Account:
     quiet: bool = False
     calendar: QuietHours | None = None  # the disk's quiet hours
     boundary_ns: int | None = None  # when `quiet` next changes
+    window_end_wall_ns: int | None = None  # when the last quiet window ended
     counted: Counted | None = None  # the last free signals
     io_ns: int | None = None  # last sample at which sectors had moved
     unseen_ns: int | None = None  # since when nobody looked; None while somebody does

@@ -43,6 +43,7 @@ _PLAIN = (
     "stretch_began_ns",
     "suspended_ns",
     "quiet",
+    "window_end_wall_ns",
     "io_ns",
     "unseen_ns",
     "gap_censored",

@@ -45,6 +45,8 @@ class Keeping:
 
     store: Store
     every_ns: int = COMMIT_NS
+    at_turns: bool = True  # also at the end of a span
+    live: bool = True  # keep every tick in the live journal
     number: int = 0  # of the last commit handed over
     handed_ns: int | None = None
     changed: set[str] = field(default_factory=set)  # accounts to note
@@ -69,10 +71,10 @@ class Keeping:
 
     def note(self, accounts: Mapping[str, Account], tick: Tick) -> None:
         """Keep this tick in the live journal."""
-        dumped = {
-            name: dumps.dump(accounts[name]) for name in sorted(self.changed) if name in accounts
-        }
-        self.store.note(tick.at_ns, tick.wall_ns, dumped, self.fresh)
+        if self.live:
+            names = sorted(self.changed & accounts.keys())
+            dumped = {name: dumps.dump(accounts[name]) for name in names}
+            self.store.note(tick.at_ns, tick.wall_ns, dumped, self.fresh)
         self.entries += self.fresh
         self.unsaved |= self.changed
         self.fresh = []
@@ -82,7 +84,7 @@ class Keeping:
         """Hand over a commit when one is due, may happen, and none is in flight."""
         if self.handed_ns is None:
             self.handed_ns = tick.at_ns
-        due = self.turned or tick.at_ns - self.handed_ns >= self.every_ns
+        due = (self.turned and self.at_turns) or tick.at_ns - self.handed_ns >= self.every_ns
         may = self._may_write(accounts)
         self.deferred = due and not may
         if due and may and not self.in_flight:

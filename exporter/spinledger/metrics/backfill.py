@@ -1,0 +1,102 @@
+"""OpenMetrics with timestamps, for loading a past month into a metrics server.
+
+Rules: only the series that the shipped rules and dashboards read; one line a series and step,
+written as it comes, so that memory does not grow; the labels `job` and `instance`, which a server
+adds at a scrape, are written here. A counter's line is its value at that time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TextIO
+
+from spinledger.metrics.catalogue import CATALOGUE, Metric
+from spinledger.metrics.collector import info_labels
+from spinledger.model import SECOND, DiskView, Labels, Number, Snapshot, State
+
+LEFT_OUT = frozenset(
+    {
+        "power_condition",
+        "transitions",
+        "probe_commands",
+        "probe_failures",
+        "probe_seconds",
+        "idle_gap_seconds",
+        "wake_wait_seconds",
+        "config_reload",
+    }
+)
+"""Keys that neither rules nor dashboards need over a month."""
+
+
+class Backfill:
+    """A publisher that writes a line a series every `step_ns`; call `end` at the end."""
+
+    def __init__(self, out: TextIO, job: str, instance: str, step_ns: int) -> None:
+        self._out = out
+        self._common = f'job="{_escape(job)}",instance="{_escape(instance)}"'
+        self._step_ns = step_ns
+        self._next_ns: int | None = None
+        self._heads: dict[tuple[str, str, Labels], str] = {}
+        self._rows = {(row.scope, row.key): row for row in CATALOGUE if row.key not in LEFT_OUT}
+        self.lines = 0
+        for row in self._rows.values():
+            kind = {"stateset": "gauge", "info": "info"}.get(row.kind, row.kind)
+            out.write(f"# TYPE {row.family} {kind}\n")
+
+    def wants(self, at_ns: int) -> bool:
+        """Every step."""
+        return self._next_ns is None or at_ns >= self._next_ns
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Write the lines of this moment."""
+        if not self.wants(snapshot.at_ns):
+            return
+        self._next_ns = snapshot.at_ns + self._step_ns
+        stamp = f" {snapshot.wall_ns / SECOND:.3f}\n"
+        for view in snapshot.disks:
+            for head, value in self._disk(view):
+                self._out.write(f"{head}{value}{stamp}")
+                self.lines += 1
+        for key, own in snapshot.exporter.items():
+            row = self._rows.get(("exporter", key))
+            if row is not None:
+                for labels, value in own.items():
+                    self._out.write(f"{self._head(row, '', labels)}{value}{stamp}")
+                    self.lines += 1
+
+    def end(self) -> None:
+        """The end marker that the format asks for."""
+        self._out.write("# EOF\n")
+
+    def _disk(self, view: DiskView) -> Iterator[tuple[str, Number]]:
+        identity = view.disk.identity
+        yield self._info(view), 1
+        state_row = self._rows[("disk", "power_state")]
+        for state in State:
+            if state is not State.UNWITNESSED:
+                yield self._head(state_row, identity, (state.value,)), int(view.state is state)
+        for key, own in view.samples.items():
+            row = self._rows.get(("disk", key))
+            if row is not None:
+                for labels, value in own.items():
+                    yield self._head(row, identity, labels), value
+
+    def _info(self, view: DiskView) -> str:
+        row = self._rows[("disk", "info")]
+        return self._head(row, view.disk.identity, info_labels(view))
+
+    def _head(self, row: Metric, identity: str, labels: Labels) -> str:
+        place = (row.name, identity, labels)
+        head = self._heads.get(place)
+        if head is None:
+            names = (row.name,) if row.kind == "stateset" else row.labels
+            told = [f'{name}="{_escape(text)}"' for name, text in zip(names, labels, strict=True)]
+            disk = [f'disk="{_escape(identity)}"'] if identity else []
+            head = f"{row.name}{{{','.join([self._common, *disk, *told])}}} "
+            self._heads[place] = head
+        return head
+
+
+def _escape(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")

@@ -1,0 +1,115 @@
+"""The two small files beside the ledger: the lock and the mark.
+
+Rules: one exporter a ledger, held by an advisory lock that the kernel lets go when the process
+ends, however it ends (flock(2)). The mark says which ledger was in use here, up to which commit it
+is known to reach, and whether an exporter is using it now: it is written twice a run, at the start
+before anything is exported and after the last commit of an orderly stop. So an older copy that is
+put back, and a stop that left no live journal, are both noticed.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import zlib
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from spinledger.errors import Refusal
+
+MODE = 0o600
+
+
+class Lock:
+    """Holds a lock file until `release`. A file that cannot be made locks nothing."""
+
+    def __init__(self, path: Path) -> None:
+        self._fd = -1
+        self._path = path
+
+    def take(self, ledger: Path) -> None:
+        """Raises Refusal, naming the holder where that can be read, if another process has it."""
+        writable = True
+        try:
+            fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE)
+        except OSError:
+            writable = False
+            try:
+                fd = os.open(self._path, os.O_RDONLY | os.O_CLOEXEC)
+            except OSError:
+                return
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            holder = _holder(fd)
+            os.close(fd)
+            raise Refusal(
+                f"{ledger}: another exporter{holder} is writing this ledger; stop that one, or "
+                "name another file with --ledger"
+            ) from None
+        except OSError:
+            os.close(fd)  # a file system without locks
+            return
+        self._fd = fd
+        if writable:
+            with suppress(OSError):
+                os.ftruncate(fd, 0)
+                os.pwrite(fd, f"{os.getpid()}\n".encode("ascii"), 0)
+
+    def release(self) -> None:
+        """Let go; may be called twice. The file stays: removing it would let two in."""
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1
+
+
+def _holder(fd: int) -> str:
+    with suppress(OSError, ValueError):
+        return f" (process {int(os.pread(fd, 32, 0))})"
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What is known of the ledger that was in use at this path."""
+
+    id: str
+    number: int  # of the last commit when it was written
+    open: bool  # an exporter uses the ledger, or ended without a word
+    damaged: int  # files set aside so far
+
+
+def read_mark(path: Path) -> Mark | None:
+    """The mark; None when there is none, or none that can be trusted."""
+    try:
+        checksum, _, text = path.read_bytes().partition(b" ")
+        if int(checksum, 16) != zlib.crc32(text):
+            return None
+        return Mark(**json.loads(text))
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def write_mark(path: Path, mark: Mark) -> None:
+    """Replace the mark, and wait until it is on the disk. OSError when that cannot be."""
+    text = json.dumps(asdict(mark)).encode("ascii")
+    partial = path.with_name(path.name + ".partial")
+    fd = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, MODE)
+    try:
+        os.write(fd, b"%08x " % zlib.crc32(text) + text)
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+    os.replace(partial, path)
+    sync_folder(path.parent)
+
+
+def sync_folder(path: Path) -> None:
+    """Wait until the names in a folder are on the disk."""
+    fd = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)

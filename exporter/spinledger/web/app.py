@@ -1,0 +1,153 @@
+"""The WSGI application: which path gives what. PEP 3333.
+
+Rules of this room:
+- A request reads one snapshot: no device, no file, no clock, and nothing is imported during it.
+  `/history` alone reads more, the books, since that is what it was asked for.
+- Paths: / /metrics /snapshot /-/healthy /-/ready, and /history where the books can be read. Any
+  other is 404; a method other than GET and HEAD is 405. Every refusal is one plain line.
+- `/-/healthy` says that the process serves. `/-/ready` says that a first snapshot exists, and
+  nothing of its age: snapshots are made when someone wants them, so an old one may be the newest
+  there is, and a stuck sampler must stay visible to the scraper, which has
+  `spinledger_disk_last_sample_timestamp_seconds` to judge it by.
+- Before the first snapshot `/metrics` answers with the exporter's own metrics, `/snapshot` 503.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from itertools import chain
+from typing import Any
+from urllib.parse import parse_qsl
+
+from prometheus_client import make_wsgi_app
+
+from spinledger.errors import BadInput, SpinledgerError
+from spinledger.metrics.collector import Current, registry
+from spinledger.web.negotiate import accepts_gzip, prefers_openmetrics
+from spinledger.web.pages import CONTENT_SECURITY_POLICY, landing
+from spinledger.web.snapshot_json import snapshot_json
+
+History = Callable[[Mapping[str, str]], Iterable[bytes]]
+"""From the query's parameters to the body: CSV for `format=csv`, OpenMetrics, else JSON."""
+
+Environ = dict[str, Any]
+Headers = list[tuple[str, str]]
+StartResponse = Callable[[str, Headers], object]
+Application = Callable[[Environ, StartResponse], Iterable[bytes]]
+Answer = tuple[str, Headers, Iterable[bytes]]
+
+_TEXT = "text/plain; charset=utf-8"
+_HISTORY_TYPES = {
+    "csv": "text/csv; charset=utf-8",
+    "openmetrics": "application/openmetrics-text; version=1.0.0; charset=utf-8",
+}
+_OPENMETRICS = "application/openmetrics-text; version=1.0.0"
+_GUARDS: Headers = [
+    ("Cache-Control", "no-store"),
+    ("X-Content-Type-Options", "nosniff"),
+    ("Cross-Origin-Resource-Policy", "same-origin"),
+    ("Referrer-Policy", "no-referrer"),
+]
+
+
+def application(current: Current, history: History | None = None) -> Application:
+    """The application over the newest snapshot, and over the books where they can be read."""
+    scrape = make_wsgi_app(registry(current))
+
+    def metrics(environ: Environ) -> Answer:
+        got: list[tuple[str, Headers]] = []
+        plain = {
+            "REQUEST_METHOD": "GET",
+            "PATH_INFO": "/metrics",
+            "QUERY_STRING": environ.get("QUERY_STRING", ""),
+            "HTTP_ACCEPT": _OPENMETRICS if prefers_openmetrics(_accept(environ)) else "",
+            "HTTP_ACCEPT_ENCODING": "gzip" if accepts_gzip(_encoding(environ)) else "",
+        }
+        body = scrape(plain, lambda status, headers: got.append((status, headers)))
+        status, headers = got[0]
+        return status, [*headers, ("Vary", "Accept, Accept-Encoding")], body
+
+    def snapshot(environ: Environ) -> Answer:
+        now = current()
+        if now is None:
+            return _line("503 Service Unavailable", "no reading yet; ask again in a moment")
+        body = json.dumps(snapshot_json(now), allow_nan=False, default=str).encode()
+        return "200 OK", [("Content-Type", "application/json")], [body, b"\n"]
+
+    def ready(environ: Environ) -> Answer:
+        if current() is None:
+            return _line("503 Service Unavailable", "no reading yet; ask again in a moment")
+        return _line("200 OK", "ready")
+
+    def healthy(environ: Environ) -> Answer:
+        return _line("200 OK", "healthy")
+
+    def page(environ: Environ) -> Answer:
+        headers = [
+            ("Content-Type", "text/html; charset=utf-8"),
+            ("Content-Security-Policy", CONTENT_SECURITY_POLICY),
+        ]
+        return "200 OK", headers, [landing(current(), history is not None).encode()]
+
+    pages: dict[str, Callable[[Environ], Answer]] = {
+        "/": page,
+        "/metrics": metrics,
+        "/snapshot": snapshot,
+        "/-/healthy": healthy,
+        "/-/ready": ready,
+    }
+    if history is not None:
+        pages["/history"] = lambda environ: _history(history, environ)
+
+    def app(environ: Environ, start_response: StartResponse) -> Iterable[bytes]:
+        method = str(environ.get("REQUEST_METHOD", "GET"))
+        found = pages.get(str(environ.get("PATH_INFO", "")))
+        if found is None:
+            status, headers, body = _line("404 Not Found", "no such page; / lists what there is")
+        elif method not in ("GET", "HEAD"):
+            status, headers, body = _line("405 Method Not Allowed", "only GET and HEAD")
+            headers.append(("Allow", "GET, HEAD"))
+        else:
+            status, headers, body = _guarded(found, environ)
+        if isinstance(body, list):
+            headers = [*headers, ("Content-Length", str(sum(map(len, body))))]
+        start_response(status, headers + _GUARDS)
+        return [] if method == "HEAD" else body
+
+    return app
+
+
+def _guarded(found: Callable[[Environ], Answer], environ: Environ) -> Answer:
+    """The page's answer; a bug becomes one plain line that names it, never a traceback."""
+    try:
+        return found(environ)
+    except BadInput as wrong:
+        return _line("400 Bad Request", str(wrong))
+    except SpinledgerError as refused:
+        return _line("503 Service Unavailable", str(refused))
+    except Exception as bug:  # the edge: a worker thread must answer, whatever happened
+        return _line("500 Internal Server Error", f"a bug in the exporter: {type(bug).__name__}")
+
+
+def _history(history: History, environ: Environ) -> Answer:
+    query = dict(parse_qsl(str(environ.get("QUERY_STRING", "")), keep_blank_values=True))
+    kind = _HISTORY_TYPES.get(query.get("format", ""), "application/json")
+    if environ.get("REQUEST_METHOD") == "HEAD":
+        return "200 OK", [("Content-Type", kind)], iter(())
+    chunks = iter(history(query))
+    first = next(chunks, b"")  # a refusal comes here, while the status can still say so
+    return "200 OK", [("Content-Type", kind)], chain([first], chunks)
+
+
+def _line(status: str, text: str) -> Answer:
+    clean = " ".join(text.split())
+    return status, [("Content-Type", _TEXT)], [f"{clean}\n".encode("utf-8", "replace")]
+
+
+def _accept(environ: Environ) -> str:
+    return str(environ.get("HTTP_ACCEPT", ""))
+
+
+def _encoding(environ: Environ) -> str:
+    return str(environ.get("HTTP_ACCEPT_ENCODING", ""))

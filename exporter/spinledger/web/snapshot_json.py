@@ -1,0 +1,159 @@
+"""The snapshot as JSON: what `/snapshot` gives and `look` reads. Version 1.
+
+Rules of this form:
+- Times are Unix seconds of wall time; durations are seconds; a number that is not finite, and a
+  fact that is not known, is null.
+- Keys are only added within a version; a key that goes or changes its meaning raises it.
+- `samples` and `histograms` are keyed as in the metric catalogue, each value with its labels by
+  name, the label `disk` left out.
+
+    {"version": 1, "number": 7, "at_wall": 1.5, "committed_wall": null,
+     "exporter": {KEY: [{"labels": {NAME: TEXT}, "value": NUMBER}]},
+     "skipped": [{"kernel_name": "loop0", "reason": "virtual"}],
+     "disks": [{"disk": IDENTITY, "kernel_name", "nodes": [..], "transport", "model", "serial",
+       "firmware", "wwn", "rotation_rpm", "pool", "wake_group", "device", "ask_method",
+       "unasked_because", "aliases": [..], "apm_level", "standard_timer", "iostats",
+       "state", "why", "condition", "since_timestamp_seconds",
+       "policy": {"watch", "fast_seconds", "slow_seconds", "asleep_seconds", "budget_per_day",
+         "budget_source", "declared_standby_seconds", "rated_load", "rated_start_stop",
+         "idle_watts", "standby_watts", "active_watts", "watts_source", "spinup_joules", "quiet",
+         "whatif_standby_seconds": [..], "disturbance_limit", "rated_life_horizon_seconds",
+         "quiet_asleep_min_ratio", "actor_limit"},
+       "samples": as "exporter",
+       "histograms": {KEY: {"buckets": [{"le": 60.0, "count": 2}], "count": 3, "sum": 9.5}},
+       "findings": [{"code", "sentence", "evidence", "suggestion", "caution"}]}]}
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from spinledger.metrics.catalogue import LABELS, Scope
+from spinledger.model import (
+    SECOND,
+    DiskView,
+    Finding,
+    Histogram,
+    Labels,
+    Number,
+    Policy,
+    Snapshot,
+)
+
+VERSION = 1
+
+Json = dict[str, object]
+
+
+def snapshot_json(snapshot: Snapshot) -> Json:
+    """The whole snapshot as JSON types; see the module's docstring for the form."""
+    committed_ns = snapshot.wall_ns - (snapshot.at_ns - snapshot.committed_ns)
+    return {
+        "version": VERSION,
+        "number": snapshot.number,
+        "at_wall": snapshot.wall_ns / SECOND,
+        "committed_wall": committed_ns / SECOND if snapshot.committed_ns else None,
+        "exporter": _samples("exporter", snapshot.exporter),
+        "skipped": [{"kernel_name": name, "reason": reason} for name, reason in snapshot.skipped],
+        "disks": [_disk(view) for view in snapshot.disks],
+    }
+
+
+def _disk(view: DiskView) -> Json:
+    disk = view.disk
+    return {
+        "disk": disk.identity,
+        "kernel_name": disk.kernel_name,
+        "nodes": list(disk.nodes),
+        "transport": disk.transport,
+        "model": disk.model,
+        "serial": disk.serial,
+        "firmware": disk.firmware,
+        "wwn": disk.wwn,
+        "rotation_rpm": disk.rotation_rpm or None,
+        "pool": disk.pool,
+        "wake_group": disk.pool or disk.identity,
+        "device": disk.device,
+        "ask_method": disk.ask_method,
+        "unasked_because": disk.unasked_because,
+        "aliases": list(disk.aliases),
+        "apm_level": disk.apm_level,
+        "standard_timer": disk.standard_timer,
+        "iostats": disk.iostats,
+        "state": view.state,
+        "why": view.why,
+        "condition": view.condition,
+        "since_timestamp_seconds": view.since_wall_ns / SECOND,
+        "policy": _policy(view.policy),
+        "samples": _samples("disk", view.samples),
+        "histograms": {key: _histogram(one) for key, one in view.histograms.items()},
+        "findings": [_finding(one) for one in view.findings],
+    }
+
+
+def _policy(policy: Policy) -> Json:
+    declared = policy.declared_ns
+    return {
+        "watch": policy.watch,
+        "fast_seconds": policy.cadence.fast_ns / SECOND,
+        "slow_seconds": policy.cadence.slow_ns / SECOND,
+        "asleep_seconds": policy.cadence.asleep_ns / SECOND,
+        "budget_per_day": policy.budget_per_day,
+        "budget_source": policy.budget_source,
+        "declared_standby_seconds": None if declared is None else declared / SECOND,
+        "rated_load": policy.rated_load,
+        "rated_start_stop": policy.rated_start_stop,
+        "idle_watts": policy.watts.idle,
+        "standby_watts": policy.watts.standby,
+        "active_watts": policy.watts.active,
+        "watts_source": policy.watts.source,
+        "spinup_joules": policy.spinup_j,
+        "quiet": policy.quiet,
+        "whatif_standby_seconds": [timer / SECOND for timer in policy.candidates_ns],
+        "disturbance_limit": policy.disturbance_limit,
+        "rated_life_horizon_seconds": policy.horizon_s,
+        "quiet_asleep_min_ratio": policy.quiet_asleep_min,
+        "actor_limit": policy.actor_limit,
+    }
+
+
+def _samples(scope: Scope, samples: Mapping[str, Mapping[Labels, Number]]) -> Json:
+    """Values by key. Labels the catalogue does not name are called label_1, label_2 and so on."""
+    made: Json = {}
+    for key, values in samples.items():
+        names = LABELS.get((scope, key), ())
+        made[key] = [
+            {
+                "labels": {
+                    names[at] if at < len(names) else f"label_{at + 1}": text
+                    for at, text in enumerate(labels)
+                },
+                "value": _number(value),
+            }
+            for labels, value in values.items()
+        ]
+    return made
+
+
+def _histogram(histogram: Histogram) -> Json:
+    pairs = zip(histogram.bounds, histogram.counts, strict=False)
+    return {
+        "buckets": [{"le": _number(bound), "count": count} for bound, count in pairs],
+        "count": histogram.count,
+        "sum": _number(histogram.sum),
+    }
+
+
+def _finding(finding: Finding) -> Json:
+    return {
+        "code": finding.code,
+        "sentence": finding.sentence,
+        "evidence": finding.evidence,
+        "suggestion": finding.suggestion,
+        "caution": finding.caution,
+    }
+
+
+def _number(value: Number) -> Number | None:
+    return value if math.isfinite(value) else None
