@@ -30,6 +30,7 @@ from spinledger.model import (
     Counted,
     Mode,
     Reason,
+    Refused,
     State,
     Told,
 )
@@ -46,6 +47,8 @@ PRESUMED_TIMERS_NS = (20 * MINUTE, 1 * HOUR, 3 * HOUR)
 
 GIVE_UP_AFTER = 3
 """Refusals of a lasting kind in a row; then the disk is watched by free signals alone."""
+
+LINK_LOST = frozenset({Reason.STATUS_CLEAR, Reason.HOST_ERROR})
 
 LASTING = frozenset({Reason.REJECTED, Reason.NO_REGISTERS, Reason.PERMISSION})
 
@@ -233,7 +236,7 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
         habit.last_ok = True
         if not stale:
             _told(account, fact, reply, state_before)
-    elif reply.reason is not Reason.PROBER_DOWN and not late:
+    elif isinstance(reply, Refused) and reply.reason is not Reason.PROBER_DOWN and not late:
         _refused(habit, reply.reason)
     if stale or not fact.sent or habit.prompted:
         return
@@ -241,7 +244,7 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
         habit.suspect = "woke"
     elif fact.elapsed_ns > DISTURBED_NS:
         habit.suspect = "slow_answer"
-    elif not isinstance(reply, Told) and reply.reason in (Reason.STATUS_CLEAR, Reason.HOST_ERROR):
+    elif isinstance(reply, Refused) and reply.reason in LINK_LOST:
         habit.suspect = "link_reset"
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from spinledger import __version__
-from spinledger.config.load import load
+from spinledger.config.load import host_zone, load
 from spinledger.config.settings import Config
+from spinledger.config.windows import parse as parse_windows
 from spinledger.errors import BadConfig
 from spinledger.insight.budget import RecentCycles
 from spinledger.insight.energy import Energy
@@ -22,6 +23,9 @@ from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
 from spinledger.loop import Wishes
 from spinledger.model import Disk, Labels, Number, Policy
 from spinledger.ports import Fold, QuietHours
+from spinledger.schedule import Schedule
+
+NIGHTS = "nights"  # the schedule that a simulated shelf's disks keep where there is one
 
 
 @dataclass(slots=True)
@@ -33,13 +37,25 @@ class Owner:
     loaded_wall_s: float
     good: bool = True
     calendars: dict[str, Calendar] = field(default_factory=dict)
-    usual: Mapping[str, Policy] = field(default_factory=dict)  # a simulated shelf's own wishes
+    simulated: Callable[[Policy, str], Mapping[str, Policy]] | None = None  # a shelf's own wishes
+
+    def take_simulated(self, policies: Callable[[Policy, str], Mapping[str, Policy]]) -> None:
+        """A simulated shelf's own wishes hold for disks the configuration does not name.
+
+        `policies` gives them from a base and the name of the schedule its restful disks keep.
+        """
+        if NIGHTS not in self.config.schedules:
+            zone = host_zone() or "UTC"
+            nights = Schedule(NIGHTS, zone, parse_windows("daily 22:00-07:00"))
+            self.config = replace(self.config, schedules={**self.config.schedules, NIGHTS: nights})
+        self.simulated = policies
 
     def policy(self, disk: Disk) -> Policy:
         """What the owner wants of a disk."""
-        if self.config.rule_for(disk) is None and disk.identity in self.usual:
-            return self.usual[disk.identity]
-        return self.config.policy_for(disk)
+        policy = self.config.policy_for(disk)
+        if self.simulated is None or self.config.rule_for(disk) is not None:
+            return policy
+        return self.simulated(policy, NIGHTS).get(disk.identity, policy)
 
     def quiet_hours(self, policy: Policy) -> QuietHours | None:
         """The disk's schedule, with its time zone."""

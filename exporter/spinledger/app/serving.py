@@ -106,14 +106,15 @@ def _real(publishers: Sequence[Latest | TextFile], waker: Waker) -> Ports:
 def _simulated(
     serving: Serving, owner: Owner, publishers: Sequence[Latest | TextFile], waker: Waker
 ) -> Ports:
-    from spinledger.sim.clocks import ScaledClock
-    from spinledger.sim.shelf import SimulatedShelf
+    from spinledger.sim.clocks import ScaledClock, boot_name
+    from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
-    start_wall_ns = evening_wall_ns(serving.seed)
-    shelf = SimulatedShelf(serving.seed, start_ns=SECOND, start_wall_ns=start_wall_ns)
-    owner.usual = shelf.policies()
+    start_wall_ns = evening_wall_ns()
+    start_ns = start_wall_ns - EPOCH_WALL_NS
+    shelf = SimulatedShelf(serving.seed, start_ns, start_wall_ns, zone=host_zone() or "UTC")
+    owner.take_simulated(shelf.policies)
     return Ports(
-        clock=ScaledClock(serving.speed, SECOND, start_wall_ns),
+        clock=ScaledClock(serving.speed, start_ns, start_wall_ns, boot_name(serving.seed)),
         discoverer=shelf.discoverer,
         counters=shelf.counters,
         prober=shelf.prober,
@@ -122,7 +123,7 @@ def _simulated(
     )
 
 
-def evening_wall_ns(seed: int) -> int:
+def evening_wall_ns() -> int:
     """21:00 of yesterday, local time of this host: where a simulated shelf begins."""
     zone = host_zone()
     now = datetime.now(ZoneInfo(zone) if zone else None).astimezone()

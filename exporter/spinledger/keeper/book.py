@@ -24,6 +24,7 @@ from spinledger.model import (
     Mode,
     Policy,
     Reason,
+    Refused,
     Span,
     State,
     Stretch,
@@ -162,7 +163,7 @@ def book_answered(account: Account, fact: Answered) -> list[Entry]:
         account.condition = reply.condition
         if not standby:
             account.proof_ns = at_ns
-    elif reply.reason is not Reason.PROBER_DOWN:
+    elif isinstance(reply, Refused) and reply.reason is not Reason.PROBER_DOWN:
         _apply(account, Evidence.REFUSED, at_ns, entries)
         if account.state is State.UNKNOWN:
             account.why = reply.reason

@@ -1,0 +1,151 @@
+"""`rehearse`: a simulated shelf through the real loop, in stepped time.
+
+Rules: the same seed and the same beginning give the same bytes. Nothing real is waited for, so a
+month takes as long as its samples cost. The live journal has no use here; the ledger file is
+written every six simulated hours and at the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TextIO
+
+from spinledger.app.owner import Owner
+from spinledger.config.load import load
+from spinledger.loop import Loop, Ports
+from spinledger.loop.keeping import Keeping
+from spinledger.metrics.backfill import Backfill
+from spinledger.model import DAY, HOUR, SECOND, Snapshot
+from spinledger.ports import Publisher, Store
+from spinledger.sim.clocks import SteppedClock, boot_name
+from spinledger.sim.shelf import SimulatedShelf
+
+START_BOOT_NS = 10 * HOUR
+START_WALL_NS = 1_772_398_800 * SECOND
+"""2026-03-01 21:00 UTC: thirty days from here hold a change of clocks in Europe."""
+
+COMMIT_NS = 6 * HOUR
+REPORT_NS = 2 * HOUR  # simulated time between two reports of progress
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """What `rehearse` was asked to do."""
+
+    days: float
+    seed: int = 1
+    disks: int = 8
+    host: str = "attic"
+    faults: tuple[str, ...] = ()
+    zone: str = "Europe/Prague"
+    start_wall_ns: int = START_WALL_NS
+    config: Path | None = None
+    step_ns: int = 240 * SECOND
+    skip_end_ns: int = 0  # leave this much of the end out of the OpenMetrics file
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsed:
+    """What came of it."""
+
+    shelf: SimulatedShelf
+    loop: Loop
+    clock: SteppedClock
+    lines: int  # of the OpenMetrics file
+
+
+class Until:
+    """Passes snapshots on up to a boot time."""
+
+    def __init__(self, inner: Publisher, until_ns: int) -> None:
+        self._inner = inner
+        self._until_ns = until_ns
+
+    def wants(self, at_ns: int) -> bool:
+        """As the inner one, until then."""
+        return at_ns <= self._until_ns and self._inner.wants(at_ns)
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Pass it on."""
+        if snapshot.at_ns <= self._until_ns:
+            self._inner.publish(snapshot)
+
+
+def rehearse(
+    rehearsal: Rehearsal,
+    store: Store,
+    openmetrics: TextIO | None = None,
+    names: tuple[str, str] = ("spinledger", "localhost:9786"),
+    progress: Callable[[float], None] = lambda share: None,
+) -> Rehearsed:
+    """Run the shelf for its days. `names` are the labels job and instance; progress is 0 to 1."""
+    began_ns = START_BOOT_NS
+    ended_ns = began_ns + round(rehearsal.days * DAY)
+    shelf = SimulatedShelf(
+        rehearsal.seed,
+        began_ns,
+        rehearsal.start_wall_ns,
+        rehearsal.disks,
+        rehearsal.host,
+        rehearsal.faults,
+        rehearsal.zone,
+    )
+    clock = SteppedClock(began_ns, rehearsal.start_wall_ns, boot_name(rehearsal.seed))
+    owner = Owner(rehearsal.config, load(rehearsal.config), rehearsal.start_wall_ns / SECOND)
+    owner.take_simulated(shelf.policies)
+    publishers: list[Publisher] = []
+    backfill = None
+    if openmetrics is not None:
+        backfill = Backfill(openmetrics, *names, rehearsal.step_ns)
+        publishers.append(Until(backfill, ended_ns - rehearsal.skip_end_ns))
+    loop = None
+    boots = 0
+
+    def share(now_ns: int) -> float:
+        return (now_ns - began_ns) / (ended_ns - began_ns)
+
+    for outage in (*shelf.outages(began_ns, ended_ns), None):
+        stop_ns = ended_ns if outage is None else min(outage.began_ns, ended_ns)
+        if clock.now() < stop_ns:
+            loop = _watch(owner, shelf, clock, publishers, store)
+            _run(
+                loop, clock, stop_ns, lambda now: progress((now - began_ns) / (ended_ns - began_ns))
+            )
+        if outage is not None and outage.ended_ns > clock.now():
+            clock.jump(min(outage.ended_ns, ended_ns))
+            boots += int(outage.why == "reboot")
+            clock.set_boot_id(boot_name(rehearsal.seed, boots))
+    if loop is None:
+        loop = _watch(owner, shelf, clock, publishers, store)
+    if backfill is not None:
+        backfill.end()
+    return Rehearsed(shelf, loop, clock, 0 if backfill is None else backfill.lines)
+
+
+def _watch(
+    owner: Owner,
+    shelf: SimulatedShelf,
+    clock: SteppedClock,
+    publishers: Sequence[Publisher],
+    store: Store,
+) -> Loop:
+    ports = Ports(clock, shelf.discoverer, shelf.counters, shelf.prober, publishers)
+    loop = Loop(ports, owner.wishes(), owner.config.cadence.fast_ns)
+    loop.keeping = Keeping(store, COMMIT_NS, at_turns=False, live=False)
+    return loop
+
+
+def _run(loop: Loop, clock: SteppedClock, stop_ns: int, progress: Callable[[int], None]) -> None:
+    """One run of the loop, reporting as it goes."""
+    reported = [clock.now()]
+
+    def report(_entries: object) -> None:
+        if clock.now() - reported[0] >= REPORT_NS:
+            reported[0] = clock.now()
+            progress(clock.now())
+
+    loop.booked = report
+    loop.run(stop_ns)
+    progress(clock.now())
