@@ -1,0 +1,237 @@
+"""What watching costs: a sample, a question, 24 disks at the default cadence, and memory.
+
+Run: python tests/bench/bench_watch.py. Everything is printed beside what it is compared with, in
+one run on one machine, since absolute times differ between machines. The mocked shelf needs
+umockdev and /usr/bin/python3 with its bindings; the shell loop needs smartctl.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import fcntl
+import os
+import shutil
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "exporter")]
+
+from spinledger import sampler  # noqa: E402  the script finds the sources by itself
+from spinledger.app.owner import folds  # noqa: E402
+from spinledger.codec.commands import TABLE  # noqa: E402
+from spinledger.device.asking import ProcessProber  # noqa: E402
+from spinledger.device.clock import RealClock  # noqa: E402
+from spinledger.device.counters import SysfsCounters  # noqa: E402
+from spinledger.keeper import book  # noqa: E402
+from spinledger.keeper.view import view  # noqa: E402
+from spinledger.ledger.account import Account  # noqa: E402
+from spinledger.model import SECOND, Ask, Command, Counted, Disk, Tick  # noqa: E402
+from tests.fakes.facts import DISK, POLICY, WALL_NS, tick  # noqa: E402
+from tests.fakes.mocked import Shelf, mocked_shelf  # noqa: E402
+
+DISKS = 24
+FAST_S = 5.0
+ROUNDS = 20_000
+SG_IO = 0x2285  # Linux include/scsi/sg.h
+
+
+def each(function: Callable[[], object], rounds: int = ROUNDS) -> float:
+    """Seconds a call."""
+    began = time.perf_counter()
+    for _ in range(rounds):
+        function()
+    return (time.perf_counter() - began) / rounds
+
+
+def counter_files(root: Path) -> Path:
+    """The files of one disk's counters, as the kernel writes them."""
+    block = root / "block" / "sda"
+    (block / "device" / "power").mkdir(parents=True)
+    (block / "stat").write_text(
+        "     100        0     2000      300       50        0     1000      200        0"
+        "      400      500        0        0        0        0        0        0\n"
+    )
+    (block / "device" / "iorequest_cnt").write_text("0x3e8\n")
+    (block / "device" / "power" / "runtime_status").write_text("active\n")
+    (block / "diskseq").write_text("1\n")
+    return block
+
+
+def account() -> Account:
+    """An account with every fold the program has."""
+    policy = replace(POLICY, candidates_ns=tuple(t * SECOND for t in (300, 600, 1200, 3600)))
+    return book.open_account(DISK, policy, tick(0), folds(DISK, policy))
+
+
+def samples() -> float:
+    """One disk's sample, in seconds; printed against the bare read and parse of its counters."""
+    with tempfile.TemporaryDirectory() as folder:
+        block = counter_files(Path(folder))
+        stat = os.open(block / "stat", os.O_RDONLY)
+        counters, books = SysfsCounters(folder), account()
+        at_ns, sectors = 0, 2000
+
+        def bare() -> list[int]:
+            return [int(word) for word in os.pread(stat, 512, 0).split()]
+
+        def still() -> None:
+            nonlocal at_ns
+            at_ns += 5 * SECOND
+            fact = counters.read(DISK, at_ns)
+            assert fact is not None
+            take(fact)
+
+        def moving() -> None:
+            nonlocal at_ns, sectors
+            at_ns += 5 * SECOND
+            sectors += 8
+            fact = counters.read(DISK, at_ns)
+            assert fact is not None
+            take(replace(fact, sectors_read=sectors))
+
+        def take(fact: Counted) -> None:
+            before = books.counted
+            book.book_tick(books, Tick(fact.at_ns, WALL_NS + fact.at_ns, "boot", 0))
+            book.book_counted(books, fact)
+            sampler.note_counted(books, before, fact)
+            sampler.plan(books, fact.at_ns, 1)
+
+        reading, quiet, busy = each(bare), each(still), each(moving)
+        seen = each(lambda: view(books), 2000)
+        os.close(stat)
+    print(f"bare read and parse of /sys/block/X/stat  {reading * 1e6:8.2f} us")
+    print(f"a sample, nothing moved                   {quiet * 1e6:8.2f} us")
+    print(f"a sample of an awake disk                 {busy * 1e6:8.2f} us")
+    print(f"    ratio to the bare read (at most 10)   {busy / reading:8.2f}")
+    tick_s = DISKS * (quiet + seen)
+    print(f"a disk's part of a snapshot               {seen * 1e6:8.2f} us")
+    print(f"{DISKS} disks every 5 s: share of a core      {tick_s / FAST_S:9.4%} (at most 0.05 %)")
+    return quiet
+
+
+def questions(shelf: Shelf) -> dict[str, float]:
+    """In the mocked shelf: a bare SG_IO call and a question through the prober."""
+    clock = RealClock()
+    descriptor = os.open("/dev/sda", os.O_RDONLY | os.O_NONBLOCK)
+    bare = each(lambda: sg_io(descriptor), 300)
+    os.close(descriptor)
+    prober = ProcessProber()
+    disks = [
+        replace(DISK, identity=f"d{n}", nodes=(f"sd{chr(97 + n)}",), diskseq=0)
+        for n in range(DISKS)
+    ]
+    ask_all(prober, clock, disks, 0)
+    number = DISKS
+    began = time.perf_counter()
+    for _ in range(20):
+        ask_all(prober, clock, disks, number)
+        number += DISKS
+    asked = (time.perf_counter() - began) / 20 / DISKS
+    resident = memory(prober.pid)
+    prober.close()
+    loop = shutil.which("smartctl")
+    shell = 0.0
+    if loop is not None:
+        names = " ".join(f"/dev/sd{chr(97 + n)}" for n in range(DISKS))
+        began = time.perf_counter()
+        subprocess.run(
+            ["sh", "-c", f"for d in {names}; do {loop} -n standby -i $d >/dev/null; done"],
+            check=False,
+        )
+        shell = (time.perf_counter() - began) / DISKS
+    return {"bare": bare, "asked": asked, "prober_kb": resident, "shell": shell}
+
+
+def ask_all(prober: ProcessProber, clock: RealClock, disks: list[Disk], number: int) -> None:
+    """One question to each disk, and all answers."""
+    now = clock.now()
+    for offset, disk in enumerate(disks):
+        ask = Ask(
+            number + offset, disk.identity, Command.CHECK_POWER_MODE_16, now, now + 10 * SECOND
+        )
+        prober.send(ask, disk)
+    left = len(disks)
+    while left:
+        clock.wait(clock.now() + SECOND, (prober,))
+        left -= len(list(prober.replies(clock.now())))
+
+
+def sg_io(descriptor: int) -> None:
+    """CHECK POWER MODE by one ioctl, nothing around it (Linux include/scsi/sg.h, sg_io_hdr)."""
+    cdb = ctypes.create_string_buffer(TABLE[Command.CHECK_POWER_MODE_16].cdb, 16)
+    sense = ctypes.create_string_buffer(64)
+    header = bytearray(
+        struct.pack(
+            "@iiBBHIPPPIIiPBBBBHHiII",
+            ord("S"), -1, 16, 64, 0, 0, 0, ctypes.addressof(cdb), ctypes.addressof(sense),
+            60_000, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+        )
+    )  # fmt: skip
+    fcntl.ioctl(descriptor, SG_IO, header)
+
+
+def memory(pid: int) -> float:
+    """Resident memory in kB."""
+    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
+        if line.startswith("VmRSS"):
+            return float(line.split()[1])
+    return 0.0
+
+
+def resident() -> None:
+    """`serve` on a simulated shelf against an interpreter that only made the imports."""
+    environment = os.environ | {"PYTHONPATH": str(ROOT / "exporter")}
+    bare = subprocess.Popen(
+        [
+            sys.executable, "-c",
+            "import prometheus_client, pyudev, yaml, cheroot.wsgi, time; time.sleep(30)",
+        ],
+        env=environment,
+    )  # fmt: skip
+    serving = subprocess.Popen(
+        [
+            sys.executable, "-m", "spinledger", "serve", "--listen", "127.0.0.1:0",
+            "--ledger", "memory", "--for", "30",
+        ],
+        env=environment,
+        stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    time.sleep(8)
+    floor, ours = memory(bare.pid), memory(serving.pid)
+    for process in (bare, serving):
+        process.terminate()
+        process.wait()
+    print(f"resident, the imports alone               {floor / 1024:8.1f} MB")
+    print(f"resident, serve                           {ours / 1024:8.1f} MB")
+    print(f"    ratio (at most 1.4)                   {ours / floor:8.2f}")
+
+
+def main() -> None:
+    """Print the table."""
+    sample = samples()
+    with mocked_shelf(DISKS) as shelf:
+        told = shelf.run(questions, timeout=120)
+    print(f"bare SG_IO on the mocked shelf            {told['bare'] * 1e6:8.1f} us")
+    print(f"a question through the prober             {told['asked'] * 1e6:8.1f} us")
+    print(f"    ratio                                 {told['asked'] / told['bare']:8.2f}")
+    print(
+        f"prober, resident                          {told['prober_kb'] / 1024:8.1f} MB (at most 16)"
+    )
+    if told["shell"]:
+        print(f"shell loop over smartctl, a disk          {told['shell'] * 1e6:8.1f} us")
+        print(f"    ratio to a sample of ours (over 500)  {told['shell'] / sample:8.0f}")
+        print(f"    ratio to a question of ours           {told['shell'] / told['asked']:8.0f}")
+    resident()
+
+
+if __name__ == "__main__":
+    from tests.bench import bench_watch  # by its name, so that the shelf's child finds it too
+
+    bench_watch.main()
