@@ -1,14 +1,18 @@
 """Snapshots built by hand: invented disks of an amateur observatory's photo archive.
 
 `full_view` has every catalogue key, each with as many label sets as a real disk can have with
-default settings; `attic` is a whole snapshot with disks in each state.
+default settings, taken from the code that makes them where that exists; `attic` is a whole
+snapshot with disks in each state.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import permutations
 
+from spinledger.keeper.view import DISTURBANCES
+from spinledger.ledger.account import ELAPSED_BOUNDS_S
+from spinledger.ledger.folds import GAP_BOUNDS_S
+from spinledger.ledger.table import TRANSITIONS
 from spinledger.metrics.catalogue import DISK_ROWS, EXPORTER_ROWS
 from spinledger.model import (
     MINUTE,
@@ -37,7 +41,7 @@ _KINDS = ("load", "start_stop")
 LABEL_SETS: dict[str, list[Labels]] = {
     "state_seconds": [(state.value,) for state in State],
     "quiet_state_seconds": [(state.value,) for state in State],
-    "transitions": [(before.value, after.value) for before, after in permutations(State, 2)],
+    "transitions": [(before.value, after.value) for before, after in TRANSITIONS],
     "cycles": [("yes",), ("no",)],
     "wakes": [(f"cause_{n}",) for n in range(8)],
     "actor_wakes": [*((f"actor_{n}",) for n in range(8)), ("other",)],
@@ -51,17 +55,17 @@ LABEL_SETS: dict[str, list[Labels]] = {
     "whatif_cycles": [(timer,) for timer in _TIMERS],
     "whatif_asleep_seconds": [(timer,) for timer in _TIMERS],
     "energy_joules": [(state,) for state in ("active", "idle", "standby", "spinup")],
-    "finding": [(f"code_{n}",) for n in range(16)],
-    "probe_commands": [(command.value,) for command in Command],
+    "finding": [(f"code_{n}",) for n in range(12)],
+    "probe_commands": [(command.value,) for command in list(Command)[:6]],
     "probe_failures": [(reason.value,) for reason in Reason],
-    "observer_disturbances": [("wake",), ("timer_restart",)],
+    "observer_disturbances": [(kind,) for kind in DISTURBANCES],
 }
 """Label sets of the keys that have labels."""
 
 HISTOGRAM_BOUNDS: dict[str, tuple[float, ...]] = {
     "wake_wait_seconds": (0.5, 1.0, 2.0, 5.0, 8.0, 12.0, 20.0, 60.0),
-    "idle_gap_seconds": (60, 300, 600, 1200, 1800, 3600, 7200, 14400, 28800, 86400),
-    "probe_seconds": (0.001, 0.01, 0.05, 0.2, 1.0, 10.0),
+    "idle_gap_seconds": GAP_BOUNDS_S,
+    "probe_seconds": ELAPSED_BOUNDS_S,
 }
 
 

@@ -1,0 +1,353 @@
+"""The server over real sockets: where it binds, what it loads, how it bears load, how it stops."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
+
+import pytest
+
+from spinledger.errors import Unavailable
+from spinledger.metrics.collector import Current
+from spinledger.model import Snapshot
+from spinledger.web.app import Application, Environ, History, StartResponse, application
+from spinledger.web.server import DEFAULT_LISTEN, THREADS, WebServer
+from tests.fakes.snapshots import attic, full_view, snapshot
+
+Serve = Callable[..., WebServer]
+
+
+@pytest.fixture
+def serve() -> Iterator[Serve]:
+    """Starts servers on a free loopback port, and stops them afterwards."""
+    started: list[WebServer] = []
+
+    def start(current: Current = attic, host: str = "127.0.0.1") -> WebServer:
+        server = WebServer((host, 0), current)
+        server.start()
+        started.append(server)
+        return server
+
+    yield start
+    for server in started:
+        server.stop()
+
+
+def get(server: WebServer, path: str, **headers: str) -> tuple[int, bytes]:
+    """Status and body of one request on a connection of its own."""
+    connection = http.client.HTTPConnection(*server.address, timeout=20)
+    try:
+        connection.request("GET", path, headers=headers)
+        answer = connection.getresponse()
+        return answer.status, answer.read()
+    finally:
+        connection.close()
+
+
+def left_after(before: set[threading.Thread], seconds: float) -> set[threading.Thread]:
+    """Threads begun since, that still run after at most so long."""
+    deadline = time.monotonic() + seconds
+    while (left := set(threading.enumerate()) - before) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return left
+
+
+def raw(server: WebServer, request: bytes) -> bytes:
+    """What comes back for these bytes, until the server closes."""
+    with socket.create_connection(server.address, timeout=20) as connection:
+        connection.sendall(request)
+        received = b""
+        while chunk := connection.recv(65536):
+            received += chunk
+    return received
+
+
+def test_loopback_is_the_default() -> None:
+    """Without being told, the server is not reachable from elsewhere: 127.0.0.1, port 9786."""
+    assert DEFAULT_LISTEN == ("127.0.0.1", 9786)
+
+
+def test_it_listens_only_where_it_was_told(serve: Serve) -> None:
+    """Bound to one loopback address, the port is closed on another (RFC 1122: 127/8 loops back)."""
+    server = serve()
+    host, port = server.address
+    assert host == "127.0.0.1"
+    assert port > 0
+    assert server.url == f"http://127.0.0.1:{port}/"
+    assert get(server, "/-/healthy") == (200, b"healthy\n")
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(("127.0.0.2", port), timeout=5)
+
+
+def test_ipv6_is_served(serve: Serve) -> None:
+    """An IPv6 address works, and stands in brackets in the URL (RFC 3986, 3.2.2)."""
+    server = serve(host="::1")
+    assert server.url == f"http://[::1]:{server.address[1]}/"
+    assert get(server, "/-/healthy") == (200, b"healthy\n")
+
+
+def test_a_name_is_served(serve: Serve) -> None:
+    """A host name is looked up when the server starts."""
+    assert get(serve(host="localhost"), "/-/ready") == (200, b"ready\n")
+
+
+def test_an_address_in_use_is_one_line_with_the_mend(serve: Serve) -> None:
+    """A second server on the same port is refused with what to do."""
+    address = serve().address
+    with pytest.raises(Unavailable) as refused:
+        WebServer(address, attic).start()
+    assert refused.value.reason == "address_in_use"
+    assert str(refused.value) == (
+        f"127.0.0.1:{address[1]} is taken by another program; "
+        "stop that one or choose another port with --listen"
+    )
+
+
+@pytest.mark.parametrize(
+    "listen",
+    [
+        ("192.0.2.1", 9786),  # RFC 5737: a documentation address, no host's own
+        ("no-such-host.invalid", 9786),  # RFC 6761: .invalid never resolves
+        ("127.0.0.1", 65536),
+        ("", 9786),
+    ],
+)
+def test_an_address_that_cannot_be_had_is_one_line(listen: tuple[str, int]) -> None:
+    """An address of no one, a name that is none, a port beyond the range: one line, no thread."""
+    before = set(threading.enumerate())
+    with pytest.raises(Unavailable) as refused:
+        WebServer(listen, attic).start()
+    assert refused.value.reason == "address_unusable"
+    assert "--listen" in str(refused.value)
+    assert "\n" not in str(refused.value)
+    assert left_after(before, 2.0) == set()
+
+
+FIRST_REQUESTS = """
+import http.client, sys, threading
+from spinledger.web.app import Application, Environ, History, StartResponse, application
+from spinledger.web.server import WebServer
+from tests.fakes.snapshots import attic
+
+events = []
+mine = threading.get_ident()
+
+def hook(event, arguments):
+    if threading.get_ident() != mine and (
+        event in ("open", "import", "exec", "compile") or event.startswith("os.")
+    ):
+        events.append((event, repr(arguments)))
+
+server = WebServer(("127.0.0.1", 0), attic)
+server.start()
+sys.addaudithook(hook)
+
+def get(path, accept, encoding):
+    connection = http.client.HTTPConnection(*server.address, timeout=20)
+    connection.request("GET", path, headers={"Accept": accept, "Accept-Encoding": encoding})
+    connection.getresponse().read()
+    connection.close()
+
+for path in ("/metrics", "/metrics?name[]=spinledger_disk_info", "/snapshot", "/", "/-/healthy",
+             "/-/ready", "/none"):
+    for accept in ("*/*", "application/openmetrics-text;version=1.0.0"):
+        for encoding in ("identity", "gzip"):
+            get(path, accept, encoding)
+print(events)
+
+events.clear()
+reader = threading.Thread(target=lambda: open(sys.executable, "rb").close())
+reader.start()
+reader.join()
+print(len(events))
+"""
+
+
+def test_a_request_opens_and_imports_nothing() -> None:
+    """From the very first request of a process on, no page opens a file or loads a module.
+
+    Python, "Audit events table": open, import, exec, compile, os.*. A module loaded late would be
+    read from a disk that may be asleep. The second line shows that the watch does see a file
+    opened in another thread; the program ends without `stop`, which must not hold it.
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", FIRST_REQUESTS],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.splitlines() == ["[]", "1"]
+
+
+def test_every_page_is_asked_before_the_port_opens(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The constructor asks for each page in each form, so that what it loads is loaded by then."""
+    asked: set[tuple[str, str, str]] = set()
+
+    def recorded(current: Current, history: History | None = None) -> Application:
+        app = application(current, history)
+
+        def recording(environ: Environ, start_response: StartResponse) -> Iterable[bytes]:
+            keys = ("PATH_INFO", "HTTP_ACCEPT", "HTTP_ACCEPT_ENCODING")
+            path, accept, encoding = (str(environ[key]) for key in keys)
+            asked.add((path, accept.partition(";")[0], encoding))
+            return app(environ, start_response)
+
+        return recording
+
+    monkeypatch.setattr("spinledger.web.server.application", recorded)
+    WebServer(("127.0.0.1", 0), attic, lambda query: iter([b"{}"]))
+    for path in ("/", "/metrics", "/snapshot", "/history", "/-/healthy", "/-/ready"):
+        for accept in ("", "application/openmetrics-text"):
+            assert {(path, accept, ""), (path, accept, "gzip")} <= asked
+
+
+def test_an_answer_that_breaks_off_leaves_no_line(capfd: pytest.CaptureFixture[str]) -> None:
+    """A body that fails half way closes the connection and writes to no stream."""
+
+    def books(query: Mapping[str, str]) -> Iterator[bytes]:
+        yield b"a"
+        raise RuntimeError("torn")
+
+    server = WebServer(("127.0.0.1", 0), attic, books)
+    server.start()
+    try:
+        with pytest.raises(http.client.IncompleteRead):
+            get(server, "/history")
+        assert get(server, "/-/healthy")[0] == 200
+    finally:
+        server.stop()
+    assert capfd.readouterr() == ("", "")
+
+
+def test_parallel_scrapes_are_each_of_one_moment(serve: Serve) -> None:
+    """32 scrapes at once, while snapshots change under them, each hold values of one snapshot."""
+    numbers = count()
+
+    def current() -> Snapshot:
+        number = next(numbers)
+        return snapshot(full_view(number), full_view(number))  # the second is refused: a duplicate
+
+    server = serve(current)
+    with ThreadPoolExecutor(32) as pool:
+        answers = list(pool.map(lambda _: get(server, "/metrics"), range(32)))
+    seen = []
+    for status, body in answers:
+        assert status == 200
+        lines = body.decode().splitlines()
+        # full_view(n) gives n + place + 0.5, and names the disk after n.
+        budgets = [one for one in lines if one.startswith("spinledger_disk_apm_level{")]
+        (number,) = [float(one.rpartition(" ")[2]) - 0.5 for one in budgets]
+        identity = f"wwn-0x5000c500a1b2{int(number):04x}"
+        own = [one for one in lines if 'disk="' in one and "absent_since" not in one]
+        assert len(own) > 150
+        assert all(f'disk="{identity}"' in one for one in own)
+        assert "spinledger_render_failures 1.0" in lines
+        seen.append(int(number))
+    assert sorted(seen) == list(range(32))
+
+
+def test_silent_connections_hold_no_thread(serve: Serve) -> None:
+    """Connections opened in advance, more than there are threads, do not delay a scrape."""
+    server = serve()
+    waiting = [socket.create_connection(server.address) for _ in range(THREADS * 2)]
+    try:
+        began = time.monotonic()
+        assert get(server, "/-/healthy")[0] == 200
+        # Without the guard each would hold a thread for five seconds.
+        assert time.monotonic() - began < 2
+    finally:
+        for connection in waiting:
+            connection.close()
+
+
+def test_a_connection_serves_many_requests(serve: Serve) -> None:
+    """A scraper's connection is kept: RFC 9112, 9.3, persistent by default in HTTP/1.1."""
+    connection = http.client.HTTPConnection(*serve().address, timeout=20)
+    connection.connect()
+    first = connection.sock
+    for method, path in (("GET", "/metrics"), ("HEAD", "/metrics"), ("GET", "/no"), ("GET", "/")):
+        connection.request(method, path)
+        connection.getresponse().read()
+        assert connection.sock is first
+    connection.close()
+
+
+@pytest.mark.parametrize(
+    ("request_bytes", "status"),
+    [
+        (b"nonsense\r\n\r\n", b"400"),
+        (b"GET /metrics HTTP/1.1\r\nHost: a\r\nX: " + b"x" * 20_000 + b"\r\n\r\n", b"413"),
+        (b"POST /metrics HTTP/1.1\r\nHost: a\r\nContent-Length: 99999\r\n\r\n", b"413"),
+        (b"GET /%2e%2e/etc/passwd HTTP/1.0\r\n\r\n", b"404"),
+        (b"DELETE / HTTP/1.0\r\n\r\n", b"405"),
+    ],
+    ids=["no request", "long header", "long body", "path upwards", "method"],
+)
+def test_odd_requests_are_refused(
+    serve: Serve, capfd: pytest.CaptureFixture[str], request_bytes: bytes, status: bytes
+) -> None:
+    """Malformed and outsized requests get a status of their own, and no line on any stream."""
+    server = serve()
+    assert raw(server, request_bytes).split()[1] == status
+    assert get(server, "/-/healthy")[0] == 200
+    assert capfd.readouterr() == ("", "")
+
+
+def _half(server: WebServer) -> socket.socket:
+    connection = socket.create_connection(server.address)
+    connection.sendall(b"GET /metrics HTTP/1.1\r\nHost:")
+    return connection
+
+
+def _deaf(server: WebServer) -> socket.socket:
+    connection = socket.socket()
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    connection.connect(server.address)
+    connection.sendall(b"GET /metrics HTTP/1.1\r\nHost: a\r\n\r\n" * 50)
+    return connection
+
+
+def _kept(server: WebServer) -> socket.socket:
+    connection = socket.create_connection(server.address)
+    connection.sendall(b"GET /-/healthy HTTP/1.1\r\nHost: a\r\n\r\n")
+    connection.recv(65536)
+    return connection
+
+
+def _silent(server: WebServer) -> socket.socket:
+    return socket.create_connection(server.address)
+
+
+@pytest.mark.parametrize(
+    "hold", [None, _silent, _kept, _half, _deaf], ids=["none", "silent", "kept", "half", "deaf"]
+)
+def test_it_stops_within_a_second(
+    serve: Serve, hold: Callable[[WebServer], socket.socket] | None
+) -> None:
+    """Whatever clients hold open, `stop` returns within 1 s, frees the port, leaves no thread."""
+    before = set(threading.enumerate())
+    views = tuple(full_view(number) for number in range(60))
+    server = serve(lambda: snapshot(*views))
+    held = [hold(server) for _ in range(THREADS + 2)] if hold else []
+    try:
+        time.sleep(0.3)
+        began = time.monotonic()
+        server.stop()
+        assert time.monotonic() - began < 1.0
+        with pytest.raises(ConnectionRefusedError):
+            socket.create_connection(server.address, timeout=5)
+        assert left_after(before, 1.0) == set()
+        server.stop()  # a second time is no harm
+    finally:
+        for connection in held:
+            connection.close()
