@@ -1,16 +1,15 @@
 """The data types that flow from disk to metric.
 
-Rules of this room: frozen and slotted; no behaviour beyond small derived properties; times are
-integer nanoseconds of the boot clock (CLOCK_BOOTTIME) unless a name says `wall`, which is integer
-nanoseconds since the Unix epoch in UTC. The drive's word (`Mode`) and the ledger's state (`State`)
-are separate enumerations, since FFh says "active or idle" and only counters tell which.
+Rules: frozen and slotted; no behaviour beyond small derived properties; times are integer
+nanoseconds of the boot clock (CLOCK_BOOTTIME), or since the Unix epoch in UTC where a name says
+`wall`. The drive's word (`Mode`) and the ledger's state (`State`) are separate, since FFh says
+"active or idle" and only counters tell which.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
 from enum import StrEnum
 
 MILLISECOND = 1_000_000
@@ -76,6 +75,14 @@ class Command(StrEnum):
     CHECK_POWER_MODE_16 = "check_power_mode_16"
     CHECK_POWER_MODE_12 = "check_power_mode_12"
     REQUEST_SENSE = "request_sense"
+    IDENTIFY_DEVICE = "identify_device"  # this and the rest: the drive's own records (codec.wear)
+    SMART_READ_DATA = "smart_read_data"
+    DEVICE_STATISTICS_GENERAL = "device_statistics_general"
+    DEVICE_STATISTICS_ROTATING = "device_statistics_rotating"
+    POWER_CONDITIONS_LOG = "power_conditions_log"
+    START_STOP_LOG = "start_stop_log"
+    TRANSITIONS_LOG = "transitions_log"
+    POWER_CONDITION_MODE = "power_condition_mode"
 
 
 class Watch(StrEnum):
@@ -119,6 +126,10 @@ class Disk:
     apm_level: int | None = None  # from cached IDENTIFY words; None: unsupported or disabled
     standard_timer: bool | None = None  # IDENTIFY word 49 bit 13
     iostats: bool = True  # queue/iostats; False: the kernel counts no sectors for it
+    gpl: bool | None = None  # General Purpose Logging, by cached IDENTIFY words; None: not known
+    epc: bool | None = None  # Extended Power Conditions, likewise
+    allow_restart: bool | None = None  # the kernel may start a stopped SCSI disk; None: not known
+    timeout_s: int | None = None  # how long the kernel waits for a command; None: not known
 
     @property
     def kernel_name(self) -> str:
@@ -206,7 +217,15 @@ class Refused:
     detail: str = ""
 
 
-Reply = Told | Refused
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One record of the drive: names and units as in `codec.wear.NAMES`."""
+
+    command: Command
+    values: Mapping[str, int]
+
+
+Reply = Told | Refused | Record
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,7 +278,12 @@ class Worn:
     rated_load: int | None
     rated_start_stop: int | None
     apm: int | None
-    origin: str
+    origin: str  # where each counter came from: "loads: record, ..."
+    retracts: int | None = None  # emergency unloads
+    spindle_s: int | None = None  # time the motor ran
+    timer_ms: int | None = None  # standby timer by the drive's own record; 0: disabled
+    power_on_raw: int | None = None  # attribute 9 as it stands, 48 bits
+    packing: str = ""  # how attribute 9 was read (codec.packings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,6 +350,9 @@ class Stretch:
     quiet: bool
     began_ns: int
     ended_ns: int
+    sectors_read: int = 0  # moved by others in it, 512-byte units
+    sectors_written: int = 0
+    light_ns: int = 0  # active time in samples that moved next to nothing (keeper.book)
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,15 +437,13 @@ class Finding:
     evidence: str
     suggestion: str
     caution: str
+    ask_first: str = ""  # whose document or word to take before trying
+    innocent: tuple[str, ...] = ()  # other explanations, each with what rules it out
 
 
 @dataclass(frozen=True, slots=True)
 class DiskView:
-    """One disk as web and metrics see it.
-
-    `samples` maps a short metric name (catalogue key) to its values by the labels beyond `disk`.
-    Units are those of the metric: seconds, joules, counts.
-    """
+    """One disk as web and metrics see it. `samples`: catalogue key -> values by further labels."""
 
     disk: Disk
     policy: Policy
@@ -480,26 +505,3 @@ class Snapshot:
     disks: tuple[DiskView, ...]
     exporter: Mapping[str, Mapping[Labels, Number]] = field(default_factory=dict)
     skipped: tuple[tuple[str, str], ...] = ()  # (kernel name, reason)
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Window:
-    """One weekly window in local time: from `day` at `start_minute`, `days_later` days on.
-
-    Half open. An end of 24:00 is held as minute 0 of the day after.
-    """
-
-    day: int  # 0: Monday, as datetime.date.weekday()
-    start_minute: int  # 0..1439, minutes after local midnight
-    days_later: int  # 0..7: days from the beginning to the day of the end
-    end_minute: int  # 0..1439, on the day of the end
-
-
-@dataclass(frozen=True, slots=True)
-class Schedule:
-    """Named quiet hours. Windows may overlap; who counts them merges them."""
-
-    name: str
-    zone: str  # a name of the tz database
-    windows: tuple[Window, ...]  # ascending, each once
-    except_dates: frozenset[date] = frozenset()  # windows beginning on one of these are dropped

@@ -171,6 +171,9 @@ class Publisher(Protocol):
     def publish(self, snapshot: Snapshot) -> None:
         """Replace the current snapshot; atomic."""
 
+    def taken(self) -> bool:
+        """True once a snapshot has reached somebody."""
+
 
 class Moment(Protocol):
     """What quiet hours say of one moment."""

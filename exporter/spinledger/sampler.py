@@ -161,6 +161,7 @@ def note_counted(
     if habit.suspect and not habit.pending:
         _judge(account, innocent=signalled)
     if signalled and not (own or answered_own):
+        habit.signals += 1
         _hint(account, fact.at_ns)
 
 
@@ -273,6 +274,7 @@ def _told(account: Account, fact: Answered, reply: Told, before: State) -> None:
             habit.acquitted = True
         habit.spinning_answer_ns = fact.ask.asked_ns
         return
+    habit.signals = 0
     if before is State.STANDBY:
         return
     habit.observed_ns = age if account.io_ns is not None and not account.gap_censored else None

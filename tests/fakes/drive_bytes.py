@@ -41,11 +41,24 @@ def vpd89(data: bytes) -> bytes:
     return head + b"LAB     " + b"MOCKED SAT      " + b"1   " + bytes(20) + b"\xec\0\0\0" + data
 
 
-def ata_return(count: int, status: int = 0x50) -> bytes:
+def ata_return(count: int, status: int = 0x50, lba: int = 0) -> bytes:
     """Sense data with an ATA status return. The published example for CK_COND (Linux commit "Set
     proper SK when CK_COND is set") with another count."""
     head = bytes([0x72, 0x01, 0x00, 0x1D, 0, 0, 0, 0x0E])
-    return head + bytes([0x09, 0x0C, 0, 0, 0, count, 0, 0, 0, 0, 0, 0, 0, status])
+    low, middle, high = lba.to_bytes(3, "little")
+    return head + bytes([0x09, 0x0C, 0, 0, 0, count, 0, low, 0, middle, 0, high, 0, status])
+
+
+def smart(raws: dict[int, int]) -> bytes:
+    """512 bytes of SMART data with raw values by attribute (5K320 specification, p151; the places
+    outside the entry from memory)."""
+    data = bytearray(512)
+    data[0] = 0x10
+    for place, (number, raw) in enumerate(raws.items()):
+        entry = struct.pack("<BHBB", number, 0x32, 100, 100) + raw.to_bytes(7, "little")
+        data[2 + 12 * place : 14 + 12 * place] = entry
+    data[511] = -sum(data) & 0xFF
+    return bytes(data)
 
 
 def vpd80(serial: str) -> bytes:

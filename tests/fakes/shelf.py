@@ -59,6 +59,7 @@ class Drive:
         # a third each in standby, active or idle, and idle by its own word
         self.count = (0x00, 0xFF, 0x80)[number % 3]
         self.log: list[str] = []
+        self.canned: dict[str, bytes] = {}  # `do_can`
         self.hangs = False
         self.held: list[UMockdev.IoctlClient] = []
 
@@ -157,6 +158,12 @@ class Shelf:
         """The COUNT that CHECK POWER MODE shall return."""
         self.drives[node].count = count
 
+    def do_can(self, node: str, **answers: str) -> None:
+        """What the drive sends for commands from now on, in hex: `a<command><features>` for ATA
+        pass-through (aec00: IDENTIFY DEVICE), `s<operation code>` for others, with `s12p<page>` for
+        a VPD page. An empty answer is success without data."""
+        self.drives[node].canned |= {key: bytes.fromhex(data) for key, data in answers.items()}
+
     def do_log(self) -> dict[str, list[str]]:
         """Every command block each drive got, in hex."""
         return {node: drive.log for node, drive in self.drives.items()}
@@ -219,17 +226,39 @@ def _cdb(client: UMockdev.IoctlClient) -> bytes:
     return bytes(header.resolve(24, header.retrieve()[8]).retrieve())
 
 
+def _key(cdb: bytes) -> str:
+    """The name of a command in `do_can`."""
+    if cdb[0] in (0x85, 0xA1):
+        command, features = (cdb[14], cdb[4]) if cdb[0] == 0x85 else (cdb[9], cdb[3])
+        return f"a{command:02x}{features:02x}"
+    page = f"p{cdb[2]:02x}" if cdb[0] == 0x12 and cdb[1] & 1 else ""
+    return f"s{cdb[0]:02x}{page}"
+
+
 def _answer(drive: Drive, client: UMockdev.IoctlClient) -> None:
-    """CHECK POWER MODE is answered; anything else is an illegal request."""
+    """CHECK POWER MODE and what was canned are answered; anything else is an illegal request."""
     header = client.get_arg().resolve(0, 88)
-    cdb, room = _cdb(client), header.retrieve()[9]
-    command = {0x85: cdb[14:15], 0xA1: cdb[9:10]}.get(cdb[0])
-    sense = ata_return(drive.count) if command == b"\xe5" else _ILLEGAL_REQUEST
+    cdb, raw = _cdb(client), header.retrieve()
+    room, wanted = raw[9], struct.unpack_from("<I", raw, 12)[0]
+    key, data = _key(cdb), b""
+    status, sense = _CHECK_CONDITION, _ILLEGAL_REQUEST
+    if key in ("ae500", "a9800"):
+        sense = ata_return(drive.count)
+    elif key in drive.canned:
+        data = drive.canned[key][:wanted]
+        returned = cdb[0] in (0x85, 0xA1) and cdb[2] & 0x20  # CK_COND
+        # SMART RETURN STATUS: 4Fh and C2h in the LBA registers say all is well (ACS-3).
+        sense = ata_return(0, lba=0xC24F00) if returned else b""
+        status = _CHECK_CONDITION if returned else 0
+    if data:
+        header.resolve(16, len(data)).update(0, data)
     sense = sense[:room]
-    header.resolve(32, room).update(0, sense)
-    header.update(
-        64, struct.pack("<4B2HiII", _CHECK_CONDITION, 1, 0, len(sense), 0, _SENSE_PRESENT, 0, 0, 1)
-    )
+    if sense:
+        header.resolve(32, room).update(0, sense)
+    left = wanted - len(data) if key in drive.canned else 0
+    driver = _SENSE_PRESENT if sense else 0
+    result = (status, status >> 1, 0, len(sense), 0, driver, left, 0, int(bool(status)))
+    header.update(64, struct.pack("<4B2HiII", *result))
     client.complete(0, 0)
 
 

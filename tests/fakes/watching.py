@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from spinledger.keeper.view import view
@@ -20,6 +20,7 @@ from spinledger.model import (
 )
 from spinledger.ports import Fold
 from spinledger.sim.clocks import SteppedClock
+from spinledger.sim.drive import Burst
 from spinledger.sim.kinds import KINDS, Kind, retimed
 from spinledger.sim.rack import Rack
 from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
@@ -35,6 +36,10 @@ class Kept:
     def wants(self, at_ns: int) -> bool:
         """Only the last one, which is forced."""
         return False
+
+    def taken(self) -> bool:
+        """True once it has one."""
+        return bool(self.snapshots)
 
     def publish(self, snapshot: Snapshot) -> None:
         """Keep it."""
@@ -52,13 +57,14 @@ class Watched:
     def __init__(
         self,
         drive: Kind,
-        arrivals_s: Sequence[float],
+        arrivals_s: Sequence[float | Burst],
         policy: Policy | None = None,
         plugs: Sequence[Plug] = (),
+        folds: Callable[[Disk, Policy], Sequence[Fold]] | None = None,
     ) -> None:
         self.policy = Policy() if policy is None else policy
         self.rack: Rack = SimulatedShelf.of(
-            [Bench(drive, [round(at * SECOND) for at in arrivals_s], name="one")], plugs
+            [Bench(drive, [_arrival(at) for at in arrivals_s], name="one")], plugs
         )
         self.clock = SteppedClock(0, WALL_NS)
         self.kept = Kept()
@@ -73,7 +79,7 @@ class Watched:
         )
         wishes = Wishes(
             policy=lambda disk: self.policy,
-            folds=_folds,
+            folds=folds or _folds,
             calendar=lambda policy: None,
             exporter=dict,
             say=self.said.append,
@@ -102,6 +108,10 @@ class Watched:
         """When the drive got a command of ours, in seconds."""
         tally = self.rack.places[0].drive.settle(self.clock.now())
         return [sent.at_ns / SECOND for sent in tally.sent]
+
+
+def _arrival(at_s: float | Burst) -> int | Burst:
+    return at_s if isinstance(at_s, Burst) else round(at_s * SECOND)
 
 
 def _folds(disk: Disk, policy: Policy) -> Sequence[Fold]:

@@ -14,7 +14,8 @@ import pytest
 from dateutil import tz as dateutil_tz
 
 from spinledger.insight.quiet import Calendar, quiet_ns, windows_between
-from spinledger.model import SECOND, Schedule, Window
+from spinledger.model import SECOND
+from spinledger.schedule import Schedule, Window
 
 FIRST, LAST = date(2016, 1, 1), date(2025, 12, 31)
 ZONES = {  # and the days of those ten years on which their offset changes

@@ -14,9 +14,13 @@ from spinledger.config.load import host_zone, load
 from spinledger.config.settings import Config
 from spinledger.config.windows import parse as parse_windows
 from spinledger.errors import BadConfig
+from spinledger.insight.ageing import Parking, Waits
+from spinledger.insight.beats import Beats
 from spinledger.insight.budget import RecentCycles
 from spinledger.insight.energy import Energy
 from spinledger.insight.gaps import WhatIf
+from spinledger.insight.holding import Holding
+from spinledger.insight.lately import Lately, Naps
 from spinledger.insight.quiet import Calendar, Cursor
 from spinledger.insight.slept import QuietWindow
 from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
@@ -103,6 +107,12 @@ def folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
         QuietWindow(),
         WhatIf(policy.candidates_ns),
         Energy(policy),
+        Lately(),
+        Naps(policy.declared_ns or 0),
+        Holding(),
+        Beats(policy.cadence.fast_ns),
+        Waits(),
+        Parking(),
     )
 
 

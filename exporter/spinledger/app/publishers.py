@@ -21,10 +21,16 @@ class Latest:
 
     def __init__(self) -> None:
         self.snapshot: Snapshot | None = None
+        self._taken = False
 
     def current(self) -> Snapshot | None:
         """The newest snapshot."""
+        self._taken = self._taken or self.snapshot is not None
         return self.snapshot
+
+    def taken(self) -> bool:
+        """True once one was asked for."""
+        return self._taken
 
     def wants(self, at_ns: int) -> bool:
         """Always: a scrape may come at any time."""
@@ -45,6 +51,10 @@ class TextFile:
     def wants(self, at_ns: int) -> bool:
         """Every 15 s."""
         return self._last_ns is None or at_ns - self._last_ns >= TEXTFILE_EVERY_NS
+
+    def taken(self) -> bool:
+        """True once the file was written."""
+        return self._last_ns is not None
 
     def publish(self, snapshot: Snapshot) -> None:
         """Write beside the file, then rename over it."""

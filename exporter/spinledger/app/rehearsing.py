@@ -14,13 +14,15 @@ from typing import TextIO
 
 from spinledger.app.owner import Owner
 from spinledger.config.load import load
+from spinledger.errors import Misuse
 from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
 from spinledger.metrics.backfill import Backfill
 from spinledger.model import DAY, HOUR, SECOND, Snapshot
-from spinledger.ports import Publisher, Store
+from spinledger.ports import Publisher
 from spinledger.sim.clocks import SteppedClock, boot_name
 from spinledger.sim.shelf import SimulatedShelf
+from spinledger.store.ledger import FileStore
 
 START_BOOT_NS = 10 * HOUR
 START_WALL_NS = 1_772_398_800 * SECOND
@@ -67,6 +69,10 @@ class Until:
         """As the inner one, until then."""
         return at_ns <= self._until_ns and self._inner.wants(at_ns)
 
+    def taken(self) -> bool:
+        """As the inner one."""
+        return self._inner.taken()
+
     def publish(self, snapshot: Snapshot) -> None:
         """Pass it on."""
         if snapshot.at_ns <= self._until_ns:
@@ -75,7 +81,7 @@ class Until:
 
 def rehearse(
     rehearsal: Rehearsal,
-    store: Store,
+    ledger: Path,
     openmetrics: TextIO | None = None,
     names: tuple[str, str] = ("spinledger", "localhost:9786"),
     progress: Callable[[float], None] = lambda share: None,
@@ -109,7 +115,7 @@ def rehearse(
     for outage in (*shelf.outages(began_ns, ended_ns), None):
         stop_ns = ended_ns if outage is None else min(outage.began_ns, ended_ns)
         if clock.now() < stop_ns:
-            loop = _watch(owner, shelf, clock, publishers, store)
+            loop = _watch(owner, shelf, clock, publishers, ledger)
             _run(
                 loop, clock, stop_ns, lambda now: progress((now - began_ns) / (ended_ns - began_ns))
             )
@@ -117,10 +123,10 @@ def rehearse(
             clock.jump(min(outage.ended_ns, ended_ns))
             boots += int(outage.why == "reboot")
             clock.set_boot_id(boot_name(rehearsal.seed, boots))
-    if loop is None:
-        loop = _watch(owner, shelf, clock, publishers, store)
     if backfill is not None:
         backfill.end()
+    if loop is None:
+        raise Misuse("a rehearsal of no time")
     return Rehearsed(shelf, loop, clock, 0 if backfill is None else backfill.lines)
 
 
@@ -129,11 +135,13 @@ def _watch(
     shelf: SimulatedShelf,
     clock: SteppedClock,
     publishers: Sequence[Publisher],
-    store: Store,
+    ledger: Path,
 ) -> Loop:
+    """A run of the exporter from now on, on the ledger as it is."""
     ports = Ports(clock, shelf.discoverer, shelf.counters, shelf.prober, publishers)
     loop = Loop(ports, owner.wishes(), owner.config.cadence.fast_ns)
-    loop.keeping = Keeping(store, COMMIT_NS, at_turns=False, live=False)
+    store = FileStore(ledger, boot_id=clock.boot_id(), live=None, simulated=True)
+    loop.keeping = Keeping(store, store.restore(), COMMIT_NS, at_turns=False, live=False)
     return loop
 
 
@@ -148,4 +156,6 @@ def _run(loop: Loop, clock: SteppedClock, stop_ns: int, progress: Callable[[int]
 
     loop.booked = report
     loop.run(stop_ns)
+    if loop.keeping is not None:
+        loop.keeping.store.close()
     progress(clock.now())

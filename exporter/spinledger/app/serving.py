@@ -17,15 +17,23 @@ from zoneinfo import ZoneInfo
 from spinledger.app.owner import Owner, say
 from spinledger.app.publishers import Latest, TextFile, Waker
 from spinledger.config.load import host_zone, load
+from spinledger.config.settings import Config
 from spinledger.device.asking import ProcessProber
 from spinledger.device.clock import RealClock
 from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
+from spinledger.device.placement import holding
 from spinledger.errors import Refusal
 from spinledger.loop import Loop, Ports
-from spinledger.model import SECOND
+from spinledger.loop.keeping import Keeping
+from spinledger.model import DAY, SECOND, Disk
+from spinledger.store.ledger import FileStore
+from spinledger.store.live import live_directory
+from spinledger.store.memory import MemoryStore
+from spinledger.store.telling import answer
 from spinledger.web.server import WebServer
 
+MEMORY = "memory"  # the name of a ledger that is not kept
 EVENING_HOUR = 21  # a simulated shelf begins at this local hour
 
 
@@ -53,17 +61,24 @@ def serve(serving: Serving) -> int:
         )
     latest = Latest()
     listen = serving.listen or owner.config.listen
-    web = WebServer(listen, latest.current)
     publishers: list[Latest | TextFile] = [latest]
     if serving.textfile is not None:
         publishers.append(TextFile(serving.textfile))
     waker = Waker()
+    store = open_store(serving, owner.config)
+    restored = store.restore()
     if serving.simulated:
-        ports = _simulated(serving, owner, publishers, waker)
+        ports = _simulated(serving, owner, publishers, waker, restored.wall_ns)
     else:
         ports = _real(publishers, waker)
     loop = Loop(ports, owner.wishes(), owner.config.cadence.fast_ns)
+    loop.keeping = Keeping(store, restored)
+    if isinstance(store, FileStore) and not serving.simulated:
+        loop.holders = lambda disks: holders(store.path, disks)
     _on_signals(loop, owner)
+    web = WebServer(
+        listen, latest.current, lambda asked: answer(store.history(), asked, ports.clock.wall())
+    )
     web.start()
     say(f"serving {web.url}metrics")
     try:
@@ -73,9 +88,30 @@ def serve(serving: Serving) -> int:
         loop.run(until_ns)
     finally:
         web.stop()
+        store.close()
         if isinstance(ports.prober, ProcessProber):
             ports.prober.close()
     return 0
+
+
+def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
+    """The ledger: a file, or memory alone for `memory` and for a simulated shelf without a name."""
+    if serving.ledger == MEMORY or (serving.simulated and not serving.ledger):
+        return MemoryStore()
+    return FileStore(
+        Path(serving.ledger) if serving.ledger else config.ledger_path,
+        boot_id=simulated_boot(serving.seed) if serving.simulated else RealClock().boot_id(),
+        live=live_directory(),
+        simulated=serving.simulated,
+        keep_days=max(1, config.keep_spans_ns // DAY),
+        say=say,
+    )
+
+
+def holders(ledger: Path, disks: Sequence[Disk]) -> frozenset[str]:
+    """Identities of the watched disks under the ledger file."""
+    held = holding(ledger).disks
+    return frozenset(disk.identity for disk in disks if held.intersection(disk.nodes))
 
 
 def _on_signals(loop: Loop, owner: Owner) -> None:
@@ -104,23 +140,35 @@ def _real(publishers: Sequence[Latest | TextFile], waker: Waker) -> Ports:
 
 
 def _simulated(
-    serving: Serving, owner: Owner, publishers: Sequence[Latest | TextFile], waker: Waker
+    serving: Serving,
+    owner: Owner,
+    publishers: Sequence[Latest | TextFile],
+    waker: Waker,
+    kept_wall_ns: int,
 ) -> Ports:
-    from spinledger.sim.clocks import ScaledClock, boot_name
+    """A simulated shelf from the evening on, or from where its ledger ends."""
+    from spinledger.sim.clocks import ScaledClock
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
-    start_wall_ns = evening_wall_ns()
+    start_wall_ns = kept_wall_ns or evening_wall_ns()
     start_ns = start_wall_ns - EPOCH_WALL_NS
     shelf = SimulatedShelf(serving.seed, start_ns, start_wall_ns, zone=host_zone() or "UTC")
     owner.take_simulated(shelf.policies)
     return Ports(
-        clock=ScaledClock(serving.speed, start_ns, start_wall_ns, boot_name(serving.seed)),
+        clock=ScaledClock(serving.speed, start_ns, start_wall_ns, simulated_boot(serving.seed)),
         discoverer=shelf.discoverer,
         counters=shelf.counters,
         prober=shelf.prober,
         publishers=publishers,
         wakers=(waker,),
     )
+
+
+def simulated_boot(seed: int) -> str:
+    """The boot id of a simulated host; one boot lasts for all runs of a seed."""
+    from spinledger.sim.clocks import boot_name
+
+    return boot_name(seed)
 
 
 def evening_wall_ns() -> int:

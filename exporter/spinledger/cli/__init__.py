@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from spinledger import __version__
-from spinledger.cli import check, decode, look, replay, serve
+from spinledger.cli import check, decode, history, look, rehearse, replay, serve
 from spinledger.errors import BadInput, Refusal, Unavailable
 
 COMMANDS = {
@@ -16,7 +16,9 @@ COMMANDS = {
     "look": (look, "one view of the disks, for a person"),
     "check": (check, "configuration, permissions, and what each disk can tell"),
     "decode": (decode, "what sense bytes say of a power state"),
+    "history": (history, "the books: spans, spin-ups and days"),
     "replay": (replay, "what other standby timers would have done"),
+    "rehearse": (rehearse, "a simulated shelf through the real code, a month in a minute"),
 }
 
 

@@ -16,7 +16,7 @@ from spinledger.codec.commands import TABLE
 from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.device.asking import missing
-from spinledger.model import Command, DiskView, Refused, Reply, Watch
+from spinledger.model import Command, DiskView, Refused, Reply, Told, Watch
 from spinledger.web.snapshot_json import snapshot_json
 
 Json = dict[str, Any]
@@ -120,7 +120,7 @@ def _probe(reply: Reply | None, asked: bool) -> str:
         return "not asked: its sectors did not move while we looked; read from it and try again"
     if isinstance(reply, Refused):
         return f"{reply.reason.value}: {reply.detail}"
-    return f"{reply.mode.value} ({reply.clause})"
+    return f"{reply.mode.value} ({reply.clause})" if isinstance(reply, Told) else "no state"
 
 
 def render(report: Json) -> str:

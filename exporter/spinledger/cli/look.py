@@ -1,23 +1,52 @@
-"""`spinledger look`: one view for a person."""
+"""`spinledger look`: one view for a person.
+
+Rules: the running exporter is asked, for its snapshot and for the books of the last day or week;
+the ledger file is never opened here, since it may lie on a sleeping disk. Everything shown fits the
+terminal's width where names allow it.
+"""
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
+import os
 import sys
 import time
+from collections.abc import Sequence
+from datetime import tzinfo
+from typing import Any
 
+from spinledger.cli import recent, screen, weekly
 from spinledger.cli.arguments import add_config
-from spinledger.cli.snapshots import Json, picture, value
+from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, table
+from spinledger.cli.snapshots import Json, books, picture, value
 from spinledger.config.load import load
+from spinledger.config.settings import Config
 
 WATCH_EVERY_S = 2.0
-CLEAR = "\x1b[H\x1b[2J"
+BOOKS_EVERY_S = 60.0
+LAST_DAY = "LAST 24 H"
+NAMES = 6  # disks named in one finding
+PROPOSE_AFTER_S = 14 * recent.DAY_S
+
+COLUMNS = (
+    Column("DISK", 32, elastic=True),
+    Column("STATE", 11),
+    Column("FOR", 7, right=True),
+    Column("TODAY/BUDGET", 14, rank=1, right=True),
+    Column(LAST_DAY, 24, rank=2),
+    Column("POOL", 14, rank=4, elastic=True),
+    Column("ASLEEP", 6, rank=3, right=True),
+    Column("LIFE USED", 9, rank=5, right=True),
+)
+WORDS = {"standby": "asleep", "active": "in use", "idle": "idle", "unknown": "not known"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     add_config(parser)
+    parser.add_argument("--week", action="store_true", help="the week: one line a disk")
     parser.add_argument("--json", action="store_true", help="JSON instead of words")
     parser.add_argument("--watch", action="store_true", help="again every 2 s, until Ctrl-C")
 
@@ -25,60 +54,239 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print the view; 1 when there are findings."""
     config = load(arguments.config)
-    while True:
-        told, live = picture(config)
-        if arguments.json:
-            text = json.dumps({**told, "from_exporter": live}, indent=1) + "\n"
-        else:
-            text = render(told, live)
-        sys.stdout.write(CLEAR + text if arguments.watch and sys.stdout.isatty() else text)
-        sys.stdout.flush()
+    source = Source(config, weekly.WEEK_S if arguments.week else recent.DAY_S)
+    found = False
+    try:
+        while True:
+            found = _show(arguments, source)
+            if not arguments.watch:
+                break
+            time.sleep(WATCH_EVERY_S)
+    except KeyboardInterrupt:
         if not arguments.watch:
-            return int(any(disk["findings"] for disk in told["disks"]))
-        time.sleep(WATCH_EVERY_S)
+            raise
+    return int(found)
 
 
-def render(told: Json, live: bool) -> str:
-    """The view as lines of at most 80 columns, where names allow it."""
-    disks = told["disks"]
-    lines = []
-    if not disks:
-        lines.append("No rotating disk is watched.")
+def _show(arguments: argparse.Namespace, source: Source) -> bool:
+    """One picture; True when there are findings in it."""
+    told, live, booked = source.read()
+    if arguments.json:
+        shown: Json = {**told, "from_exporter": live}
+        if arguments.week:
+            shown["week"] = [week.json() for week in weekly.weeks(told, booked)]
+        sys.stdout.write(json.dumps(shown, indent=1) + "\n")
     else:
-        lines.append(f"{'DISK':24} {'POOL':10} {'STATE':9} {'FOR':>7} {'CYCLES':>7} {'ASLEEP':>7}")
-        lines += [_line(disk, told["at_wall"]) for disk in disks]
-    for disk in disks:
-        if disk["state"] == "unknown":
-            lines.append(f"{disk['kernel_name']}: unknown: {disk['why']}")
-    for disk in disks:
-        for finding in disk["findings"]:
-            lines += [
-                "",
-                f"! {disk['kernel_name']}: {finding['sentence']}.",
-                f"  Seen: {finding['evidence']}.",
-                f"  Try: {finding['suggestion']}.",
-                f"  Mind: {finding['caution']}.",
-            ]
-    if not live:
-        lines += [
-            "",
-            "No exporter answers: this is one look at the kernel's counters, and a power state",
-            "cannot be seen in those. `spinledger serve` watches.",
-        ]
-    return "\n".join(lines) + "\n"
+        page = screen.of_terminal(os.environ)
+        lines = render(page, told, live, booked, arguments.week)
+        if arguments.watch and sys.stdout.isatty():
+            screen.animate(page, lines, sys.stdout.write)
+        else:
+            sys.stdout.write("\n".join(lines) + "\n")
+    sys.stdout.flush()
+    return any(disk["findings"] for disk in told["disks"])
 
 
-def _line(disk: Json, now_wall_s: float) -> str:
-    name = f"{disk['kernel_name']} {disk['model']}"[:24]
-    state = disk["condition"] or disk["state"]
-    lasted = span_text(now_wall_s - disk["since_timestamp_seconds"])
-    cycles = (value(disk, "cycles", witnessed="yes") or 0) + (
-        value(disk, "cycles", witnessed="no") or 0
-    )
+class Source:
+    """The snapshot, and the books of so many seconds before it, these once a minute at most."""
+
+    def __init__(self, config: Config, span_s: float) -> None:
+        self._config = config
+        self._span_s = span_s
+        self._booked: Json | None = None
+        self._due_s = -math.inf
+
+    def read(self) -> tuple[Json, bool, Json | None]:
+        """The snapshot, whether it is the running exporter's, and the books if there are any."""
+        told, live = picture(self._config)
+        if not live:
+            self._booked = None
+        elif time.monotonic() >= self._due_s:
+            self._booked = books(self._config.listen, told["at_wall"] - self._span_s)
+            self._due_s = time.monotonic() + BOOKS_EVERY_S
+        return told, live, self._booked
+
+
+def render(
+    page: Screen,
+    told: Json,
+    live: bool,
+    booked: Json | None = None,
+    week: bool = False,
+    zone: tzinfo | None = None,
+) -> list[str]:
+    """The view as lines."""
+    disks = told["disks"]
+    lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(told, zone))]
+    lines.append("")
+    shown = []
+    if disks and week:
+        shown = weekly.lines(page, weekly.weeks(told, booked, zone))
+    elif disks:
+        shown = table(page, COLUMNS, _rows(told, booked))
+    lines += shown
+    notes = [*_legend(shown, week), *_notes(told, live, booked, week)]
+    if notes:
+        lines.append("")
+    for note in notes:
+        lines += paragraph(page, "", note)
+    for finding in _grouped(disks):
+        lines += ["", *_finding(page, finding, brief=week)]
+    return lines
+
+
+def _head(told: Json, zone: tzinfo | None) -> str:
+    disks = told["disks"]
+    moment = f"{recent.local(told['at_wall'], zone):%a %d %b %H:%M}"
+    if not disks:
+        return f"{moment}  No rotating disk is watched."
+    counts = {state: sum(disk["state"] == state for disk in disks) for state in WORDS}
+    each = ", ".join(f"{count} {WORDS[state]}" for state, count in counts.items() if count)
+    number = len(_grouped(disks))
+    found = {0: "nothing found wrong", 1: "1 finding below"}.get(number, f"{number} findings below")
+    plural = "disk" if len(disks) == 1 else "disks"
+    return f"{moment}  {len(disks)} {plural}: {each}; {found}"
+
+
+def _rows(told: Json, booked: Json | None) -> list[tuple[Cell, ...]]:
+    now_s = told["at_wall"]
+    entries = recent.by_disk(booked)
+    return [_row(disk, now_s, entries) for disk in told["disks"]]
+
+
+def _row(
+    disk: Json, now_s: float, entries: dict[str, tuple[list[Any], list[Any]]] | None
+) -> tuple[Cell, ...]:
     every = sum(sample["value"] for sample in disk["samples"].get("state_seconds", ()))
     asleep = value(disk, "state_seconds", state="standby") or 0
-    share = f"{asleep / every:.0%}" if every else "-"
-    return f"{name:24} {disk['pool'] or '-':10.10} {state:9} {lasted:>7} {cycles:7.0f} {share:>7}"
+    strip = ""
+    if entries is not None:
+        strip = recent.strip(*entries.get(disk["disk"], ([], [])), now_s)
+    return (
+        Cell(clean(f"{disk['kernel_name']} {disk['model']}")),
+        _state(disk),
+        Cell(span_text(now_s - disk["since_timestamp_seconds"])),
+        _today(disk),
+        Cell(strip),
+        Cell(clean(disk["pool"])),
+        Cell(f"{asleep / every:.0%}" if every else "-"),
+        _life(disk),
+    )
+
+
+def _state(disk: Json) -> Cell:
+    state = str(disk["state"])
+    word = WORDS.get(state, state)
+    if disk["condition"] and state == "idle":
+        word = str(disk["condition"])
+    tones = {"standby": Tone.ASLEEP, "unknown": Tone.DOUBT}
+    return Cell(word, tones.get(state, Tone.PLAIN))
+
+
+def _today(disk: Json) -> Cell:
+    """Spin-ups of the last 24 hours against the daily budget; marked where chance is ruled out."""
+    count = round(value(disk, "recent_cycles", window="1d") or 0)
+    used = value(disk, "cycle_limit_used_ratio", window="1d") or 0
+    text = f"{count}/{disk['policy']['budget_per_day']:g}"
+    return Cell(f"{text} !", Tone.BAD) if used >= 1 else Cell(f"{text}  ")
+
+
+def _life(disk: Json) -> Cell:
+    samples = disk["samples"].get("rated_life_used_ratio", ())
+    used = max((one["value"] for one in samples if one["value"] is not None), default=None)
+    return Cell(
+        "" if used is None else f"{used:.0%}", Tone.BAD if used and used >= 1 else Tone.PLAIN
+    )
+
+
+def _legend(shown: Sequence[str], week: bool) -> list[str]:
+    """What the signs of the table mean, those that are there."""
+    words = []
+    if week and any(weekly.WOKEN in line for line in shown[:1]):
+        words.append("Spin-ups of seven days by local hour, + for ten and more.")
+    if not week and any(LAST_DAY in line for line in shown[:1]):
+        words.append(recent.LEGEND)
+    if any(" !" in line for line in shown[1:]):
+        words.append("! not what its owner wants")
+    return ["  ".join(words)] if words else []
+
+
+def _notes(told: Json, live: bool, booked: Json | None, week: bool) -> list[str]:
+    disks = told["disks"]
+    notes = []
+    if live and disks and booked is None:
+        what = "when disks were woken" if week else "the last 24 hours"
+        notes.append(f"This exporter tells no history, so {what} cannot be shown.")
+    unknown: dict[str, list[str]] = {}
+    for disk in disks:
+        if disk["state"] == "unknown" and live:
+            unknown.setdefault(disk["why"], []).append(disk["kernel_name"])
+    notes += [f"{_named(names)}: not known: {why}." for why, names in unknown.items()]
+    for absent in told["exporter"].get("absent_since", ()):
+        lasted = span_text(told["at_wall"] - absent["value"])
+        notes.append(f"{absent['labels'].get('disk', '?')}: not here since {lasted} ago.")
+    notes += _proposals(disks)
+    if not live:
+        notes.append(
+            "No exporter answers: this is one look at the kernel's counters, and a power state "
+            "cannot be seen in those. `spinledger serve` watches."
+        )
+    return notes
+
+
+def _proposals(disks: Sequence[Json]) -> list[str]:
+    """A budget for each disk that has none of its own and has been watched for two weeks."""
+    wanting: dict[int, list[str]] = {}
+    for disk in disks:
+        samples = disk["samples"].get("state_seconds", ())
+        watched = sum(one["value"] for one in samples if one["labels"]["state"] != "unwitnessed")
+        if disk["policy"]["budget_source"] == "default" and watched >= PROPOSE_AFTER_S:
+            mean = (value(disk, "cycles", witnessed="yes") or 0) / (watched / recent.DAY_S)
+            budget = max(1, math.ceil(1.5 * mean))
+            if budget < disk["policy"]["budget_per_day"]:
+                wanting.setdefault(budget, []).append(disk["kernel_name"])
+    return [
+        f"{_named(names)}: no budget is set; `budget_per_day: {budget}` would suit the spin-ups so "
+        "far, and notice a runaway sooner."
+        for budget, names in sorted(wanting.items())
+    ]
+
+
+def _named(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:NAMES])
+    return shown if len(names) <= NAMES else f"{shown} and {len(names) - NAMES} more"
+
+
+def _grouped(disks: Sequence[Json]) -> list[list[tuple[str, Json]]]:
+    """Findings that say the same of several disks, together: (kernel name, finding)."""
+    groups: dict[tuple[str, str], list[tuple[str, Json]]] = {}
+    for disk in disks:
+        for finding in disk["findings"]:
+            key = (finding["code"], finding["suggestion"])
+            groups.setdefault(key, []).append((disk["kernel_name"], finding))
+    return list(groups.values())
+
+
+def _finding(page: Screen, group: Sequence[tuple[str, Json]], brief: bool) -> list[str]:
+    names = _named([name for name, _ in group])
+    first = group[0][1]
+    lines = paragraph(page, "! ", f"{names}: {first['sentence']}.", Tone.BAD)
+    evidence: dict[str, list[str]] = {}
+    for name, finding in group:
+        evidence.setdefault(finding["evidence"], []).append(name)
+    for text, owners in list(evidence.items())[: 1 if brief else 3]:
+        whose = f"{_named(owners)}: " if len(evidence) > 1 else ""
+        lines += paragraph(page, "  Seen: ", f"{whose}{text}.")
+    if len(evidence) > 3 and not brief:
+        lines += paragraph(page, "  Seen: ", f"and {len(evidence) - 3} more alike.")
+    lines += paragraph(page, "  Try:  ", f"{first['suggestion']}.")
+    lines += paragraph(page, "  Mind: ", f"{first['caution']}.")
+    if not brief:
+        if first.get("ask_first"):
+            lines += paragraph(page, "  Ask:  ", f"{first['ask_first']}, first.")
+        for other in first.get("innocent", ()):
+            lines += paragraph(page, "  Else: ", f"{other}.")
+    return lines
 
 
 def span_text(seconds: float) -> str:

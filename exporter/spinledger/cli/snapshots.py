@@ -5,7 +5,9 @@ from __future__ import annotations
 import http.client
 import json
 import socket
+from datetime import UTC, datetime
 from typing import Any, cast
+from urllib.parse import urlencode
 
 from spinledger.app.examining import observe
 from spinledger.config.settings import Config
@@ -18,12 +20,24 @@ TIMEOUT_S = 2.0
 
 def running(listen: tuple[str, int]) -> Json | None:
     """GET /snapshot of the exporter at an address; None when none answers there."""
+    told = _get(listen, "/snapshot")
+    return told if told is not None and "disks" in told else None
+
+
+def books(listen: tuple[str, int], since_s: float) -> Json | None:
+    """GET /history of the exporter since a wall time in Unix seconds; None where it has none."""
+    since = datetime.fromtimestamp(since_s, UTC).isoformat(timespec="seconds")
+    told = _get(listen, f"/history?{urlencode({'since': since, 'format': 'json'})}")
+    return told if told is not None and "spans" in told else None
+
+
+def _get(listen: tuple[str, int], path: str) -> Json | None:
     host, port = listen
     connection = http.client.HTTPConnection(
         "127.0.0.1" if host in ("", "0.0.0.0", "::") else host, port, timeout=TIMEOUT_S
     )
     try:
-        connection.request("GET", "/snapshot")
+        connection.request("GET", path)
         answer = connection.getresponse()
         body = answer.read()
     except (OSError, http.client.HTTPException, socket.gaierror):
@@ -36,7 +50,7 @@ def running(listen: tuple[str, int]) -> Json | None:
         told = json.loads(body)
     except ValueError:
         return None
-    return cast(Json, told) if isinstance(told, dict) and "disks" in told else None
+    return cast(Json, told) if isinstance(told, dict) else None
 
 
 def picture(config: Config) -> tuple[Json, bool]:

@@ -15,7 +15,12 @@ another exception. What our own code asks wrongly is `errors.Misuse`.
     identify  IDENTIFY DEVICE words, wherever the kernel cached them
     vpd       vital product data pages the kernel cached
     timers    standby timer codes and APM bands
-    logs      SMART attributes; the Start-Stop Cycle Counter log page
+    logs      SMART attributes; the Start-Stop Cycle Counter and transitions log pages
+    pages     LOG SENSE and MODE SENSE command blocks (SPC-4)
+    modes     the Power Condition mode page
+    statistics  Device Statistics and Power Conditions logs (ACS-3)
+    packings  what the raw values of a few SMART attributes mean
+    wear      which commands give a disk's own counters, and what their replies say
 
 Imports nothing of the program but `model` and `errors`.
 """

@@ -26,6 +26,10 @@ from spinledger.model import Condition, Mode, Reason, Told
 CHECK_POWER_MODE = 0xE5
 CHECK_POWER_MODE_OLD = 0x98  # alias of early drives; answered by simulated drives, never sent
 IDENTIFY_DEVICE = 0xEC
+READ_LOG_EXT = 0x2F
+SMART = 0xB0  # with a FEATURES value and the signature C24Fh in LBA bits 23:8
+SMART_READ_DATA = 0xD0
+SMART_SIGNATURE = 0xC24F00
 
 # STATUS field, ACS-3 6.2 (clause numbers from memory).
 BSY = 0x80

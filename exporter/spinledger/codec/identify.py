@@ -39,6 +39,8 @@ _DEVICE_MINIMUM = (50, 0)  # the drive lifts short timers to a minimum of its ow
 _POWER_MANAGEMENT = (82, 3)
 _APM_SUPPORTED = (83, 3)
 _UNLOAD = (84, 13)  # IDLE IMMEDIATE with unload
+_GPL = (84, 5)  # General Purpose Logging; ACS-3, from memory, like its copy in word 87
+_GPL_COPY = (87, 5)
 _APM_ENABLED = (86, 3)
 _WWN_SUPPORTED = (87, 8)
 _EPC_SUPPORTED = (119, 7)  # this and the next from memory
@@ -47,6 +49,10 @@ _EPC_ENABLED = (120, 7)
 _APM_LEVEL = 91  # bits 7:0
 _WWN = 108  # to 111, most significant first (order from memory)
 _ROTATION = 217  # nominal media rotation rate
+
+# Word 255, the integrity word: with the signature in its low byte the sum of all bytes is zero
+# modulo 256. ACS-3, from memory.
+_SIGNATURE_AT, _SIGNATURE = 510, 0xA5
 
 # Which word carries the validity bits of a feature word.
 _VALIDITY = {82: 83, 83: 83, 84: 84, 85: 87, 86: 87, 87: 87, 119: 119, 120: 120}
@@ -74,6 +80,7 @@ class Identify:
     standard_timer: bool
     device_minimum: bool
     unload_supported: bool
+    gpl_supported: bool = False
 
 
 def decode(data: bytes) -> Identify:
@@ -81,6 +88,15 @@ def decode(data: bytes) -> Identify:
     if len(data) != BYTES:
         raise malformed(f"IDENTIFY DEVICE data of {len(data)} bytes, not {BYTES}")
     return _from_words(struct.unpack("<256H", data))
+
+
+def check_integrity(data: bytes) -> None:
+    """Raise `Undecodable(MALFORMED)` where the integrity word is there and the sum is wrong.
+
+    For data straight from a drive: the kernel may change words of its own copy.
+    """
+    if data[_SIGNATURE_AT : _SIGNATURE_AT + 1] == bytes([_SIGNATURE]) and sum(data) & 0xFF:
+        raise malformed(f"IDENTIFY DEVICE data with a wrong checksum: {sum(data) & 0xFF:02X}h")
 
 
 def from_vpd89(page: bytes) -> Identify:
@@ -141,6 +157,8 @@ def encode(view: Identify) -> bytes:
         (view.power_management, _POWER_MANAGEMENT),
         (view.apm_supported, _APM_SUPPORTED),
         (view.unload_supported, _UNLOAD),
+        (view.gpl_supported, _GPL),
+        (view.gpl_supported, _GPL_COPY),
         (view.apm_enabled, _APM_ENABLED),
         (view.wwn is not None, _WWN_SUPPORTED),
         (view.epc_supported, _EPC_SUPPORTED),
@@ -187,6 +205,7 @@ def _from_words(words: Sequence[int]) -> Identify:
         standard_timer=_bit(words, _STANDARD_TIMER),
         device_minimum=_bit(words, _DEVICE_MINIMUM),
         unload_supported=_bit(words, _UNLOAD),
+        gpl_supported=_bit(words, _GPL) or _bit(words, _GPL_COPY),
     )
 
 

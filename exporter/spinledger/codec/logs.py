@@ -1,4 +1,4 @@
-"""What drives count themselves: SMART attributes (ATA), Start-Stop Cycle Counter page (SCSI).
+"""What drives count themselves: SMART attributes (ATA); two log pages (SCSI).
 
 Rules: bytes only. What an attribute means, and whether a figure is plausible, is judged elsewhere,
 since attributes are vendor specific. A page is taken whole or not at all.
@@ -7,7 +7,7 @@ since attributes are vendor specific. A page is taken whole or not at all.
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from spinledger.codec.octets import malformed, printable, spell
@@ -135,6 +135,43 @@ def encode_start_stop(view: StartStop) -> bytes:
     page = bytes([_START_STOP_PAGE, 0]) + len(body).to_bytes(2, "big") + body
     if decode_start_stop(page) != view:
         raise Misuse(f"no log page says this: {view}")
+    return page
+
+
+# SCSI log page 1Ah, four-byte counts of transitions: SCSI Commands Reference Manual, p351.
+_TRANSITIONS_PAGE = 0x1A
+TRANSITIONS = {
+    0x0001: "to_active",
+    0x0002: "to_idle_a",
+    0x0003: "to_idle_b",
+    0x0004: "to_idle_c",
+    0x0008: "to_standby_z",
+    0x0009: "to_standby_y",
+}
+
+
+def decode_transitions(page: bytes) -> Mapping[str, int]:
+    """Log page 1Ah: transitions by name, as far as the drive counts them."""
+    values = _parameters(page, _TRANSITIONS_PAGE)
+    found = {}
+    for code, name in TRANSITIONS.items():
+        if code in values:
+            if len(values[code]) != 4:
+                raise malformed(f"log parameter {code:04X}h is not 4 bytes; {spell(page)}")
+            found[name] = int.from_bytes(values[code], "big")
+    return found
+
+
+def encode_transitions(counts: Mapping[str, int]) -> bytes:
+    """Log page 1Ah with these counts, by parameter code."""
+    body = b""
+    for code, name in TRANSITIONS.items():
+        if name in counts:
+            raw = (counts[name] % (1 << 32)).to_bytes(4, "big")
+            body += code.to_bytes(2, "big") + bytes([_BINARY_LIST, 4]) + raw
+    page = bytes([_TRANSITIONS_PAGE, 0]) + len(body).to_bytes(2, "big") + body
+    if decode_transitions(page) != dict(counts):
+        raise Misuse(f"no log page says this: {counts}")
     return page
 
 

@@ -23,11 +23,16 @@ from spinledger.codec import ata, sat, scsi
 from spinledger.codec import sense as envelope
 from spinledger.codec.octets import spell
 from spinledger.codec.sense import Sense
-from spinledger.errors import Undecodable
+from spinledger.errors import Misuse, Undecodable
 from spinledger.model import Command, Completion, Reason, Told
 
 GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes
 _SENSE_PRESENT = 0x08  # driver_status of SG_IO: sense data came along, which is normal
+
+QUESTIONS = frozenset(
+    {Command.CHECK_POWER_MODE_16, Command.CHECK_POWER_MODE_12, Command.REQUEST_SENSE}
+)
+"""Commands whose reply is a state; the others' is a record (`codec.wear`)."""
 
 _SUCCESS = (
     (envelope.RECOVERED_ERROR, envelope.ATA_INFORMATION),
@@ -38,6 +43,18 @@ _SUCCESS = (
 
 def interpret(command: Command, completion: Completion) -> Told:
     """The state the drive told; `Undecodable` with a `model.Reason` if it told none."""
+    if command not in QUESTIONS:
+        raise Misuse(f"{command} asks for no state")
+    check_arrival(completion)
+    if command is Command.REQUEST_SENSE:
+        return _request_sense(completion)
+    if completion.status == GOOD and not completion.sense:
+        raise Undecodable(Reason.NO_REGISTERS, "GOOD without an ATA status return")
+    return judge_ata(envelope.parse(completion.sense))
+
+
+def check_arrival(completion: Completion) -> None:
+    """Raise `Undecodable` unless the command reached the device and GOOD or sense came back."""
     if completion.host_status:
         raise Undecodable(
             Reason.HOST_ERROR, f"host adapter status {completion.host_status:02X}h (SG_IO)"
@@ -51,11 +68,6 @@ def interpret(command: Command, completion: Completion) -> Told:
             Reason.OTHER_SENSE,
             f"SCSI status {completion.status:02X}h; sense {spell(completion.sense)}",
         )
-    if command is Command.REQUEST_SENSE:
-        return _request_sense(completion)
-    if completion.status == GOOD and not completion.sense:
-        raise Undecodable(Reason.NO_REGISTERS, "GOOD without an ATA status return")
-    return judge_ata(envelope.parse(completion.sense))
 
 
 def judge_ata(sense: Sense) -> Told:

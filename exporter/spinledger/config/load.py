@@ -19,7 +19,8 @@ from spinledger.config.schema import LEAVES
 from spinledger.config.settings import Config, Limits, Rule, Tariff, WhatIf, Wishes
 from spinledger.config.words import printable
 from spinledger.errors import BadConfig
-from spinledger.model import Cadence, Schedule
+from spinledger.model import Cadence
+from spinledger.schedule import Schedule
 
 LARGEST = 1 << 20  # bytes; a configuration is some kilobytes
 LOCALTIME = Path("/etc/localtime")

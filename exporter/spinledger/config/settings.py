@@ -17,7 +17,8 @@ from typing import Any
 from spinledger.config.schema import PER_DISK
 from spinledger.config.values import NONE, duration_text
 from spinledger.config.windows import window_text
-from spinledger.model import SECOND, Cadence, Disk, Policy, Schedule, Watch, Watts
+from spinledger.model import SECOND, Cadence, Disk, Policy, Watch, Watts
+from spinledger.schedule import Schedule
 
 Wishes = Mapping[str, Any]
 """What a file says of disks: values by the paths of schema.PER_DISK; only what it says."""

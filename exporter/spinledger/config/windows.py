@@ -16,7 +16,7 @@ import re
 
 from spinledger.config.words import nearest, shown
 from spinledger.errors import BadConfig
-from spinledger.model import Window
+from spinledger.schedule import Window
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 DAILY = "daily"

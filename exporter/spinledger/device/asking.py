@@ -19,7 +19,7 @@ import subprocess
 import sys
 from collections.abc import Iterable
 
-from spinledger.codec.reply import interpret
+from spinledger.codec.wear import understand
 from spinledger.errors import Misuse, Undecodable
 from spinledger.model import (
     SECOND,
@@ -223,7 +223,7 @@ class ProcessProber:
 def reply_of(command: Command, completion: Completion) -> Reply:
     """What a completion says; an undecodable one is a refusal, never a state."""
     try:
-        return interpret(command, completion)
+        return understand(command, completion)
     except Undecodable as error:
         return Refused(Reason(error.reason), error.detail)
 

@@ -144,6 +144,10 @@ def _describe(
             apm_level=told.apm_level if told else None,
             standard_timer=told.standard_timer if told else None,
             iostats=sysfs.number(f"{place}queue/iostats") != 0,
+            allow_restart=_allow_restart(place, address),
+            timeout_s=sysfs.number(f"{place}device/timeout"),
+            gpl=told.gpl_supported if told else None,
+            epc=told.epc_supported if told else None,
         ),
         port=port,
         address=address,
@@ -160,6 +164,12 @@ def _question(transport: str, ata: bool, rpm: int) -> tuple[Command | None, str]
     if transport == "sas" or rpm:
         return Command.REQUEST_SENSE, ""
     return None, LOGICAL_VOLUME
+
+
+def _allow_restart(place: str, address: str) -> bool | None:
+    """Documentation/ABI/testing/sysfs-class-scsi_disk: may the kernel start it when stopped?"""
+    allowed = sysfs.number(f"{place}device/scsi_disk/{address}/allow_restart")
+    return None if allowed is None else allowed != 0
 
 
 def _rotation(place: str, told: Identify | None) -> _Rotation:

@@ -1,135 +1,102 @@
-"""Findings: what is wrong in plain words, as a table of data.
+"""Findings: what is wrong in plain words, from the table in `advice`.
 
-Rules: a row looks at one disk's view and gives its evidence, or nothing; the words are the row's.
-Each suggestion says what it may cost and whose document to read first. Codes in `ALWAYS` are
-exported as 0 or 1 for the shipped rules, the others only while they hold.
+Rules: a row gives its evidence, or nothing; the words are the row's. Codes in `ALWAYS` are exported
+as 0 or 1 for the shipped rules, the others only while they hold. At most `EXPORTED` codes a disk
+become series, the table's first; all of them are told in words.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from spinledger.model import DiskView, Finding, Labels, Number, Reason
+from spinledger.insight.advice import POOL_TABLE, TABLE, PoolRow, Row, Words
+from spinledger.insight.evidence import against_sleep
+from spinledger.model import DiskView, Finding, Labels, Number
 
-ALWAYS = frozenset({"questions_disturb", "questions_restart_timer"})
+__all__ = [
+    "ALWAYS",
+    "CODES",
+    "EXPORTED",
+    "POOL_TABLE",
+    "TABLE",
+    "PoolRow",
+    "Row",
+    "findings",
+    "pool_findings",
+]
 
+ALWAYS = frozenset(
+    {
+        "questions_disturb",
+        "questions_restart_timer",
+        "sleeping_does_not_pay",
+        "wait_lengthening",
+        "timer_not_holding",
+    }
+)
+CODES: tuple[str, ...] = (*(row.code for row in TABLE), *(row.code for row in POOL_TABLE))
+EXPORTED = 12
+"""Series of `spinledger_disk_finding` a disk may have; that of the metric catalogue."""
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One finding: its code, when it holds, and its words."""
-
-    code: str
-    evidence: Callable[[DiskView], str]  # "" while it does not hold
-    sentence: str
-    suggestion: str
-    caution: str
+_SILENT: Mapping[Labels, Number] = {(code,): 0 for code in sorted(ALWAYS)}
+_CONDITIONS = tuple((row.evidence, row.words) for row in TABLE)
 
 
 def findings(view: DiskView) -> DiskView:
-    """The view with its findings, as sentences and as samples by code."""
-    found = []
-    flags: dict[Labels, Number] = {(code,): 0 for code in sorted(ALWAYS)}
-    for row in TABLE:
-        evidence = row.evidence(view)
-        if evidence:
-            flags[(row.code,)] = 1
-            found.append(
-                Finding(
-                    row.code,
-                    view.disk.identity,
-                    row.sentence,
-                    evidence,
-                    row.suggestion,
-                    row.caution,
-                )
-            )
+    """The view with its own findings, as sentences and as samples by code."""
+    found: tuple[Finding, ...] = ()
+    for condition, words in _CONDITIONS:
+        if evidence := condition(view):
+            found += (_finding(words, view, evidence),)
+    return _with(view, found)
+
+
+def pool_findings(views: Sequence[DiskView]) -> tuple[DiskView, ...]:
+    """All views, with what only several disks together show added."""
+    groups: dict[str, list[DiskView]] = {}
+    for view in views:
+        groups.setdefault(view.disk.pool or view.disk.identity, []).append(view)
+    added: dict[str, tuple[Finding, ...]] = {}
+    by_identity = {view.disk.identity: view for view in views}
+    for members in groups.values():
+        for row in POOL_TABLE:
+            for identity, evidence in row.evidence(members).items():
+                finding = _finding(row.words, by_identity[identity], evidence)
+                added[identity] = (*added.get(identity, ()), finding)
+    if not added:
+        return tuple(views)
+    return tuple(
+        _with(view, (*view.findings, *added[view.disk.identity]))
+        if view.disk.identity in added
+        else view
+        for view in views
+    )
+
+
+def _finding(words: Words, view: DiskView, evidence: str) -> Finding:
+    suggestion = words.suggestion
+    if words.for_sleep and (against := against_sleep(view)):
+        suggestion = f"Leave its timers as they are: {against}"
+    return Finding(
+        words.code,
+        view.disk.identity,
+        words.sentence,
+        evidence,
+        suggestion,
+        words.caution,
+        words.ask_first,
+        words.innocent,
+    )
+
+
+def _with(view: DiskView, found: tuple[Finding, ...]) -> DiskView:
+    flags = _SILENT
+    if found:
+        held = dict(_SILENT)
+        for finding in found:
+            if len(held) < EXPORTED or (finding.code,) in held:
+                held[(finding.code,)] = 1
+        flags = held
     samples: Mapping[str, Mapping[Labels, Number]] = {**view.samples, "finding": flags}
-    return replace(view, samples=samples, findings=tuple(found))
-
-
-def _count(view: DiskView, key: str, *labels: str) -> Number:
-    return view.samples.get(key, {}).get(labels, 0)
-
-
-def _disturbs(view: DiskView) -> str:
-    kinds = ("woke", "slow_answer", "link_reset")
-    times = {kind: _count(view, "observer_disturbances", kind) for kind in kinds}
-    if not any(times.values()):
-        return ""
-    told = ", ".join(f"{kind} {count}" for kind, count in times.items() if count)
-    peace = "; no longer asked" if _count(view, "probe_given_up") else "; silent until other I/O"
-    return f"disturbances: {told}, with no other I/O or command at the time{peace}"
-
-
-def _restarts(view: DiskView) -> str:
-    if not _count(view, "observer_disturbances", "timer_restarted"):
-        return ""
-    return "awake through twice its timer while asked, asleep after one and a half without"
-
-
-def _unasked(view: DiskView) -> str:
-    return view.disk.unasked_because if view.disk.ask_method is None else ""
-
-
-def _refused(view: DiskView) -> str:
-    if not _count(view, "probe_given_up"):
-        return ""
-    lasting = (Reason.REJECTED, Reason.NO_REGISTERS)
-    told = [f"{r} {n}" for r in lasting if (n := _count(view, "probe_failures", r.value))]
-    return ", ".join(told)
-
-
-def _forbidden(view: DiskView) -> str:
-    count = _count(view, "probe_failures", Reason.PERMISSION.value)
-    return f"refused by the kernel: {count}" if count else ""
-
-
-def _uncounted(view: DiskView) -> str:
-    return "" if view.disk.iostats else "queue/iostats is 0"
-
-
-TABLE: tuple[Row, ...] = (
-    Row(
-        "questions_disturb",
-        _disturbs,
-        "Asking this drive for its power state seems to disturb it",
-        "Set `watch: counters` for it; its sleep is then not seen, its I/O is",
-        "A self-test or a background scan at that moment looks the same; see the maker's document",
-    ),
-    Row(
-        "questions_restart_timer",
-        _restarts,
-        "A question restarts this drive's standby timer",
-        "Nothing needs doing: it is asked less often than its timer now",
-        "The idle time before its spin-downs is known only roughly from now on",
-    ),
-    Row(
-        "state_not_askable",
-        _unasked,
-        "This disk's power state cannot be asked for",
-        "Watch it through the controller's own tools; only its I/O is counted here",
-        "Do not set spin-down timers behind a RAID controller: it may drop a slow member",
-    ),
-    Row(
-        "state_refused",
-        _refused,
-        "This drive, or the bridge before it, does not answer the power state question",
-        "Attach it directly, or behind a bridge that passes ATA commands and their registers",
-        "Its state stays unknown; unknown is not standby",
-    ),
-    Row(
-        "capability_missing",
-        _forbidden,
-        "The kernel does not let us ask this drive",
-        "Give the program the capability CAP_SYS_RAWIO; membership of group disk is not enough",
-        "The capability allows far more than is used here; the list of commands sent is closed",
-    ),
-    Row(
-        "sectors_not_counted",
-        _uncounted,
-        "The kernel does not count this disk's sectors, so its I/O cannot be seen",
-        "Write 1 to queue/iostats of this disk",
-        "Costs a little time for each request",
-    ),
-)
+    return replace(view, samples=samples, findings=found)

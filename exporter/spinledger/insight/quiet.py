@@ -25,7 +25,8 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from functools import lru_cache
 
 from spinledger.errors import Misuse
-from spinledger.model import DAY, SECOND, Schedule, Window
+from spinledger.model import DAY, SECOND
+from spinledger.schedule import Schedule, Window
 
 FOREVER = (1 << 63) - 1  # later than any time here
 

@@ -37,6 +37,9 @@ from spinledger.ports import Fold, QuietHours
 WALL_JUMP_NS = SECOND // 10
 """A smaller change of wall against boot time is the clock being slewed, not set."""
 
+LIGHT_SECTORS = 256
+"""128 KiB in a sample is upkeep, such as a journal's commit; common practice, no source."""
+
 
 def open_account(
     disk: Disk,
@@ -135,6 +138,8 @@ def book_counted(account: Account, fact: Counted, ours: bool = False) -> list[En
         _settle(account, fact.at_ns, True, entries)
     elif moved or (before is not None and fact.in_flight > 0):
         _moved(account, fact.at_ns, ours, entries)
+        if before is not None and not ours:
+            _weigh(account, before, fact)
     elif account.state is State.IDLE and _expired(account, fact.at_ns):
         _apply(account, Evidence.EXPIRED, fact.at_ns, entries)
     else:
@@ -142,6 +147,16 @@ def book_counted(account: Account, fact: Counted, ours: bool = False) -> list[En
     if entries:
         _feed(account, entries)
     return entries
+
+
+def _weigh(account: Account, before: Counted, fact: Counted) -> None:
+    """How much others moved in this sample."""
+    read = fact.sectors_read - before.sectors_read
+    written = fact.sectors_written - before.sectors_written
+    account.stretch_read += read
+    account.stretch_written += written
+    if read + written <= LIGHT_SECTORS:
+        account.stretch_light_ns += fact.at_ns - before.at_ns
 
 
 def _restarted(before: Counted, fact: Counted) -> bool:
@@ -275,9 +290,13 @@ def _close_stretch(account: Account, at_ns: int, entries: list[Entry]) -> None:
                 account.quiet,
                 account.stretch_began_ns,
                 at_ns,
+                account.stretch_read,
+                account.stretch_written,
+                account.stretch_light_ns,
             )
         )
         account.stretch_began_ns = at_ns
+        account.stretch_read = account.stretch_written = account.stretch_light_ns = 0
 
 
 def _turn(account: Account, row: Row, at_ns: int, evidence: Evidence, entries: list[Entry]) -> None:

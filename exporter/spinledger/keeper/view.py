@@ -6,22 +6,22 @@ here changes the account.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import accumulate
 
 from spinledger.insight.findings import findings
-from spinledger.ledger.account import ELAPSED_BOUNDS_S, Account, Base, Habit, holds_back
-from spinledger.ledger.folds import IdleGaps
+from spinledger.ledger.account import ELAPSED_BOUNDS_S, Account, Base, Habit, holds_back, timer_ns
+from spinledger.ledger.folds import IdleGaps, Samples
 from spinledger.model import (
     SECOND,
     DiskView,
-    Entry,
     Histogram,
     Labels,
     Number,
     Reason,
     State,
 )
+from spinledger.ports import Fold
 
 DISTURBANCES = ("woke", "slow_answer", "link_reset", "timer_restarted")
 """Kinds of harm our questions can do, as label values."""
@@ -32,7 +32,8 @@ _REASONS: tuple[Labels, ...] = tuple((reason.value,) for reason in Reason)
 
 def view(account: Account) -> DiskView:
     """The account as web and metrics see it, as of `account.at_ns`."""
-    totals = lifetime(account)
+    folded = _folded(account)
+    totals = _lifetime(account, folded)
     counters, histograms = totals.samples, totals.histograms
     if account.base is not None:
         counters = since(counters, account.base.samples)
@@ -40,7 +41,7 @@ def view(account: Account) -> DiskView:
             key: _since_histogram(histogram, account.base.histograms.get(key))
             for key, histogram in histograms.items()
         }
-    samples = {**_gauges(account), **counters}
+    samples = {**_gauges(account, folded), **counters}
     seen = DiskView(
         disk=account.disk,
         policy=account.policy,
@@ -57,11 +58,18 @@ def view(account: Account) -> DiskView:
 
 def lifetime(account: Account) -> Base:
     """All counters of an account since its ledger began, as of `account.at_ns`."""
+    return _lifetime(account, _folded(account))
+
+
+def _folded(account: Account) -> list[tuple[Fold, Samples]]:
+    pending = account.open_stretch(), account.open_gap()
+    return [(fold, fold.totals(pending)) for fold in account.folds]
+
+
+def _lifetime(account: Account, folded: Sequence[tuple[Fold, Samples]]) -> Base:
     samples: dict[str, Mapping[Labels, Number]] = {}
     histograms: dict[str, Histogram] = {"probe_seconds": _elapsed(account.habit)}
-    pending = _pending(account)
-    for fold in account.folds:
-        totals = fold.totals(pending)
+    for fold, totals in folded:
         samples.update({key: own for key, own in totals.items() if key not in fold.gauges})
         if isinstance(fold, IdleGaps):
             histograms["idle_gap_seconds"] = fold.histogram()
@@ -86,20 +94,20 @@ def _since_histogram(total: Histogram, base: Histogram | None) -> Histogram:
     return Histogram(total.bounds, counts, total.count - base.count, total.sum - base.sum)
 
 
-def _pending(account: Account) -> tuple[Entry, ...]:
-    return account.open_stretch(), account.open_gap()
-
-
-def _gauges(account: Account) -> dict[str, Mapping[Labels, Number]]:
+def _gauges(
+    account: Account, folded: Sequence[tuple[Fold, Samples]]
+) -> dict[str, Mapping[Labels, Number]]:
     """What may rise and fall."""
     habit = account.habit
     samples = _policy(account)
-    pending = _pending(account)
-    for fold in account.folds:
+    for fold, totals in folded:
         if fold.gauges:
-            totals = fold.totals(pending)
             samples.update({key: totals[key] for key in fold.gauges if totals.get(key)})
     samples["probe_given_up"] = _one(int(bool(habit.given_up)))
+    samples["signals"] = _one(habit.signals)
+    timer = timer_ns(account)
+    if timer is not None:
+        samples["timer_seconds"] = _one(timer / SECOND)
     if habit.last_ok is not None:
         samples["probe_up"] = _one(int(habit.last_ok))
     samples["last_sample"] = _one((account.at_ns + account.wall_offset_ns) / SECOND)

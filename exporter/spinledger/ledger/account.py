@@ -55,6 +55,7 @@ class Habit:
     hint: bool = False  # the free signals ask for one question
     hint_wait_ns: int = 0  # back-off between questions prompted by hints
     hinted_ns: int | None = None
+    signals: int = 0  # samples since it last slept in which others' commands moved no sectors
     bracket: tuple[int, int] | None = None  # last spin-down seen between these idle ages
     learned: tuple[int, int] | None = None  # where the last two brackets agree
     restarter: str = ""  # "", suspected or confirmed: a question restarts its timer
@@ -96,6 +97,9 @@ class Account:
     span_began_wall_ns: int = 0
     span_active_ns: int = 0
     stretch_began_ns: int = 0
+    stretch_read: int = 0  # sectors moved by others in the open stretch
+    stretch_written: int = 0
+    stretch_light_ns: int = 0  # time of its samples in which next to nothing moved
     suspended_ns: int = 0  # host suspend time since boot, at the last tick
     quiet: bool = False
     calendar: QuietHours | None = None  # the disk's quiet hours
@@ -123,7 +127,14 @@ class Account:
     def open_stretch(self) -> Stretch:
         """The open stretch as it would be booked now."""
         return Stretch(
-            self.disk.identity, self.state, self.quiet, self.stretch_began_ns, self.at_ns
+            self.disk.identity,
+            self.state,
+            self.quiet,
+            self.stretch_began_ns,
+            self.at_ns,
+            self.stretch_read,
+            self.stretch_written,
+            self.stretch_light_ns,
         )
 
     def open_gap(self) -> Gap:

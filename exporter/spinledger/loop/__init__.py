@@ -12,8 +12,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from spinledger import sampler
+from spinledger.insight.findings import pool_findings
 from spinledger.keeper import book
-from spinledger.keeper.view import view
+from spinledger.keeper.view import lifetime, view
 from spinledger.ledger.account import Account
 from spinledger.loop.keeping import Keeping, reopen
 from spinledger.model import (
@@ -84,6 +85,7 @@ class Loop:
     asks: int = 0
     skipped: tuple[tuple[str, str], ...] = ()
     keeping: Keeping | None = None
+    from_zero: bool = False  # exported counters begin at zero, which nobody has been shown yet
     holders: Callable[[Sequence[Disk]], frozenset[str]] | None = None  # disks under the ledger
     booked: Callable[[Sequence[Entry]], None] | None = None
     told_once: set[str] = field(default_factory=set)
@@ -118,6 +120,7 @@ class Loop:
             )
             self.accounts = reopened.accounts
             if reopened.lost:
+                self.from_zero = True
                 wishes.say(f"exported counters begin at zero again: {reopened.lost}")
         seen, self.skipped = _scan(self.ports.discoverer, now_ns)
         for fact in seen:
@@ -220,6 +223,8 @@ class Loop:
         wanting = [p for p in self.ports.publishers if force or p.wants(now_ns)]
         if not wanting:
             return
+        if self.from_zero:
+            self._begin_at_zero()
         self.number += 1
         present = [a for a in self.accounts.values() if a.present]
         snapshot = Snapshot(
@@ -227,12 +232,23 @@ class Loop:
             at_ns=now_ns,
             wall_ns=self.ports.clock.wall(),
             committed_ns=self._committed_ns(),
-            disks=tuple(view(account) for account in present),
+            disks=pool_findings([view(account) for account in present]),
             exporter={**self.wishes.exporter(), **self._own_samples(len(present))},
             skipped=self.skipped,
         )
         for publisher in wanting:
             publisher.publish(snapshot)
+
+    def _begin_at_zero(self) -> None:
+        """After a stop that lost something: show zeros until somebody has seen them.
+
+        So a reader sees its counters fall to zero itself, never to what came after.
+        """
+        if any(publisher.taken() for publisher in self.ports.publishers):
+            self.from_zero = False
+            return
+        for account in self.accounts.values():
+            account.base = lifetime(account)
 
     def _own_samples(self, watched: int) -> Samples:
         skipped: dict[Labels, Number] = {}

@@ -1,7 +1,7 @@
 """What the loop keeps of its accounts: the live journal each tick, the ledger file now and then.
 
 Rules: a tick is in the live journal before it is published. A commit is handed over at the end of
-a span and every 60 s, one at a time; what a failed one held goes into the next. Where a watched
+a span and every 60 s, one at a time; the store keeps what a failed one held. Where a watched
 disk holds the file, a commit waits for somebody else's I/O on that disk and happens once in each
 of its awake periods, so that our own book-keeping neither wakes it nor keeps it awake.
 """
@@ -28,6 +28,7 @@ from spinledger.model import (
     Number,
     Policy,
     Reading,
+    Restored,
     Span,
     State,
     Tick,
@@ -44,6 +45,7 @@ class Keeping:
     """The store side of a run."""
 
     store: Store
+    restored: Restored  # what the store gave back at the start
     every_ns: int = COMMIT_NS
     at_turns: bool = True  # also at the end of a span
     live: bool = True  # keep every tick in the live journal
@@ -53,7 +55,6 @@ class Keeping:
     unsaved: set[str] = field(default_factory=set)  # accounts to commit
     fresh: list[Entry] = field(default_factory=list)  # entries to note
     entries: list[Entry] = field(default_factory=list)  # entries to commit
-    flying: list[Entry] = field(default_factory=list)  # entries of the commit in flight
     in_flight: bool = False
     turned: bool = False  # a span ended since the last commit
     deferred: bool = False  # a commit is due and waits for the ledger's own disk
@@ -100,11 +101,8 @@ class Keeping:
 
     def landed(self) -> None:
         """Take note of commits that ended."""
-        for _, good in self.store.finished():
+        for _ in self.store.finished():
             self.in_flight = False
-            if not good:
-                self.entries = self.flying + self.entries
-            self.flying = []
 
     def ours(self, identity: str) -> bool:
         """True while movement on that disk may be our own writing."""
@@ -156,7 +154,7 @@ class Keeping:
         self.number += 1
         self.handed_ns = tick.at_ns
         self.in_flight = True
-        self.flying, self.entries = self.entries, []
+        self.entries = []
         self.unsaved = set()
         self.turned = False
         self.settling = True
@@ -181,7 +179,7 @@ def reopen(
     calendar: Callable[[Policy], QuietHours | None],
 ) -> Reopened:
     """Restore the accounts. The time since the last booking is unwitnessed; all are absent."""
-    kept = keeping.store.restore()
+    kept = keeping.restored
     keeping.number = kept.number
     same_boot = kept.boot_id == tick.boot_id and kept.at_ns <= tick.at_ns
     # Where the wall clock was set back (a host that boots in 1970), the time down is not known.
@@ -196,10 +194,7 @@ def reopen(
         dumps.rebase(account, offset_ns)
         entries += book.resume(account, tick, same_boot)
         keeping.booked(name, entries)
-        if kept.lost:
-            account.base = lifetime(account)
         accounts[name] = account
-    keeping.fresh = [*kept.entries, *keeping.fresh]
     return Reopened(accounts, kept.lost)
 
 

@@ -48,6 +48,10 @@ class Backfill:
         """Every step."""
         return self._next_ns is None or at_ns >= self._next_ns
 
+    def taken(self) -> bool:
+        """True once a line was written."""
+        return self.lines > 0
+
     def publish(self, snapshot: Snapshot) -> None:
         """Write the lines of this moment."""
         if not self.wants(snapshot.at_ns):

@@ -10,11 +10,13 @@ where the next answer was FFh).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 
-from spinledger.codec import ata, sat, scsi
+from spinledger.codec import ata, identify, logs, modes, pages, sat, scsi
 from spinledger.codec import sense as envelope
+from spinledger.codec import statistics as log
 from spinledger.errors import Undecodable
 from spinledger.model import HOUR, MILLISECOND, SECOND, Completion, Condition, Mode, Worn
 from spinledger.sim.drive import Drive
@@ -36,7 +38,8 @@ def question(drive: Drive, cdb: bytes, at_ns: int) -> tuple[int, Completion] | N
     """
     if not drive.plugged:
         return gone(at_ns, at_ns)
-    drive.commanded(at_ns, "question", cdb)
+    page = _page_asked(cdb)
+    drive.commanded(at_ns, "question" if page is None else "log_read", cdb)
     kind = drive.kind
     if kind.answer_ns is None:
         return None
@@ -45,6 +48,8 @@ def question(drive: Drive, cdb: bytes, at_ns: int) -> tuple[int, Completion] | N
         answer = answer * (32 + (at_ns >> 20) % 64) // 64
     if kind.manner is Manner.REJECTS or not cdb:
         return _refusal(at_ns, answer)
+    if page is not None:
+        return _record(drive, page, at_ns, answer)
     if kind.guise is Guise.SAS:
         return _sas(drive, cdb, at_ns, answer)
     if cdb[0] == scsi.REQUEST_SENSE:
@@ -133,16 +138,148 @@ def _sas_data(condition: Condition | None) -> bytes:
     return scsi.encode_power_sense(condition)
 
 
+Page = tuple[int, int]  # operation code or ATA command, and page, or log address and page
+
+
+def _page_asked(cdb: bytes) -> Page | None:
+    """Which of its own records a command asks a drive for; None for any other command."""
+    with contextlib.suppress(Undecodable):
+        if cdb[:1] == bytes([sat.PASS_THROUGH_16]):
+            view = sat.parse_cdb(cdb)
+            if view.command == ata.SMART and view.feature != ata.SMART_READ_DATA:
+                return None
+            return (view.command, view.lba) if view.command in _ATA_RECORDS else None
+        asked = pages.parse_page_read(cdb)
+        return asked.opcode, asked.page
+    return None
+
+
+def _record(drive: Drive, page: Page, at_ns: int, answer: int) -> tuple[int, Completion]:
+    """A record of the drive's own, as the bytes that it would send."""
+    kind, rest = drive.kind, drive.rest
+    if (kind.guise is Guise.ATA) != (page[0] in _ATA_RECORDS):
+        return _refusal(at_ns, answer)
+    if rest is not None and rest.sleeps:
+        drive.rouse(at_ns, "log_read", OBSERVER)
+        return _registers(at_ns, RESET_NS, 0x00, 0x00)
+    _read_effects(drive, at_ns)
+    make = _RECORDS.get(page)
+    if kind.manner is Manner.ABORTS or make is None:
+        if kind.guise is Guise.SAS:
+            return _refusal(at_ns, answer)
+        return _registers(at_ns, answer, 0x00, ata.READY | ata.ERR, ata.ABRT)
+    answered_ns = max(at_ns, drive.ready_ns) + answer
+    return answered_ns, Completion(GOOD, 0, 0, b"", make(drive, at_ns), answered_ns - at_ns)
+
+
+def _read_effects(drive: Drive, at_ns: int) -> None:
+    """What reading a record does to the drive, beside the answer."""
+    if drive.stopped and drive.kind.wakes_on_log_read:
+        drive.rouse(at_ns, "log_read", OBSERVER)
+    if drive.kind.restarts_on_log_read:
+        drive.restart_timer(at_ns)
+
+
+def _identify(drive: Drive, at_ns: int) -> bytes:
+    kind = drive.kind
+    epc = any(rest.condition for rest in kind.ladder)
+    return identify.encode(
+        identify.Identify(
+            serial="",
+            firmware="SIM1",
+            model=kind.model,
+            wwn=None,
+            rotation_rpm=kind.rpm,
+            non_rotating=False,
+            power_management=True,
+            apm_supported=kind.apm is not None,
+            apm_enabled=kind.apm is not None,
+            apm_level=kind.apm,
+            epc_supported=epc,
+            epc_enabled=epc,
+            standard_timer=True,
+            device_minimum=False,
+            unload_supported=True,
+            gpl_supported=True,
+        )
+    )
+
+
+def _smart(drive: Drive, at_ns: int) -> bytes:
+    told = smart(drive, at_ns)
+    return logs.encode_smart(
+        [
+            logs.Attribute(number, 0x0032, 100, 100, value.to_bytes(6, "little"))
+            for number, value in told.items()
+        ]
+    )
+
+
+def _statistics(number: int) -> Callable[[Drive, int], bytes]:
+    def make(drive: Drive, at_ns: int) -> bytes:
+        told = statistics(drive, at_ns)
+        values = {log.STATISTICS[at]: value for at, value in told.items() if at[0] == number}
+        return log.encode_statistics(number, values)
+
+    return make
+
+
+def _timers_ms(drive: Drive) -> Mapping[Condition, int]:
+    """Timers of the conditions on the ladder; the legacy timer cannot be read back."""
+    return {
+        rest.condition: 0 if rest.stopped and drive.timer_lost else rest.after_ns // MILLISECOND
+        for rest in drive.kind.ladder
+        if rest.condition is not None
+    }
+
+
+def _conditions(drive: Drive, at_ns: int) -> bytes:
+    return log.encode_conditions(_timers_ms(drive))
+
+
+def _mode_page(drive: Drive, at_ns: int) -> bytes:
+    return modes.encode_timers(_timers_ms(drive))
+
+
+def _start_stop(drive: Drive, at_ns: int) -> bytes:
+    drive.settle(at_ns)
+    kind = drive.kind
+    return logs.encode_start_stop(
+        logs.StartStop(
+            rated_start_stop=kind.rated_start_stop,
+            start_stops=start_stops(drive),
+            rated_load=kind.rated_load,
+            loads=drive.odometer.loads,
+        )
+    )
+
+
+def _transitions(drive: Drive, at_ns: int) -> bytes:
+    drive.settle(at_ns)
+    meter = drive.odometer
+    return logs.encode_transitions({"to_active": meter.starts, "to_standby_z": meter.stops})
+
+
+_RECORDS: Mapping[Page, Callable[[Drive, int], bytes]] = {
+    (ata.IDENTIFY_DEVICE, 0): _identify,
+    (ata.SMART, ata.SMART_SIGNATURE): _smart,
+    (ata.READ_LOG_EXT, 0x0104): _statistics(0x01),
+    (ata.READ_LOG_EXT, 0x0304): _statistics(0x03),
+    (ata.READ_LOG_EXT, 0x0008): _conditions,
+    (pages.LOG_SENSE, pages.START_STOP_CYCLES): _start_stop,
+    (pages.LOG_SENSE, pages.TRANSITIONS): _transitions,
+    (pages.MODE_SENSE_10, pages.POWER_CONDITION): _mode_page,
+}
+_ATA_RECORDS = frozenset({ata.IDENTIFY_DEVICE, ata.SMART, ata.READ_LOG_EXT})
+
+
 def read_log(drive: Drive, identity: str, at_ns: int) -> Worn | None:
     """The drive's own counters, as its log pages would show them; None when it is not there."""
     if not drive.plugged:
         return None
     drive.commanded(at_ns, "log_read")
     kind = drive.kind
-    if drive.stopped and kind.wakes_on_log_read:
-        drive.rouse(at_ns, "log_read", OBSERVER)
-    if kind.restarts_on_log_read:
-        drive.restart_timer(at_ns)
+    _read_effects(drive, at_ns)
     drive.settle(at_ns)
     meter = drive.odometer
     return Worn(

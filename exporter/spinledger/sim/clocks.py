@@ -109,7 +109,10 @@ class SteppedClock(_Settable):
 
 
 class ScaledClock(_Settable):
-    """Real time, `speed` times as fast; 300 shows a night of ten hours in two minutes."""
+    """Real time, `speed` times as fast; 300 shows a night of ten hours in two minutes.
+
+    It begins to run when it is first read.
+    """
 
     def __init__(
         self, speed: float, start_boot_ns: int, start_wall_ns: int, boot_id: str = ""
@@ -118,11 +121,13 @@ class ScaledClock(_Settable):
             raise Misuse(f"the speed of a clock must be above 0, not {speed}")
         super().__init__(start_boot_ns, start_wall_ns, boot_id)
         self._speed = speed
-        self._began_ns = time.monotonic_ns()
+        self._began_ns: int | None = None
         self._skipped_ns = 0
 
     def now(self) -> int:
         """Nanoseconds of the simulated boot clock."""
+        if self._began_ns is None:
+            self._began_ns = time.monotonic_ns()
         passed = time.monotonic_ns() - self._began_ns
         return self._start_boot_ns + self._skipped_ns + int(passed * self._speed)
 

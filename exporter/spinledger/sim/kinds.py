@@ -7,9 +7,9 @@ those of a product: spin-up 10 s (Barracuda 7200.8 manual, page 7, gives at most
 from idle_c and standby_y 3-15 s (Constellation 7K2 manual, page 14), answers 1-3 ms (common
 practice, no source).
 
-What the rests mean: idle_a reduced electronics, idle_b heads unloaded, idle_c heads unloaded at
-reduced speed, standby_y the same, standby_z and standby motor stopped (Savvio 10K product manual,
-power conditions). `parked` is head parking by APM, which a drive without EPC does not tell.
+What the rests mean: idle_a reduced electronics, idle_b heads unloaded, idle_c heads unloaded and
+reduced speed, standby_y the same, standby_z and standby motor stopped (10K v7 product manual, page
+18). `parked` is head parking by APM, which a drive without EPC does not tell.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from spinledger.codec import commands, reply
+from spinledger.codec import commands, wear
 from spinledger.errors import Misuse, Undecodable
 from spinledger.model import (
     Answered,
@@ -375,6 +375,10 @@ def describe(name: str, pool: str, kind: Kind, number: int) -> Disk:
         diskseq=number + 1,
         apm_level=kind.apm,
         standard_timer=True if ata else None,
+        gpl=True if ata else None,
+        epc=any(rest.condition for rest in kind.ladder) if ata else None,
+        allow_restart=True,
+        timeout_s=30,  # the kernel's default for disks; from memory
     )
 
 
@@ -390,7 +394,7 @@ def bursts(arrivals: Sequence[int | Burst], actor: str = "reader") -> list[Burst
 def _word(command: Command, completion: Completion) -> Reply:
     """The reply in a completion (its time left out, so that equal ones are decoded once)."""
     try:
-        return reply.interpret(command, completion)
+        return wear.understand(command, completion)
     except Undecodable as error:
         return Refused(Reason(error.reason), error.detail)
 

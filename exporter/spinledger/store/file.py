@@ -152,13 +152,18 @@ def _head(connection: sqlite3.Connection, path: Path) -> Head:
     rows = connection.execute(f"{_ROWS} WHERE kind = ?", (HEAD,)).fetchall()
     if len(rows) != 1 or not _good(*rows[0]):
         raise Unavailable(DAMAGED, f"{path}: its head is damaged")
-    told = json.loads(rows[0][3])
-    if told["version"] > VERSION:
+    version = json.loads(rows[0][3])["version"]
+    if version > VERSION:
         raise Refusal(
-            f"{path}: was written by a newer version of this program (form {told['version']}, "
+            f"{path}: was written by a newer version of this program (form {version}, "
             f"this one knows {VERSION}); install that version, or name another file with --ledger"
         )
-    return Head(**told)
+    return head_of(rows[0][3])
+
+
+def head_of(blob: bytes) -> Head:
+    """The head row's blob, understood."""
+    return Head(**json.loads(blob))
 
 
 def _good(kind: str, day: int, disk: str, blob: bytes, checksum: int) -> bool:
@@ -169,16 +174,14 @@ def migrate(
     connection: sqlite3.Connection, path: Path, head: Head, steps: Mapping[int, Step], to: int
 ) -> Head:
     """Take the file to version `to`, one step a transaction. Raises Unavailable."""
+    if _tally(connection) != (head.sum, head.rows):
+        raise Unavailable(DAMAGED, f"{path}: rows are missing, or there are too many")
     while head.version < to:
         connection.execute("BEGIN IMMEDIATE")
         try:
             steps[head.version](connection)
-            checks = [
-                row[4] for row in connection.execute(f"{_ROWS} WHERE kind <> ?", (HEAD,)) if row
-            ]
-            head = replace(
-                head, version=head.version + 1, sum=sum(checks) % WRAP, rows=len(checks)
-            )
+            total, rows = _tally(connection)
+            head = replace(head, version=head.version + 1, sum=total, rows=rows)
             _put_head(connection, head)
             connection.execute("COMMIT")
         except BaseException:
@@ -186,6 +189,13 @@ def migrate(
                 connection.execute("ROLLBACK")
             raise
     return head
+
+
+def _tally(connection: sqlite3.Connection) -> tuple[int, int]:
+    """Sum and count of all rows but the head, by the checksums they bear."""
+    query = "SELECT checksum FROM books WHERE kind <> ?"
+    checks = [row[0] for row in connection.execute(query, (HEAD,))]
+    return sum(checks) % WRAP, len(checks)
 
 
 def _put_head(connection: sqlite3.Connection, head: Head) -> bytes:
@@ -225,7 +235,7 @@ class LedgerFile:
         except BaseException as error:
             if connection is not None:
                 connection.close()
-            raise _mapped(path, error) from None
+            raise _unreadable(path, error) from None
 
     @classmethod
     def create(cls, path: Path, head: Head, rows: Iterable[Row] = ()) -> LedgerFile:
@@ -431,9 +441,14 @@ def _replaced(path: Path) -> str:
 def _mapped(path: Path, error: BaseException) -> BaseException:
     if isinstance(error, sqlite3.Error | OSError):
         return trouble(path, error)
-    if isinstance(error, ValueError | KeyError | TypeError | OverflowError):
-        return Unavailable(DAMAGED, f"{path}: {error}")
     return error
+
+
+def _unreadable(path: Path, error: BaseException) -> BaseException:
+    """As `_mapped`; what cannot be understood in a file just opened is damage too."""
+    if isinstance(error, ValueError | LookupError | TypeError | OverflowError):
+        return Unavailable(DAMAGED, f"{path}: {error}")
+    return _mapped(path, error)
 
 
 def values(rows: Sequence[Row], kind: str) -> dict[str, Any]:

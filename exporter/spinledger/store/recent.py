@@ -34,10 +34,16 @@ class Recent:
         days = list(self._days)
         return None if self.whole or not days else min(days)
 
-    def rows(self, kind: str, first_day: int, disk: str | None) -> list[tuple[int, str, bytes]]:
-        """Day, disk and blob, in order."""
+    def get(self, kind: str, day: int, disk: str) -> bytes | None:
+        """One row's blob; None when it is not held."""
+        return self._days.get(day, {}).get((kind, disk))
+
+    def rows(
+        self, kind: str, first_day: int, disk: str | None
+    ) -> list[tuple[str, int, str, bytes]]:
+        """Kind, day, disk and blob, in order."""
         return sorted(
-            (day, name, blob)
+            (kind, day, name, blob)
             for day, rows in list(self._days.items())
             if day >= first_day
             for (row_kind, name), blob in list(rows.items())

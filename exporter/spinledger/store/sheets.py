@@ -143,7 +143,9 @@ def _to_gap(disk: str, row: Flat) -> Gap:
     )
 
 
-_WORN = tuple(field.name for field in fields(Worn) if field.name not in ("disk", "at_ns"))
+_WORN_FIELDS = tuple(field for field in fields(Worn) if field.name not in ("disk", "at_ns"))
+_WORN = tuple(field.name for field in _WORN_FIELDS)
+_AFTER_WORN = 4  # columns of a reading before those of Worn
 
 
 def _reading(entry: Reading) -> Flat:
@@ -195,8 +197,11 @@ class Sheet:
         self.rows["readings"] = {_reading(entry): None}
 
     def set_totals(self, totals: Totals, wall_ns: int) -> None:
-        """The totals so far, in place of earlier ones."""
-        self.totals = totals
+        """The totals so far, to the millionth, in place of earlier ones."""
+        self.totals = {
+            key: {labels: _short(value) for labels, value in values.items()}
+            for key, values in totals.items()
+        }
         self.totals_wall_ms = _ms(wall_ns)
 
     def entries(self, kind: str, disk: str) -> Iterator[Entry]:
@@ -211,10 +216,7 @@ class Sheet:
             kind: _columns(list(rows), _RESTORE[kind][1]) for kind, rows in self.rows.items()
         }
         if self.totals_wall_ms:
-            made["totals"] = {
-                key: {labels: _short(value) for labels, value in values.items()}
-                for key, values in self.totals.items()
-            }
+            made["totals"] = self.totals
             made["totals_wall_ms"] = self.totals_wall_ms
         return compress(made, level)
 
@@ -225,7 +227,8 @@ class Sheet:
         sheet = cls()
         for kind, (_, leading) in _RESTORE.items():
             if kind in told:
-                sheet.rows[kind] = dict.fromkeys(_unfold(told[kind], leading))
+                columns = _widened(told[kind]) if kind == "readings" else told[kind]
+                sheet.rows[kind] = dict.fromkeys(_unfold(columns, leading))
         sheet.totals = told.get("totals", {})
         sheet.totals_wall_ms = told.get("totals_wall_ms", 0)
         return sheet
@@ -242,6 +245,12 @@ def _columns(rows: Sequence[Flat], leading: int) -> list[Sequence[Any]]:
 def _unfold(columns: list[list[Any]], leading: int) -> Iterable[Flat]:
     plain = [list(accumulate(column)) for column in columns[:leading]]
     return zip(*plain, *columns[leading:], strict=True)
+
+
+def _widened(columns: list[list[Any]]) -> list[list[Any]]:
+    """Readings of a version whose Worn had fewer fields: the new ones have their defaults."""
+    missing = _WORN_FIELDS[len(columns) - _AFTER_WORN :]
+    return columns + [[field.default] * len(columns[0]) for field in missing]
 
 
 def _short(value: float) -> float:

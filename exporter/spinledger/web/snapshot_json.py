@@ -13,6 +13,7 @@ Rules of this form:
      "disks": [{"disk": IDENTITY, "kernel_name", "nodes": [..], "transport", "model", "serial",
        "firmware", "wwn", "rotation_rpm", "pool", "wake_group", "device", "ask_method",
        "unasked_because", "aliases": [..], "apm_level", "standard_timer", "iostats", "gpl", "epc",
+       "allow_restart", "timeout_s",
        "state", "why", "condition", "since_timestamp_seconds",
        "policy": {"watch", "fast_seconds", "slow_seconds", "asleep_seconds", "budget_per_day",
          "budget_source", "declared_standby_seconds", "rated_load", "rated_start_stop",
@@ -21,7 +22,8 @@ Rules of this form:
          "quiet_asleep_min_ratio", "actor_limit"},
        "samples": as "exporter",
        "histograms": {KEY: {"buckets": [{"le": 60.0, "count": 2}], "count": 3, "sum": 9.5}},
-       "findings": [{"code", "sentence", "evidence", "suggestion", "caution"}]}]}
+       "findings": [{"code", "sentence", "evidence", "suggestion", "caution", "ask_first",
+         "innocent": [..]}]}]}
 """
 
 from __future__ import annotations
@@ -83,6 +85,8 @@ def _disk(view: DiskView) -> Json:
         "iostats": disk.iostats,
         "gpl": disk.gpl,
         "epc": disk.epc,
+        "allow_restart": disk.allow_restart,
+        "timeout_s": disk.timeout_s,
         "state": view.state,
         "why": view.why,
         "condition": view.condition,
@@ -154,6 +158,8 @@ def _finding(finding: Finding) -> Json:
         "evidence": finding.evidence,
         "suggestion": finding.suggestion,
         "caution": finding.caution,
+        "ask_first": finding.ask_first,
+        "innocent": list(finding.innocent),
     }
 
 

@@ -1,0 +1,121 @@
+"""`spinledger rehearse`: a simulated shelf through the real code, a month in a minute."""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from contextlib import nullcontext
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from spinledger.app.rehearsing import START_WALL_NS, Rehearsal, Rehearsed, rehearse
+from spinledger.cli.arguments import add_config, positive
+from spinledger.cli.bar import Bar
+from spinledger.config.values import duration
+from spinledger.errors import BadConfig, BadInput
+from spinledger.keeper.view import view
+from spinledger.model import DAY, SECOND
+
+NOW = "now"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    add_config(parser)
+    parser.add_argument("--days", type=positive, required=True, metavar="N", help="how long")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="which shelf")
+    parser.add_argument("--disks", type=int, default=8, metavar="N", help="how many disks")
+    parser.add_argument("--host", default="attic", help="attic or dome")
+    parser.add_argument(
+        "--fault", action="append", default=[], metavar="NAME[@FROM[/UNTIL]]", help="order a fault"
+    )
+    parser.add_argument("--zone", default="Europe/Prague", help="where the shelf's people live")
+    parser.add_argument(
+        "--end", metavar="TIME", help="when it ends (ISO, UTC), or `now`; default: a fixed day"
+    )
+    parser.add_argument("--openmetrics", type=Path, metavar="FILE", help="series for backfill")
+    parser.add_argument("--job", default="spinledger", metavar="J", help="label of the series")
+    parser.add_argument("--instance", default="localhost:9786", metavar="I", help="likewise")
+    parser.add_argument(
+        "--leave-out", default="0", metavar="DURATION", help="no series for this much of the end"
+    )
+    parser.add_argument("--ledger", type=Path, metavar="FILE", help="keep the ledger here")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Rehearse and say what came of it."""
+    asked = _asked(arguments)
+    with tempfile.TemporaryDirectory(prefix="spinledger-") as folder:
+        ledger = arguments.ledger or Path(folder) / "rehearsed.db"
+        if ledger.exists():
+            raise BadInput(f"--ledger {ledger}", "is there already", "name a file that is not")
+        try:
+            series = (
+                nullcontext(None)
+                if arguments.openmetrics is None
+                else open(arguments.openmetrics, "w", encoding="utf-8")  # noqa: SIM115  closed below
+            )
+        except OSError as refused:
+            mend = "name a file in a folder you may write to"
+            place = f"--openmetrics {arguments.openmetrics}"
+            raise BadInput(place, str(refused.strerror), mend) from None
+        began = time.monotonic()
+        with series as out, Bar("rehearsing") as bar:
+            names = (arguments.job, arguments.instance)
+            done = rehearse(asked, ledger, out, names, bar.show)
+        print(_report(done, asked, time.monotonic() - began), end="")
+    return 0
+
+
+def _asked(arguments: argparse.Namespace) -> Rehearsal:
+    if not 1 <= arguments.disks <= 200:
+        raise BadInput(f"--disks {arguments.disks}", "is not 1 to 200", "give a number in between")
+    try:
+        left_out_ns = duration(arguments.leave_out)
+    except BadConfig as bad:
+        raise BadInput(f"--leave-out {arguments.leave_out}", bad.what, bad.mend) from None
+    asked = Rehearsal(
+        days=arguments.days,
+        seed=arguments.seed,
+        disks=arguments.disks,
+        host=arguments.host,
+        faults=tuple(arguments.fault),
+        zone=arguments.zone,
+        config=arguments.config,
+        skip_end_ns=left_out_ns,
+    )
+    if arguments.end is None:
+        return replace(asked, start_wall_ns=START_WALL_NS)
+    return replace(asked, start_wall_ns=_end_ns(arguments.end) - round(asked.days * DAY))
+
+
+def _end_ns(text: str) -> int:
+    if text == NOW:
+        return time.time_ns() // SECOND * SECOND
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        mend = "write it as 2026-03-31T21:00"
+        raise BadInput(f"--end {text}", "is not a time", mend) from None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    return int(moment.timestamp()) * SECOND
+
+
+def _report(done: Rehearsed, asked: Rehearsal, took_s: float) -> str:
+    """The ledger beside the simulator's own tally."""
+    truth = done.shelf.truth(done.clock.now())
+    lines = [f"{'DISK':28} {'CYCLES':>7} {'TRUE':>7} {'ASLEEP h':>9} {'TRUE h':>9}"]
+    for identity, account in sorted(done.loop.accounts.items()):
+        samples = view(account).samples
+        cycles = sum(samples["cycles"].values())
+        asleep = samples["state_seconds"][("standby",)] / 3600
+        true = truth[identity]
+        lines.append(
+            f"{identity:28} {cycles:7.0f} {true.cycles:7} {asleep:9.2f}"
+            f" {true.stopped_ns / SECOND / 3600:9.2f}"
+        )
+    lines.append(f"{asked.days:g} days in {took_s:.1f} s; {done.lines} lines of series")
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,163 @@
+"""`look --week`: one line a disk, read in ten seconds.
+
+Rules: pure; slept last night, spin-ups against the budget, when it was woken, years left. Last
+night is the last complete quiet window where the disk has quiet hours, else `recent.NIGHT`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+from spinledger.cli import recent
+from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, table
+from spinledger.cli.snapshots import value
+
+Json = dict[str, Any]
+
+WEEK_S = 7 * recent.DAY_S
+YEAR_S = 365.25 * recent.DAY_S
+LONG_YEARS = 50  # beyond it a projection only says: not of cycles
+WOKEN = "WOKEN, BY HOUR 0-23"
+
+COLUMNS = (
+    Column("DISK", 32, elastic=True),
+    Column("LAST NIGHT", 14),
+    Column("SPIN-UPS", 9, rank=3, right=True),
+    Column("A DAY/BUDGET", 15, right=True),
+    Column(WOKEN, 24, rank=2),
+    Column("LIFE LEFT", 12, rank=1),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """One disk's week; None: not known."""
+
+    disk: str
+    name: str
+    slept_ratio: float | None  # of last night
+    least_ratio: float | None  # what its owner asks of a night
+    cycles: int
+    per_day: float | None
+    budget_per_day: float
+    over: bool  # more than chance allows within the budget, in the 7 day window
+    woken: str  # 24 signs, or ""
+    years: tuple[float, float] | None  # until the rating is used up, early and late
+
+    def json(self) -> Json:
+        """As JSON types."""
+        return {
+            "disk": self.disk,
+            "slept_last_night_ratio": self.slept_ratio,
+            "cycles": self.cycles,
+            "cycles_per_day": self.per_day,
+            "budget_per_day": self.budget_per_day,
+            "over_limit": self.over,
+            "woken_by_hour": self.woken or None,
+            "years_left": None if self.years is None else list(self.years),
+        }
+
+
+def weeks(told: Json, books: Json | None, zone: tzinfo | None = None) -> list[Week]:
+    """Every disk of a snapshot, by the books of its last seven days where there are any."""
+    now_s = told["at_wall"]
+    booked = recent.by_disk(books)
+    return [_week(disk, booked, now_s, zone) for disk in told["disks"]]
+
+
+def _week(
+    disk: Json,
+    booked: dict[str, tuple[list[recent.Json], list[recent.Json]]] | None,
+    now_s: float,
+    zone: tzinfo | None,
+) -> Week:
+    cycles = round(value(disk, "recent_cycles", window="7d") or 0)
+    days = min(7.0, _watched_s(disk) / recent.DAY_S)
+    slept = value(disk, "quiet_window_asleep_ratio")
+    woken = ""
+    if booked is not None:
+        spans, wakes = booked.get(disk["disk"], ([], []))
+        woken = recent.wakes_by_hour(wakes, now_s - WEEK_S, zone)
+        days = recent.watched_days(spans, now_s - WEEK_S, now_s)
+        if slept is None:
+            slept = recent.slept(spans, *recent.last_night(now_s, zone))
+    used = value(disk, "cycle_limit_used_ratio", window="7d") or 0
+    return Week(
+        disk=disk["disk"],
+        name=clean(f"{disk['kernel_name']} {disk['model']}"),
+        slept_ratio=slept,
+        least_ratio=value(disk, "quiet_window_asleep_min_ratio"),
+        cycles=cycles,
+        per_day=cycles / days if days >= 1 else None,
+        budget_per_day=disk["policy"]["budget_per_day"],
+        over=used >= 1,
+        woken=woken,
+        years=_years(disk, now_s),
+    )
+
+
+def _watched_s(disk: Json) -> float:
+    states = disk["samples"].get("state_seconds", ())
+    seen = (one["value"] for one in states if one["labels"].get("state") != "unwitnessed")
+    return float(sum(seen))
+
+
+def _years(disk: Json, now_s: float) -> tuple[float, float] | None:
+    """The sooner of the kinds of cycles, early and late bound."""
+    ends: dict[str, list[float]] = {"early": [], "late": []}
+    for sample in disk["samples"].get("rated_life_end", ()):
+        bound = sample["labels"].get("bound")
+        if bound in ends and sample["value"] is not None:
+            ends[bound].append((sample["value"] - now_s) / YEAR_S)
+    if not ends["early"]:
+        return None
+    early = min(ends["early"])
+    return max(0.0, early), max(0.0, min(ends["late"], default=early))
+
+
+def lines(screen: Screen, rows: Sequence[Week]) -> list[str]:
+    """The table."""
+    return table(screen, COLUMNS, [_cells(row) for row in rows])
+
+
+def _cells(row: Week) -> tuple[Cell, ...]:
+    return (
+        Cell(row.name),
+        _night(row),
+        Cell(str(row.cycles)),
+        _pace(row),
+        Cell(row.woken),
+        _life(row),
+    )
+
+
+def _night(row: Week) -> Cell:
+    if row.slept_ratio is None:
+        return Cell("not known")
+    text = f"slept {row.slept_ratio:.0%}"
+    if row.least_ratio is not None and row.slept_ratio < row.least_ratio:
+        return Cell(f"{text} !", Tone.BAD)
+    return Cell(text, Tone.ASLEEP if row.slept_ratio >= 0.5 else Tone.PLAIN)
+
+
+def _pace(row: Week) -> Cell:
+    pace = "-" if row.per_day is None else f"{row.per_day:.1f}"
+    text = f"{pace}/{row.budget_per_day:g}"
+    return Cell(f"{text} !", Tone.BAD) if row.over else Cell(f"{text}  ")
+
+
+def _life(row: Week) -> Cell:
+    if row.years is None:
+        return Cell("-")
+    early, late = row.years
+    if early <= 0:
+        return Cell("used up !", Tone.BAD)
+    if early > LONG_YEARS:
+        return Cell(f"over {LONG_YEARS} y")
+    if late > LONG_YEARS:
+        return Cell(f"{early:.0f} y or more")
+    same = round(early) == round(late)
+    return Cell(f"{early:.0f} y" if same else f"{early:.0f} to {late:.0f} y")

@@ -1,0 +1,128 @@
+"""What the raw values of a few SMART attributes mean: one table of packings, a source per row.
+
+Rules: attributes are vendor specific and say nowhere which packing they use. A value is therefore
+believed only in a form that its bits allow, and never beyond what they prove:
+
+- Counts (4, 12, 192) fill the value from its lowest bit. Bits set above 32 are an unknown packing.
+- Load cycles (193, on older drives 225) are one count, or a pair: loads above, unloads below.
+  Loads lead by the emergency unloads, so a pair is told by its own two halves.
+- Power-on time (9) may count hours, minutes, half minutes or seconds. One value cannot tell: hours
+  are presumed where they make a life that a drive can have had. The standard's own log of hours
+  (`by_hours`), or the pace between two readings (`by_pace`), decides.
+- Spin-up time (3) has the last value in the low word and an average beside it.
+
+Sources name the public drive database: smartmontools drivedb.h, 7.3, with its name of the format.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+MOST = (1 << 32) - 1
+LONGEST_LIFE_S = 40 * 8766 * 3600
+"""Forty years powered on; no drive has had more. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """One way to count power-on time in attribute 9: `bits` from the lowest, in `unit_s`."""
+
+    name: str
+    bits: int
+    unit_s: int  # seconds
+    source: str
+
+
+CLOCKS = (
+    Clock("hours", 24, 3600, "drivedb.h default for 9: raw24(raw8); the bits above vary"),
+    Clock("hours_ms", 32, 3600, "drivedb.h msec24hour32: milliseconds from bit 32 on, left out"),
+    Clock("minutes", 32, 60, "drivedb.h minutes: 41 families; another value from bit 32 on"),
+    Clock("half_minutes", 48, 30, "drivedb.h halfminutes: 14 families"),
+    Clock("seconds", 48, 1, "drivedb.h seconds: 15 families; sec2hour: 2"),
+)
+
+_CLOCK = {row.name: row for row in CLOCKS}
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """One attribute that we read."""
+
+    number: int
+    name: str  # as in codec.wear.NAMES
+    source: str
+
+
+# Names: smartmontools drivedb.h, DEFAULT entry; Travelstar 5K320 specification, p151.
+MEANINGS = (
+    Meaning(3, "spin_up_ms", "drivedb.h default: raw16(avg16); milliseconds from memory"),
+    Meaning(4, "start_stops", "drivedb.h default: raw48"),
+    Meaning(9, "power_on_raw", "see CLOCKS"),
+    Meaning(12, "power_cycles", "drivedb.h default: raw48"),
+    Meaning(192, "retracts", "drivedb.h default: raw48"),
+    Meaning(225, "loads", "drivedb.h default, older drives: raw48"),
+    Meaning(193, "loads", "drivedb.h default: raw48; loadunload: raw24/raw24, smartctl(8)"),
+)
+"""A later row wins over an earlier one of the same name."""
+
+
+def meaning(number: int, raw: int) -> int | None:
+    """The value of an attribute of the table, in the unit of its name; None: unknown packing."""
+    if number == 3:
+        return raw & 0xFFFF
+    if number == 9:
+        return raw
+    if number in (193, 225):
+        return loads(raw)
+    return raw if raw <= MOST else None
+
+
+def loads(raw: int) -> int | None:
+    """Head loads: the whole value, or the upper half of a pair. None: neither fits.
+
+    "The first value is the number of load cycles. The second value is the number of unload
+    cycles", and their difference counts emergency unloads: smartctl(8), -v 193,loadunload. A pair
+    that differs by more than a tenth is not believed (common practice, no source).
+    """
+    upper, lower = raw >> 24, raw & 0xFFFFFF
+    if not upper:
+        return raw
+    return upper if lower <= upper <= lower + max(100, lower // 10) else None
+
+
+def clock_s(name: str, raw: int) -> int:
+    """Power-on time in seconds under the packing of that name."""
+    row = _CLOCK[name]
+    return (raw & (1 << row.bits) - 1) * row.unit_s
+
+
+def presumed(raw: int) -> str:
+    """The packing to take for one value that stands alone: hours, or "" if nobody can tell."""
+    return "hours" if clock_s("hours", raw) <= LONGEST_LIFE_S else ""
+
+
+def by_hours(raw: int, told_s: int) -> str:
+    """The packing under which the value agrees with a power-on time from elsewhere; "": none.
+
+    Agreement is within two hours and one part in a hundred: the two counters of one drive may
+    have begun apart (common practice, no source).
+    """
+    for row in CLOCKS:
+        if abs(clock_s(row.name, raw) - told_s) <= 7200 + told_s // 100:
+            return row.name
+    return ""
+
+
+def by_pace(before: int, after: int, elapsed_s: int) -> str:
+    """The packing under which the value advanced as time did; "": cannot be told.
+
+    `elapsed_s` are seconds between the two readings, powered on throughout. Below ten hours too
+    little has passed to tell hours from nothing.
+    """
+    if elapsed_s < 36_000:
+        return ""
+    for row in CLOCKS:
+        advanced = clock_s(row.name, after) - clock_s(row.name, before)
+        if abs(advanced - elapsed_s) <= row.unit_s + elapsed_s // 50:
+            return row.name
+    return ""
