@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-PURE = ("model", "errors", "codec", "ledger", "insight", "sampler", "keeper")
+PURE = ("model", "schedule", "errors", "codec", "ledger", "insight", "sampler", "keeper")
 BUILTINS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}
 CLOCKS = {("datetime", "now"), ("datetime", "utcnow"), ("datetime", "today"), ("date", "today")}
 PACKAGE = Path(__file__).parents[2] / "exporter" / "spinledger"

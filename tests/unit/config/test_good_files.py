@@ -17,7 +17,8 @@ import yaml
 from spinledger.config.load import load, parse
 from spinledger.config.schema import FIELDS, Field
 from spinledger.config.settings import Config, Limits, Tariff, WhatIf
-from spinledger.model import Cadence, Disk, Policy, Schedule, Watch, Watts, Window
+from spinledger.model import Cadence, Disk, Policy, Watch, Watts
+from spinledger.schedule import Schedule, Window
 
 DATA = Path(__file__).parents[2] / "data" / "config"
 S = 1_000_000_000

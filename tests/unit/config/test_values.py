@@ -18,7 +18,7 @@ from spinledger.config import windows
 from spinledger.config.load import host_zone, parse
 from spinledger.config.values import address, duration, duration_text, iso_date, timer_code
 from spinledger.errors import BadConfig
-from spinledger.model import Window
+from spinledger.schedule import Window
 
 S = 1_000_000_000
 

@@ -138,6 +138,8 @@ def test_a_sata_disk_is_described_from_the_kernels_copy(tree: Tree) -> None:
         aliases=("ata-LAB_HDD_5400_A-1", "ata-OLD_NAME_A-1"),
         apm_level=128,
         standard_timer=True,
+        gpl=False,
+        epc=False,
     )
 
 

@@ -25,7 +25,8 @@ from spinledger.insight.quiet import (
     split,
     windows_between,
 )
-from spinledger.model import DAY, HOUR, MINUTE, SECOND, Schedule, Window
+from spinledger.model import DAY, HOUR, MINUTE, SECOND
+from spinledger.schedule import Schedule, Window
 
 EVERY_DAY = range(7)
 

@@ -20,7 +20,8 @@ from spinledger.insight.replaying import (
     choose,
     worth,
 )
-from spinledger.model import DAY, HOUR, MINUTE, SECOND, Schedule, Watts, Window
+from spinledger.model import DAY, HOUR, MINUTE, SECOND, Watts
+from spinledger.schedule import Schedule, Window
 
 PRAGUE = ZoneInfo("Europe/Prague")
 NIGHTS = Calendar(

@@ -55,6 +55,8 @@ def test_the_whole_form() -> None:
                 "iostats": True,
                 "gpl": None,
                 "epc": None,
+                "allow_restart": None,
+                "timeout_s": None,
                 "state": "idle",
                 "why": "",
                 "condition": None,
@@ -109,6 +111,8 @@ def test_the_whole_form() -> None:
                         "evidence": "It slept only while nobody asked.",
                         "suggestion": "Watch it by counters alone.",
                         "caution": "Ask the drive maker's document first.",
+                        "ask_first": "",
+                        "innocent": [],
                     }
                 ],
             }

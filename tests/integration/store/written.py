@@ -1,0 +1,173 @@
+"""Invented books of invented disks, and short ways to write and read them."""
+
+from __future__ import annotations
+
+import random
+import select
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+
+from spinledger.model import (
+    HOUR,
+    MILLISECOND,
+    MINUTE,
+    SECOND,
+    Commit,
+    Cycle,
+    Entry,
+    Evidence,
+    Explained,
+    Gap,
+    Reading,
+    Span,
+    Worn,
+)
+from spinledger.ports import Store
+from spinledger.store.books import History
+from spinledger.store.ledger import FileStore
+
+WALL_NS = 1_767_225_600 * SECOND  # 2026-01-01 00:00:00 UTC
+BOOT = "11111111-2222-4333-8444-555555555555"
+
+
+def disk_name(number: int) -> str:
+    """An identity of a simulated disk."""
+    return f"sim-archive-{number:02}"
+
+
+def store(
+    path: Path,
+    live: Path | None,
+    *,
+    boot_id: str = BOOT,
+    simulated: bool = True,
+    keep_days: int = 400,
+    say: Callable[[str], None] = lambda line: None,
+) -> FileStore:
+    """A store over a path."""
+    return FileStore(
+        path, boot_id=boot_id, live=live, simulated=simulated, keep_days=keep_days, say=say
+    )
+
+
+def settle(books: FileStore) -> list[tuple[int, bool]]:
+    """Wait for the commit in flight; how it ended."""
+    ready, _, _ = select.select([books], [], [], 30)
+    assert ready, "the store thread did not answer within 30 s"
+    return list(books.finished())
+
+
+def made(number: int, disk: str, at_ns: int, wall_ns: int) -> list[Entry]:
+    """Two spans, a cycle with its cause, and a gap, that end at a time; to the millisecond."""
+    dice = random.Random(f"{number} {disk}")
+    asleep = dice.randrange(10 * MINUTE, 3 * HOUR, MILLISECOND)
+    awake = dice.randrange(SECOND, 30 * MINUTE, MILLISECOND)
+    first, turn = at_ns - asleep - awake, at_ns - awake
+    offset = wall_ns - at_ns
+    return [
+        Span(disk, "standby", first, turn, first + offset, turn + offset, 0, Evidence.TOLD_STANDBY),
+        Span(
+            disk,
+            "spinning",
+            turn,
+            at_ns,
+            turn + offset,
+            wall_ns,
+            awake // 3 // MILLISECOND * MILLISECOND,
+            Evidence.MOVED,
+        ),
+        Cycle(number, disk, turn, turn + offset, dice.random() < 0.9),
+        Explained(number, disk, turn + SECOND, "read", "backup", "archive", 7 * SECOND),
+        Gap(disk, first, turn, first + offset, dice.random() < 0.1),
+    ]
+
+
+def reading(number: int, disk: str, at_ns: int, wall_ns: int) -> Reading:
+    """An accepted reading."""
+    worn = Worn(
+        disk,
+        at_ns,
+        100 + number,
+        200 + number,
+        30,
+        number * 1800,
+        600_000,
+        50_000,
+        128,
+        "attributes",
+    )
+    return Reading(disk, at_ns, wall_ns, worn, "accepted")
+
+
+def dump(number: int, at_ns: int, size: int = 30) -> dict[str, object]:
+    """Something like an account's dump; `cycles` is the figure that tests follow."""
+    return {"cycles": number, "at_ns": at_ns, "times": [at_ns - n * HOUR for n in range(size)]}
+
+
+def totals(number: int) -> dict[str, dict[str, float]]:
+    """Something like a disk's totals."""
+    return {"cycles": {"yes": number, "no": 0}, "state": {"standby": number * 1.5, "idle": 7.25}}
+
+
+class Shelf:
+    """Books disks tick by tick into a store, as the loop does, and remembers the truth."""
+
+    def __init__(
+        self, disks: int, seed: int = 1, at_ns: int = HOUR, wall_ns: int = WALL_NS
+    ) -> None:
+        self.dice = random.Random(seed)
+        self.names = [disk_name(number) for number in range(disks)]
+        self.at_ns, self.wall_ns = at_ns, wall_ns
+        self.cycles = dict.fromkeys(self.names, 0)
+        self.booked: list[Entry] = []  # all, ever
+        self.waiting: list[Entry] = []  # not handed over
+        self.changed: set[str] = set()
+        self.number = 0
+
+    def tick(self, books: Store, by_ns: int = 5 * SECOND, chance: float = 0.3) -> None:
+        """One tick: some disks cycle, and are noted."""
+        self.at_ns += by_ns
+        self.wall_ns += by_ns
+        dumps: dict[str, Mapping[str, object]] = {}
+        entries: list[Entry] = []
+        for name in self.names:
+            if self.dice.random() < chance:
+                self.cycles[name] += 1
+                entries += made(self.cycles[name], name, self.at_ns, self.wall_ns)
+                dumps[name] = dump(self.cycles[name], self.at_ns)
+        books.note(self.at_ns, self.wall_ns, dumps, entries)
+        self.booked += entries
+        self.waiting += entries
+        self.changed |= set(dumps)
+
+    def commit(self, books: Store, boot_id: str = BOOT, *, clean: bool = False) -> bool:
+        """Hand over what waits."""
+        taken = books.commit(
+            Commit(
+                self.number + 1,
+                self.at_ns,
+                self.wall_ns,
+                boot_id,
+                clean,
+                {name: dump(self.cycles[name], self.at_ns) for name in self.changed},
+                {name: totals(self.cycles[name]) for name in self.names},
+                tuple(self.waiting),
+            )
+        )
+        if taken:
+            self.number += 1
+            self.waiting = []
+            self.changed = set()
+        return taken
+
+
+def everything(history: History) -> list[Entry]:
+    """All entries of a history."""
+    kinds: Sequence[Iterator[Entry]] = (
+        history.spans(),
+        history.cycles(),
+        history.explained(),
+        history.gaps(),
+        history.readings(),
+    )
+    return [entry for kind in kinds for entry in kind]

@@ -1,0 +1,98 @@
+"""Packed attribute values, from the formats of the public drive database."""
+
+from __future__ import annotations
+
+import pytest
+
+from spinledger.codec import packings
+
+HOURS = 12_345
+
+
+@pytest.mark.parametrize(
+    ("name", "raw", "seconds"),
+    [
+        # drivedb.h default raw24(raw8): 12,345 hours beside a foreign byte.
+        ("hours", 0xAB_0000_0000 | HOURS, HOURS * 3600),
+        # msec24hour32: hours in the low 32 bits, milliseconds above.
+        ("hours_ms", 0x1234_0000_3039, HOURS * 3600),
+        ("minutes", HOURS * 60 + 7, (HOURS * 60 + 7) * 60),
+        ("minutes", 0x0001_0000_0000 | 61, 61 * 60),
+        ("half_minutes", 241, 7230),
+        ("seconds", 86_401, 86_401),
+    ],
+)
+def test_clock_packings(name: str, raw: int, seconds: int) -> None:
+    """Each way to count power-on time (smartmontools drivedb.h; smartctl(8) option -v 9)."""
+    assert packings.clock_s(name, raw) == seconds
+
+
+@pytest.mark.parametrize(
+    ("raw", "loads"),
+    [
+        (0, 0),
+        (600_000, 600_000),
+        (0xFFFFFF, 0xFFFFFF),
+        # "1152921/1152733" as some drives are printed: loads above, unloads below.
+        (1_152_921 << 24 | 1_152_733, 1_152_921),
+        (105 << 24 | 5, 105),
+        (5 << 24 | 105, None),  # more unloads than loads
+        (600_000 << 24 | 10, None),
+        (0xFFFF_FFFF_FFFF, 0xFFFFFF),
+    ],
+)
+def test_load_cycles(raw: int, loads: int | None) -> None:
+    """One count, or loads and unloads in two halves (smartctl(8), -v 193,loadunload)."""
+    assert packings.loads(raw) == loads
+
+
+@pytest.mark.parametrize(
+    ("number", "raw", "value"),
+    [
+        (3, 0x0190_01A0, 0x01A0),  # drivedb.h raw16(avg16): the last beside the average
+        (4, 4_294_967_295, 4_294_967_295),
+        (4, 1 << 32, None),
+        (12, 40, 40),
+        (192, 7, 7),
+        (192, 1 << 47, None),
+    ],
+)
+def test_meanings(number: int, raw: int, value: int | None) -> None:
+    """Counts as they stand, the low word of spin-up time; more bits are an unknown packing
+    (drivedb.h, DEFAULT entry)."""
+    assert packings.meaning(number, raw) == value
+
+
+@pytest.mark.parametrize("row", packings.CLOCKS, ids=lambda row: row.name)
+@pytest.mark.parametrize("hours", [4_000, 17_520, 43_830, 87_660])
+def test_the_standard_log_tells_the_packing(row: packings.Clock, hours: int) -> None:
+    """Beside the hours of Device Statistics (ACS-3) a raw value has one reading: the true one."""
+    raw = hours * 3600 // row.unit_s
+    told = packings.by_hours(raw, hours * 3600)
+    assert packings.clock_s(told, raw) == hours * 3600
+    assert told == row.name or {told, row.name} <= {"hours", "hours_ms"}
+
+
+@pytest.mark.parametrize("row", packings.CLOCKS, ids=lambda row: row.name)
+@pytest.mark.parametrize("elapsed_s", [36_000, 86_400, 30 * 86_400])
+def test_the_pace_tells_the_packing(row: packings.Clock, elapsed_s: int) -> None:
+    """Two readings a known time apart tell hours, minutes, half minutes and seconds apart."""
+    before = 5_000_000
+    after = before + elapsed_s // row.unit_s
+    told = packings.by_pace(before, after, elapsed_s)
+    assert told == row.name or {told, row.name} <= {"hours", "hours_ms"}
+
+
+def test_what_nobody_can_tell() -> None:
+    """Too short a time, a standing counter, and a wild one prove no packing (own rule)."""
+    assert packings.by_pace(100, 101, 3600) == ""
+    assert packings.by_pace(100, 100, 86_400) == ""
+    assert packings.by_pace(100, 100_000_000, 86_400) == ""
+    assert packings.by_hours(0, 500 * 3600) == ""
+    assert packings.presumed(20_000) == "hours"
+    assert packings.presumed(40 * 8766 + 1) == ""
+
+
+def test_every_row_names_its_source() -> None:
+    """Each packing and each meaning carries where it comes from (own rule)."""
+    assert all(len(row.source) > 8 for row in (*packings.CLOCKS, *packings.MEANINGS))

@@ -1,0 +1,544 @@
+"""Every finding appears when it should and vanishes when it should not.
+
+Where behaviour over time matters, simulated drives are watched by the real loop; the rest is
+judged on views made by hand. What a finding's condition rests on is cited beside it in
+`insight.evidence`; thresholds there are common practice unless a source is named.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import pytest
+
+from spinledger.app.owner import folds
+from spinledger.insight.advice import Words
+from spinledger.insight.ageing import Parking, Waits
+from spinledger.insight.findings import (
+    ALWAYS,
+    CODES,
+    EXPORTED,
+    POOL_TABLE,
+    TABLE,
+    findings,
+    pool_findings,
+)
+from spinledger.model import (
+    DAY,
+    HOUR,
+    SECOND,
+    Disk,
+    DiskView,
+    Explained,
+    Finding,
+    Labels,
+    Number,
+    Policy,
+    Reading,
+    State,
+    Watts,
+    Worn,
+)
+from spinledger.sim.drive import Burst, Op
+from spinledger.sim.kinds import Kind
+from spinledger.sim.shelf import Plug
+from tests.fakes.snapshots import view
+from tests.fakes.watching import Watched, kind, with_timer
+
+MINUTE_S, HOUR_S = 60, 3600
+WORDS: tuple[Words, ...] = (*(row.words for row in TABLE), *(row.words for row in POOL_TABLE))
+by_code = pytest.mark.parametrize("words", WORDS, ids=lambda words: words.code)
+
+
+def watch(
+    drive: Kind,
+    arrivals_s: Sequence[float | Burst],
+    until_s: float,
+    policy: Policy | None = None,
+    plugs: Sequence[Plug] = (),
+) -> Watched:
+    """A drive with a declared timer of 20 min, unless another policy is given."""
+    wanted = with_timer(20 * MINUTE_S) if policy is None else policy
+    return Watched(drive, arrivals_s, wanted, plugs, folds).run(until_s)
+
+
+def codes(seen: DiskView) -> set[str]:
+    """Codes of the findings, which are also the series that are 1."""
+    found = {finding.code for finding in seen.findings}
+    assert found == {code for (code,), held in seen.samples["finding"].items() if held}
+    return found
+
+
+def by_hand(
+    samples: Mapping[str, Mapping[Labels, Number]] | None = None, **disk: object
+) -> DiskView:
+    """A view with these samples besides its own, and these fields of its disk."""
+    plain = view(0)
+    changed: Disk = replace(plain.disk, **disk)  # type: ignore[arg-type]
+    return findings(replace(plain, disk=changed, samples={**plain.samples, **(samples or {})}))
+
+
+def only(seen: DiskView, code: str) -> Finding:
+    """The finding of that code."""
+    (found,) = [finding for finding in seen.findings if finding.code == code]
+    return found
+
+
+def reads(every_s: float, until_s: float, sectors: int = 8, op: Op = Op.READ) -> list[Burst]:
+    """A request every so often."""
+    count = int(until_s / every_s)
+    return [Burst(SECOND, count, round(every_s * SECOND), sectors, op, "reader")]
+
+
+# What we do to drives, and what we cannot know
+
+
+@pytest.mark.parametrize(
+    ("name", "held"), [("wakes_spins_first", True), ("wakes_answers_first", True), ("plain", False)]
+)
+def test_a_drive_that_a_question_wakes(name: str, held: bool) -> None:
+    """It sleeps, is asked and spins up; a sound drive sleeps on."""
+    assert ("questions_disturb" in codes(watch(kind(name, 600), [1], 2 * HOUR_S).view)) == held
+
+
+@pytest.mark.parametrize(("name", "held"), [("restarts_on_question", True), ("plain", False)])
+def test_a_drive_whose_timer_a_question_restarts(name: str, held: bool) -> None:
+    """Linux Documentation/hwmon/drivetemp.rst tells of such drives; it is no lost timer."""
+    found = codes(watch(kind(name, 20 * MINUTE_S), [1], 4 * HOUR_S).view)
+    assert found == ({"questions_restart_timer"} if held else set())
+
+
+@pytest.mark.parametrize(
+    ("name", "held"), [("rejects", True), ("no_registers", True), ("plain", False)]
+)
+def test_a_drive_or_bridge_that_refuses(name: str, held: bool) -> None:
+    """After three refusals of a lasting kind it is said; a drive that answers has none."""
+    seen = watch(kind(name, 600), [1], 2 * HOUR_S).view
+    assert ("state_refused" in codes(seen)) == held
+
+
+def test_a_disk_that_cannot_be_asked() -> None:
+    """A controller's volume has no question; any other disk has one."""
+    why = "it looks like a logical volume of a RAID controller"
+    seen = by_hand(ask_method=None, unasked_because=why)
+    assert only(seen, "state_not_askable").evidence == why
+    assert codes(by_hand()) == set()
+
+
+def test_a_missing_capability() -> None:
+    """One refusal by the kernel is enough, and none is none."""
+    assert codes(by_hand({"probe_failures": {("permission",): 1}})) == {"capability_missing"}
+    assert codes(by_hand({"probe_failures": {("permission",): 0}})) == set()
+
+
+def test_uncounted_sectors() -> None:
+    """Linux Documentation/ABI/stable/sysfs-block, queue/iostats: 0 stops the accounting."""
+    assert codes(by_hand(iostats=False)) == {"sectors_not_counted"}
+    assert codes(by_hand(iostats=True)) == set()
+
+
+# Timers
+
+
+def test_a_disk_that_never_slept() -> None:
+    """A declared timer of 20 min that the drive does not have; found after 3.5 timers and 1 min."""
+    watched = watch(kind("plain", None), [1], 70 * MINUTE_S)
+    assert codes(watched.view) == set()
+    assert codes(watched.run(73 * MINUTE_S).view) == {"never_slept"}
+    assert codes(watch(kind("plain", 20 * MINUTE_S), [1], 3 * HOUR_S).view) == set()
+
+
+def test_without_a_declared_timer_no_sleep_is_expected() -> None:
+    """A disk that never sleeps is nobody's business if no one said that it should."""
+    for policy in (with_timer(None), with_timer(0)):
+        assert codes(watch(kind("plain", None), [1], 6 * HOUR_S, policy).view) == set()
+
+
+def test_a_timer_lost_at_a_replug() -> None:
+    """It slept by itself, was re-plugged and idles on; a drive that keeps its timer does not."""
+    plugs = (Plug(2 * HOUR, 0, False), Plug(2 * HOUR + 60 * SECOND, 0, True))
+    arrivals = [1, 2 * HOUR_S + 300]
+    lost = watch(kind("loses_timer", 20 * MINUTE_S), arrivals, 4 * HOUR_S, plugs=plugs)
+    assert "timer_not_holding" in codes(lost.view)
+    assert "it came back 119 min ago" in only(lost.view, "timer_not_holding").evidence
+    kept = watch(kind("plain", 20 * MINUTE_S), arrivals, 4 * HOUR_S, plugs=plugs)
+    assert "timer_not_holding" not in codes(kept.view)
+
+
+def test_a_timer_that_holds_again() -> None:
+    """The finding stays while the disk works, and goes with the next sleep."""
+    watched = watch(kind("plain", 20 * MINUTE_S), [1, 2 * HOUR_S, 5 * HOUR_S], 90 * MINUTE_S)
+    drive = watched.rack.places[0].drive
+    drive.set_timer(watched.clock.now(), lost=True)
+    assert codes(watched.run(4 * HOUR_S).view) == {"timer_not_holding"}
+    assert codes(watched.run(5 * HOUR_S + 60).view) == {"timer_not_holding"}
+    drive.set_timer(watched.clock.now(), lost=False)
+    assert codes(watched.run(6 * HOUR_S).view) == set()
+
+
+def test_a_learned_timer_that_no_longer_holds() -> None:
+    """Two spin-downs that agree teach a timer where none is declared."""
+    policy = with_timer(None)
+    arrivals = [1, 2 * HOUR_S, 4 * HOUR_S]
+    watched = watch(kind("plain", 20 * MINUTE_S), arrivals, 4 * HOUR_S, policy)
+    assert codes(watched.view) == set()
+    watched.rack.places[0].drive.set_timer(watched.clock.now(), lost=True)
+    assert codes(watched.run(7 * HOUR_S).view) == {"timer_not_holding"}
+
+
+def test_commands_that_keep_a_disk_awake() -> None:
+    """Pass-through requests each ten minutes restart the timer, and are no lost timer; rare ones do
+    nothing.
+    """
+    often = reads(610, 3 * HOUR_S, op=Op.PASS_THROUGH)
+    assert codes(watch(kind("plain", 20 * MINUTE_S), often, 3 * HOUR_S).view) == {
+        "commands_keep_awake"
+    }
+    rare = reads(2 * HOUR_S, 8 * HOUR_S, op=Op.PASS_THROUGH)
+    assert codes(watch(kind("plain", 20 * MINUTE_S), rare, 8 * HOUR_S).view) == set()
+
+
+# Beats
+
+
+def test_a_beat_of_half_a_minute() -> None:
+    """30 s: the documented default of a btrfs commit (Linux 6.12 fs/btrfs/fs.h)."""
+    seen = watch(kind("plain", 20 * MINUTE_S), reads(30, 2 * HOUR_S), HOUR_S).view
+    assert codes(seen) == {"regular_beat"}
+    evidence = only(seen, "regular_beat").evidence
+    assert evidence.startswith("touched every 30 s, 24 of the last 24 times")
+    assert "btrfs commit" in evidence
+
+
+def test_a_beat_that_stops() -> None:
+    """Two intervals after the last touch it is over."""
+    watched = watch(kind("plain", 20 * MINUTE_S), reads(30, HOUR_S), HOUR_S)
+    assert codes(watched.view) == {"regular_beat"}
+    assert codes(watched.run(HOUR_S + 120).view) == set()
+
+
+def test_random_touches_are_no_beat() -> None:
+    """Poisson arrivals of one a minute for a day: never a beat, looked at each ten minutes."""
+    draw = random.Random(6)
+    at, arrivals = 0.0, []
+    while at < 24 * HOUR_S:
+        at += draw.expovariate(1 / 60)
+        arrivals.append(at)
+    watched = watch(kind("plain", 20 * MINUTE_S), arrivals, 600)
+    for until in range(1200, 24 * HOUR_S, 600):
+        assert codes(watched.run(until).view) == set()
+
+
+def test_a_journal_that_commits_each_5_s() -> None:
+    """5 s: the ext4 default (Linux 6.12 include/linux/jbd2.h); it leaves no still sample."""
+    journal = reads(5, 2 * HOUR_S, sectors=16, op=Op.WRITE)
+    watched = watch(kind("plain", 20 * MINUTE_S), journal, 55 * MINUTE_S)
+    assert codes(watched.view) == set()
+    seen = watched.run(90 * MINUTE_S).view
+    assert codes(seen) == {"regular_beat"}
+    assert "ext4 journal" in only(seen, "regular_beat").evidence
+
+
+def test_a_journal_is_heard_beneath_other_use() -> None:
+    """A picture of 20 MB each ten minutes does not drown the commits between them."""
+    journal = reads(5, 2 * HOUR_S, sectors=16, op=Op.WRITE)
+    pictures = [
+        Burst(at * SECOND, 20, SECOND, 2000, Op.WRITE, "mira") for at in range(7, 7200, 600)
+    ]
+    seen = watch(kind("plain", 20 * MINUTE_S), [*journal, *pictures], 90 * MINUTE_S).view
+    assert codes(seen) == {"regular_beat"}
+
+
+def test_a_scrub_is_no_beat() -> None:
+    """40,000 sectors each 2 s for hours, as a scrub reads: no sample is still, and nothing is
+    wrong.
+    """
+    scrub = reads(2, 3 * HOUR_S, sectors=40_000)
+    assert codes(watch(kind("plain", 20 * MINUTE_S), scrub, 2 * HOUR_S).view) == set()
+
+
+def test_a_disk_that_shall_not_sleep_may_be_touched() -> None:
+    """A timer declared as disabled: a beat disturbs nobody."""
+    seen = watch(kind("plain", None), reads(30, HOUR_S), HOUR_S, with_timer(0)).view
+    assert codes(seen) == set()
+
+
+def test_a_new_file_system() -> None:
+    """1 MiB written each second, no reads, on a disk known for hours (Linux 6.12
+    fs/ext4/ext4.h: lazy initialisation waits ten times each group's time).
+    """
+    writes = reads(1, 3 * HOUR_S, sectors=2048, op=Op.WRITE)
+    seen = watch(kind("plain", 20 * MINUTE_S), writes, 2 * HOUR_S).view
+    assert codes(seen) == {"file_system_initialising"}
+    awake = dict(seen.samples["awake"])
+    awake[("watched_seconds",)] = 15 * 86400
+    assert codes(findings(replace(seen, samples={**seen.samples, "awake": awake}))) == set()
+
+
+def test_reading_is_no_initialising() -> None:
+    """The same pace read is a copy or a film."""
+    seen = watch(kind("plain", 20 * MINUTE_S), reads(1, 3 * HOUR_S, sectors=2048), 2 * HOUR_S).view
+    assert codes(seen) == set()
+
+
+# Sleeps that do no good
+
+
+def test_sleeping_that_does_not_pay() -> None:
+    """5 W saved and 120 J a spin-up: T* = 24 s (Albers, CACM May 2010, p. 91). Naps of some 20 s
+    lose, naps of four minutes do not.
+    """
+    short = watch(kind("plain", 60), reads(90, HOUR_S), HOUR_S, with_timer(60)).view
+    assert "sleeping_does_not_pay" in codes(short)
+    assert "a sleep pays after 24 s" in only(short, "sleeping_does_not_pay").evidence
+    longer = watch(kind("plain", 60), reads(300, 2 * HOUR_S), 2 * HOUR_S, with_timer(60)).view
+    assert "sleeping_does_not_pay" not in codes(longer)
+
+
+def test_standby_that_saves_nothing_cannot_pay() -> None:
+    """A disk that draws in standby what it draws idle loses each spin-up."""
+    policy = with_timer(60, watts=Watts(idle=5.0, standby=5.0))
+    seen = watch(kind("plain", 60), reads(300, 2 * HOUR_S), 2 * HOUR_S, policy).view
+    assert "no sleep pays" in only(seen, "sleeping_does_not_pay").evidence
+
+
+def test_a_disk_that_sleeps_too_eagerly() -> None:
+    """Reads each 15 min on a timer of 10: each sleep is shorter than the timer, 96 waits a day;
+    reads each three hours are well slept through.
+    """
+    eager = watch(kind("plain", 600), reads(900, 6 * HOUR_S), 6 * HOUR_S, with_timer(600)).view
+    assert "sleeps_too_eagerly" in codes(eager)
+    calm = reads(3 * HOUR_S, 48 * HOUR_S)
+    assert codes(watch(kind("plain", 600), calm, 48 * HOUR_S, with_timer(600)).view) == set()
+
+
+# Slow changes
+
+
+def waits(*seconds: float) -> DiskView:
+    """A disk whose spin-ups took so long, in order."""
+    fold = Waits()
+    for number, wait in enumerate(seconds):
+        fold.step(Explained(number, "d", 0, "read", "", "", round(wait * SECOND)))
+    return by_hand(fold.totals(()))
+
+
+def test_waits_that_lengthen() -> None:
+    """From 8 s to 14 s in the median of twenty; slow now and then, or too few, is no trend."""
+    assert codes(waits(*[8.0] * 20, *[14.0] * 20)) == {"wait_lengthening"}
+    assert codes(waits(*[8.0] * 20, *[8.0] * 15, *[20.0] * 5)) == set()
+    assert codes(waits(*[8.0] * 20, *[14.0] * 19)) == set()
+    assert codes(waits(*[0.5] * 20, *[1.0] * 20)) == set()
+
+
+def parked(loads_a_day: int, starts_a_day: int, days: int = 7, **policy: object) -> DiskView:
+    """A disk whose own counters were read each day."""
+    fold = Parking()
+    for day in range(days + 1):
+        loads, starts = 100_000 + day * loads_a_day, 900 + day * starts_a_day
+        worn = Worn("d", 0, starts, loads, 9, None, None, None, None, "test")
+        fold.step(Reading("d", 0, day * DAY, worn, "accepted"))
+    plain = view(0)
+    samples = {**plain.samples, **fold.totals(())}
+    changed = replace(plain.policy, **policy)  # type: ignore[arg-type]
+    return findings(
+        replace(plain, disk=replace(plain.disk, apm_level=128), policy=changed, samples=samples)
+    )
+
+
+def test_heads_that_park_without_a_spin_down() -> None:
+    """600,000 over five years is 328.5 a day (arithmetic); 300,000 is 164.3."""
+    seen = parked(329, 2, rated_load=600_000)
+    assert codes(seen) == {"parks_heads_often"}
+    assert (
+        "600000 rated, 329 a day over five years; APM level 128"
+        in only(seen, "parks_heads_often").evidence
+    )
+    assert codes(parked(328, 2, rated_load=600_000)) == set()
+    assert codes(parked(329, 33, rated_load=600_000)) == set()
+    assert codes(parked(165, 2, rated_load=300_000)) == {"parks_heads_often"}
+
+
+def test_one_day_of_readings_at_least() -> None:
+    """A burst between two readings of one day is no pace."""
+    assert codes(parked(5000, 0, days=0)) == set()
+
+
+# Pools
+
+
+@pytest.fixture(scope="module")
+def shelf() -> dict[str, DiskView]:
+    """Three disks watched for a day: one never slept, one slept between reads, one is a spare."""
+    touched = [1.0, 8 * HOUR_S, 16 * HOUR_S]
+    return {
+        "awake": watch(kind("plain", None), touched, 24 * HOUR_S, with_timer(None)).view,
+        "asleep": watch(kind("plain", 20 * MINUTE_S), touched, 24 * HOUR_S).view,
+        "spare": watch(kind("plain", 20 * MINUTE_S), [1.0], 24 * HOUR_S).view,
+        "busy": watch(
+            kind("plain", 20 * MINUTE_S), reads(2, 24 * HOUR_S, 40_000), 24 * HOUR_S
+        ).view,
+    }
+
+
+def pooled(shelf: Mapping[str, DiskView], *names: str, pool: str = "plates") -> list[DiskView]:
+    """Those disks as members of one pool."""
+    return [
+        replace(
+            shelf[name],
+            disk=replace(shelf[name].disk, identity=f"sim-{n}", nodes=(f"sd{n}",), pool=pool),
+        )
+        for n, name in enumerate(names)
+    ]
+
+
+def pool_codes(views: Sequence[DiskView]) -> list[set[str]]:
+    """Codes of each, among those of pools."""
+    mine = {row.code for row in POOL_TABLE}
+    return [codes(seen) & mine for seen in pool_findings(views)]
+
+
+def test_one_member_keeps_its_pool_awake(shelf: Mapping[str, DiskView]) -> None:
+    """It slept nothing and the others most of the day; it alone is named."""
+    views = pooled(shelf, "asleep", "awake", "asleep")
+    assert pool_codes(views) == [set(), {"member_keeps_pool_awake"}, set()]
+    (found,) = pool_findings(views)[1].findings
+    assert "asleep 0% of the last day; of the others, sd0 9" in found.evidence
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("asleep", "asleep"), ("awake", "awake"), ("spare", "awake"), ("asleep", "busy"), ("awake",)],
+    ids="-".join,
+)
+def test_a_pool_that_agrees_has_no_such_member(
+    shelf: Mapping[str, DiskView], names: tuple[str, ...]
+) -> None:
+    """All asleep, all awake, spares asleep, one at work all day, or one disk alone."""
+    assert not any(pool_codes(pooled(shelf, *names)))
+
+
+def test_disks_without_a_pool_are_no_members(shelf: Mapping[str, DiskView]) -> None:
+    """Two disks that share nothing may sleep as they like."""
+    assert not any(pool_codes(pooled(shelf, "asleep", "awake", pool="")))
+
+
+def test_guests_and_others_share_a_pool() -> None:
+    """Six wakes of ten are a guest's; one of ten is not worth a word, nor are six of six."""
+
+    def woken(*counts: tuple[str, int]) -> list[set[str]]:
+        made: dict[Labels, Number] = {(actor,): count for actor, count in counts}
+        return pool_codes([by_hand({"actor_wakes": made}, pool="plates")])
+
+    assert woken(("guest planner", 6), ("mira", 4)) == [{"guests_share_pool"}]
+    assert woken(("guest planner", 1), ("mira", 9)) == [set()]
+    assert woken(("guest planner", 16)) == [set()]
+    assert woken(("guesthouse", 6), ("mira", 4)) == [set()]
+
+
+# No harmful advice
+
+
+def advice(**disk: object) -> str:
+    """What a disk that never slept is told."""
+    awake: dict[Labels, Number] = {
+        ("longest_idle_seconds",): 6 * HOUR_S,
+        ("seconds",): 6 * HOUR_S,
+        ("slept",): 0,
+    }
+    return only(by_hand({"awake": awake}, **disk), "never_slept").suggestion
+
+
+def test_no_advice_to_sleep_where_that_may_harm() -> None:
+    """Behind a RAID controller, SAS without allow_restart, pools of unknown time-outs."""
+    assert "set it again" in advice()
+    assert "set it again" in advice(transport="sas", allow_restart=True)
+    assert "set it again" in advice(pool="plates", timeout_s=30)
+    for barred in (
+        {"ask_method": None},
+        {"transport": "sas", "allow_restart": False},
+        {"transport": "sas"},
+        {"pool": "plates"},
+    ):
+        assert advice(**barred).startswith("Leave its timers as they are: ")
+
+
+@by_code
+def test_what_keeps_data_safe_is_not_given_up_lightly(words: Words) -> None:
+    """Who is told of commits, journals, scrubs or health readings hears what may be lost."""
+    safety = ("commit", "journal", "scrub", "health", "write cache", "self-test", "barrier")
+    if any(word in words.suggestion for word in safety):
+        assert any(word in words.caution for word in ("lost", "lose", "warn", "failure"))
+
+
+@by_code
+def test_every_finding_is_whole(words: Words) -> None:
+    """Sentence, suggestion and caution are there, without a full stop, which the reader adds."""
+    for text in (words.sentence, words.suggestion, words.caution, *words.innocent):
+        assert text
+        assert not text.endswith(".")
+    assert words.innocent or words.code.startswith(("state_", "capability_", "sectors_"))
+
+
+def test_codes_for_rules_are_always_there() -> None:
+    """Rules compare them with 1; a series that comes and goes would break `for`."""
+    assert set(ALWAYS) <= set(CODES)
+    assert len(set(CODES)) == len(CODES)
+    assert set(view_flags(by_hand())) == set(ALWAYS)
+
+
+def view_flags(seen: DiskView) -> dict[str, Number]:
+    """Series by code."""
+    return {code: held for (code,), held in seen.samples["finding"].items()}
+
+
+def test_series_are_bounded_and_words_are_not() -> None:
+    """A disk with more findings than the bound has that many series, those for rules among them."""
+    worst = by_hand(
+        {
+            "probe_failures": {("permission",): 1, ("rejected",): 3},
+            "probe_given_up": {(): 1},
+            "observer_disturbances": {("woke",): 1, ("timer_restarted",): 1},
+            "beat": {("seconds",): 30, ("agreeing",): 24},
+            "timer_seconds": {(): 1200},
+            "signals": {(): 99},
+            "naps": {
+                ("count",): 60,
+                ("daytime",): 60,
+                ("daytime_short",): 60,
+                ("asleep_seconds",): 60,
+                ("span_seconds",): 86400,
+            },
+            "wait_median_seconds": {("first",): 5, ("last",): 15},
+            "parking": {("loads",): 9999, ("starts",): 1, ("seconds",): 86400},
+            "awake": {
+                ("longest_idle_seconds",): 90_000,
+                ("seconds",): 90_000,
+                ("slept",): 1,
+                ("watched_seconds",): 90_000,
+            },
+            "restless": {
+                ("seconds",): 4000,
+                ("sectors_read",): 0,
+                ("sectors_written",): 4_000_000,
+                ("light_seconds",): 0,
+            },
+        },
+        ask_method=None,
+        unasked_because="a controller",
+        iostats=False,
+    )
+    assert len(worst.findings) > EXPORTED - len(ALWAYS)
+    flags = view_flags(worst)
+    assert len(flags) <= EXPORTED
+    assert set(ALWAYS) <= set(flags)
+    told = {finding.code for finding in worst.findings}
+    assert all(flags[code] == (code in told) for code in ALWAYS)
+
+
+def test_a_silent_disk_costs_nothing(shelf: Mapping[str, DiskView]) -> None:
+    """A healthy disk that slept has no finding at all, and its state is known."""
+    assert shelf["asleep"].state is State.STANDBY
+    assert shelf["asleep"].findings == ()
