@@ -144,6 +144,7 @@ class Cadence:
     fast_ns: int = 5 * SECOND  # free signals, always
     slow_ns: int = 60 * SECOND  # questions while idle
     asleep_ns: int = 10 * MINUTE  # questions while in standby
+    wear_ns: int = 30 * MINUTE  # the drive's own counters, in use; 0: never
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 
+from spinledger.codec import wear
+from spinledger.codec.reply import QUESTIONS
 from spinledger.errors import Misuse
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
@@ -30,6 +32,7 @@ from spinledger.model import (
     Counted,
     Mode,
     Reason,
+    Record,
     Refused,
     State,
     Told,
@@ -67,6 +70,40 @@ def plan(account: Account, now_ns: int, number: int) -> Ask | None:
     if method is None:
         raise Misuse("a disk without a question was to be asked")
     return Ask(number, account.disk.identity, method, now_ns, now_ns + DEADLINE_NS)
+
+
+def plan_reading(account: Account, now_ns: int, number: int) -> Ask | None:
+    """The first record of a reading of the drive's own counters, when one is due.
+
+    Only in the very sample in which others moved sectors: so it neither wakes the drive nor keeps
+    it awake for more than that sample. Due after a wake, and every `wear_ns` of use.
+    """
+    habit, every_ns = account.habit, account.policy.cadence.wear_ns
+    if not every_ns or habit.pending is not None or not may_ask(account):
+        return None
+    if account.state is not State.ACTIVE or account.sectors_ns != account.at_ns:
+        return None
+    woke = account.witnessed_since_reading > 0 and account.since_ns > (habit.read_ns or 0)
+    if habit.read_ns is not None and not woke and now_ns - habit.read_ns < every_ns:
+        return None
+    habit.to_read = [
+        command
+        for command in wear.plan(account.disk)
+        if habit.unreadable.get(command.value, 0) < GIVE_UP_AFTER
+    ]
+    habit.records = []
+    habit.read_ns = now_ns
+    return plan_record(account, now_ns, number)
+
+
+def plan_record(account: Account, now_ns: int, number: int) -> Ask | None:
+    """The next record of the reading under way, while the disk is in use."""
+    habit = account.habit
+    if not habit.to_read or habit.pending is not None or account.state is not State.ACTIVE:
+        habit.to_read = []
+        return None
+    command = habit.to_read.pop(0)
+    return Ask(number, account.disk.identity, command, now_ns, now_ns + DEADLINE_NS)
 
 
 def due_ns(account: Account, now_ns: int) -> int:
@@ -127,8 +164,13 @@ def silences(account: Account) -> tuple[tuple[int, int], ...]:
 
 
 def note_sent(account: Account, ask: Ask) -> None:
-    """A question went out."""
+    """A command went out."""
     habit = account.habit
+    if ask.command not in QUESTIONS:
+        habit.pending = ask
+        habit.own += 1
+        habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
+        return
     alone_from = max(account.idle_from_ns, habit.asked_ns or 0)
     habit.unasked_ns = ask.asked_ns - alone_from
     habit.prompted = habit.hint
@@ -211,6 +253,7 @@ def note_seen(account: Account) -> None:
     habit.asked_ns = None
     habit.spinning_answer_ns = None
     habit.own = 0
+    habit.to_read = []
     if habit.given_up.startswith("refused"):
         habit.given_up = ""
         habit.refusals = 0
@@ -229,8 +272,11 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
     habit.answered_own = True
     if not fact.sent:
         habit.own -= 1
-    _time(habit, fact.elapsed_ns)
     reply = fact.reply
+    if fact.ask.command not in QUESTIONS:
+        _recorded(habit, fact)
+        return
+    _time(habit, fact.elapsed_ns)
     stale = account.io_ns is not None and fact.ask.asked_ns < account.io_ns
     if isinstance(reply, Told):
         habit.refusals = 0
@@ -247,6 +293,17 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
         habit.suspect = "slow_answer"
     elif isinstance(reply, Refused) and reply.reason in LINK_LOST:
         habit.suspect = "link_reset"
+
+
+def _recorded(habit: Habit, fact: Answered) -> None:
+    """A record came, or is not to be had: that says nothing about the questions."""
+    reply = fact.reply
+    if isinstance(reply, Record):
+        habit.records.append(reply)
+    elif isinstance(reply, Refused) and reply.reason is not Reason.PROBER_DOWN:
+        name = fact.ask.command.value
+        habit.unreadable[name] = habit.unreadable.get(name, 0) + 1
+        habit.failed[reply.reason.value] = habit.failed.get(reply.reason.value, 0) + 1
 
 
 def _time(habit: Habit, elapsed_ns: int) -> None:

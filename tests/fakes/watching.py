@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
+from spinledger.insight.life import DrivesOwn
 from spinledger.keeper.view import view
 from spinledger.ledger.account import Account
 from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
@@ -105,9 +106,9 @@ class Watched:
 
     @property
     def log(self) -> list[float]:
-        """When the drive got a command of ours, in seconds."""
+        """When the drive got a question of ours, in seconds."""
         tally = self.rack.places[0].drive.settle(self.clock.now())
-        return [sent.at_ns / SECOND for sent in tally.sent]
+        return [sent.at_ns / SECOND for sent in tally.sent if sent.what == "question"]
 
 
 def _arrival(at_s: float | Burst) -> int | Burst:
@@ -115,10 +116,11 @@ def _arrival(at_s: float | Burst) -> int | Burst:
 
 
 def _folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
-    return (StateSeconds(), Changes(), IdleGaps())
+    return (StateSeconds(), Changes(), IdleGaps(), DrivesOwn(policy))
 
 
-def with_timer(timer_s: float | None, **more: object) -> Policy:
-    """A policy with a declared timer; the default cadence."""
+def with_timer(timer_s: float | None, wear_ns: int | None = None, **more: object) -> Policy:
+    """A policy with a declared timer; the default cadence, but for readings."""
     declared = None if timer_s is None else round(timer_s * SECOND)
-    return replace(Policy(cadence=Cadence(), declared_ns=declared), **more)  # type: ignore[arg-type]
+    cadence = Cadence() if wear_ns is None else Cadence(wear_ns=wear_ns)
+    return replace(Policy(cadence=cadence, declared_ns=declared), **more)  # type: ignore[arg-type]

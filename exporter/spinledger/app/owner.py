@@ -21,6 +21,7 @@ from spinledger.insight.energy import Energy
 from spinledger.insight.gaps import WhatIf
 from spinledger.insight.holding import Holding
 from spinledger.insight.lately import Lately, Naps
+from spinledger.insight.life import DrivesOwn
 from spinledger.insight.quiet import Calendar, Cursor
 from spinledger.insight.slept import QuietWindow
 from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
@@ -107,6 +108,7 @@ def folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
         QuietWindow(),
         WhatIf(policy.candidates_ns),
         Energy(policy),
+        DrivesOwn(policy),
         Lately(),
         Naps(policy.declared_ns or 0),
         Holding(),

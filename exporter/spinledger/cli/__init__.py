@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from spinledger import __version__
-from spinledger.cli import check, decode, history, look, rehearse, replay, serve
+from spinledger.cli import check, decode, history, look, pack, rehearse, replay, serve
 from spinledger.errors import BadInput, Refusal, Unavailable
 
 COMMANDS = {
@@ -19,6 +19,7 @@ COMMANDS = {
     "history": (history, "the books: spans, spin-ups and days"),
     "replay": (replay, "what other standby timers would have done"),
     "rehearse": (rehearse, "a simulated shelf through the real code, a month in a minute"),
+    "pack": (pack, "write the rules, runbooks, dashboards and sample configurations"),
 }
 
 

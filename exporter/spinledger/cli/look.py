@@ -28,6 +28,7 @@ WATCH_EVERY_S = 2.0
 BOOKS_EVERY_S = 60.0
 LAST_DAY = "LAST 24 H"
 NAMES = 6  # disks named in one finding
+EVIDENCES = 3  # told of one finding
 PROPOSE_AFTER_S = 14 * recent.DAY_S
 
 COLUMNS = (
@@ -270,23 +271,28 @@ def _grouped(disks: Sequence[Json]) -> list[list[tuple[str, Json]]]:
 def _finding(page: Screen, group: Sequence[tuple[str, Json]], brief: bool) -> list[str]:
     names = _named([name for name, _ in group])
     first = group[0][1]
-    lines = paragraph(page, "! ", f"{names}: {first['sentence']}.", Tone.BAD)
+    lines = paragraph(page, "! ", f"{names}: {_stop(first['sentence'])}", Tone.BAD)
     evidence: dict[str, list[str]] = {}
     for name, finding in group:
         evidence.setdefault(finding["evidence"], []).append(name)
-    for text, owners in list(evidence.items())[: 1 if brief else 3]:
+    shown = 1 if brief else EVIDENCES
+    for text, owners in list(evidence.items())[:shown]:
         whose = f"{_named(owners)}: " if len(evidence) > 1 else ""
-        lines += paragraph(page, "  Seen: ", f"{whose}{text}.")
-    if len(evidence) > 3 and not brief:
-        lines += paragraph(page, "  Seen: ", f"and {len(evidence) - 3} more alike.")
-    lines += paragraph(page, "  Try:  ", f"{first['suggestion']}.")
-    lines += paragraph(page, "  Mind: ", f"{first['caution']}.")
+        lines += paragraph(page, "  Seen: ", f"{whose}{_stop(text)}")
+    if len(evidence) > shown:
+        lines += paragraph(page, "  Seen: ", f"and {len(evidence) - shown} more alike.")
+    lines += paragraph(page, "  Try:  ", _stop(first["suggestion"]))
+    lines += paragraph(page, "  Mind: ", _stop(first["caution"]))
     if not brief:
         if first.get("ask_first"):
             lines += paragraph(page, "  Ask:  ", f"{first['ask_first']}, first.")
         for other in first.get("innocent", ()):
-            lines += paragraph(page, "  Else: ", f"{other}.")
+            lines += paragraph(page, "  Else: ", _stop(other))
     return lines
+
+
+def _stop(text: str) -> str:
+    return text if text.endswith(".") else f"{text}."
 
 
 def span_text(seconds: float) -> str:

@@ -90,13 +90,10 @@ def cut(text: str, width: int) -> str:
 def table(screen: Screen, columns: Sequence[Column], rows: Sequence[Sequence[Cell]]) -> list[str]:
     """A heading and a line a row, none longer than the screen is wide where that can be."""
     shown, widths = _fit(screen.columns, columns, rows)
-    heads = [_placed(columns[n].title, widths[n], columns[n].right) for n in shown]
+    heads = [_placed(screen, Cell(columns[n].title), widths[n], columns[n]) for n in shown]
     lines = [screen.paint(" ".join(heads).rstrip(), Tone.TITLE)]
     for row in rows:
-        cells = []
-        for n in shown:
-            text = _placed(cut(row[n].text, widths[n]), widths[n], columns[n].right)
-            cells.append(screen.paint(text, row[n].tone))
+        cells = [_placed(screen, row[n], widths[n], columns[n]) for n in shown]
         lines.append(" ".join(cells).rstrip())
     return lines
 
@@ -125,8 +122,11 @@ def _fit(
         shown.remove(last)
 
 
-def _placed(text: str, width: int, right: bool) -> str:
-    return text.rjust(width) if right else text.ljust(width)
+def _placed(screen: Screen, cell: Cell, width: int, column: Column) -> str:
+    text = cut(cell.text, width)
+    room = " " * (width - len(text))
+    painted = screen.paint(text, cell.tone)
+    return f"{room}{painted}" if column.right else f"{painted}{room}"
 
 
 def paragraph(screen: Screen, mark: str, text: str, tone: Tone = Tone.PLAIN) -> list[str]:

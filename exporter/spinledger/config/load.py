@@ -98,7 +98,10 @@ def _config(found: Found, zone: str | None) -> Config:
         source=found.name,
         listen=_get(found, "listen"),
         tls_and_users=Path(tls) if tls else None,
-        cadence=Cadence(*(_get(found, "sample", key) for key in ("fast", "slow", "asleep"))),
+        cadence=Cadence(
+            *(_get(found, "sample", key) for key in ("fast", "slow", "asleep")),
+            _get(found, "wear", "every"),
+        ),
         wear_every_ns=_get(found, "wear", "every"),
         ledger_path=Path(_get(found, "ledger", "path")),
         keep_spans_ns=_get(found, "ledger", "keep_spans"),

@@ -23,6 +23,11 @@ PARKS_A_DAY = 240.0
 """Head loads a day worth a word where no rating is known; common practice, no source."""
 
 NAPS_ENOUGH = 12
+EAGER_NAPS = 24
+EAGER_SHARE = 0.7
+"""Of that many sleeps this share is short where gaps are about as long as the timer; random
+(Poisson) use with a mean gap of twice the timer does it in one window of 500 (binomial tail)."""
+
 WAITS_A_DAY = 5.0
 """Waits in waking hours that people bear; the default of what_if.waits_per_day."""
 
@@ -229,10 +234,10 @@ def _known_for(view: DiskView) -> float:
 
 
 def too_eager(view: DiskView) -> str:
-    """Half of its sleeps in waking hours end no later than one more timer; people wait."""
+    """Most of its sleeps in waking hours end no later than one more timer; people wait."""
     naps = view.samples.get("naps", _NONE)
     daytime = naps.get(("daytime",), 0)
-    if daytime < NAPS_ENOUGH or 2 * naps[("daytime_short",)] < daytime:
+    if daytime < EAGER_NAPS or naps[("daytime_short",)] < EAGER_SHARE * daytime:
         return ""
     days = naps[("span_seconds",)] / 86400
     if daytime < WAITS_A_DAY * days:

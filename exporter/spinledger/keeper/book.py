@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from spinledger.codec.reply import QUESTIONS
+from spinledger.insight.wear import baseline, judge, merge, unwitnessed
 from spinledger.ledger.account import Account, may_ask, timer_ns
 from spinledger.ledger.table import INTERVAL_EVIDENCE, Row, follow
 from spinledger.model import (
@@ -23,7 +25,9 @@ from spinledger.model import (
     Gap,
     Mode,
     Policy,
+    Reading,
     Reason,
+    Record,
     Refused,
     Span,
     State,
@@ -99,6 +103,7 @@ def resume(account: Account, tick: Tick, same_boot: bool) -> list[Entry]:
         account.absent_since_wall_ns = tick.wall_ns
     if not same_boot:
         account.counted = None
+        account.powered = False
     _find_boundary(account)
     _feed(account, entries)
     return entries
@@ -138,7 +143,8 @@ def book_counted(account: Account, fact: Counted, ours: bool = False) -> list[En
         _settle(account, fact.at_ns, True, entries)
     elif moved or (before is not None and fact.in_flight > 0):
         _moved(account, fact.at_ns, ours, entries)
-        if before is not None and not ours:
+        if moved and before is not None and not ours:
+            account.sectors_ns = fact.at_ns
             _weigh(account, before, fact)
     elif account.state is State.IDLE and _expired(account, fact.at_ns):
         _apply(account, Evidence.EXPIRED, fact.at_ns, entries)
@@ -168,7 +174,7 @@ def book_answered(account: Account, fact: Answered) -> list[Entry]:
     entries: list[Entry] = []
     at_ns = max(fact.at_ns, account.at_ns)
     stale = account.io_ns is not None and fact.ask.asked_ns < account.io_ns
-    if stale or not account.present:
+    if stale or not account.present or fact.ask.command not in QUESTIONS:
         return entries
     reply = fact.reply
     if isinstance(reply, Told):
@@ -182,6 +188,34 @@ def book_answered(account: Account, fact: Answered) -> list[Entry]:
         _apply(account, Evidence.REFUSED, at_ns, entries)
         if account.state is State.UNKNOWN:
             account.why = reply.reason
+    _feed(account, entries)
+    return entries
+
+
+def book_reading(account: Account, records: Sequence[Record], at_ns: int) -> list[Entry]:
+    """The drive's own counters, judged; and the cycles that only they know of."""
+    before = account.reading
+    elapsed_s = 0 if before is None else max(0, at_ns - before.at_ns) // SECOND
+    throughout = account.powered and before is not None
+    worn = merge(account.disk.identity, at_ns, records, before, elapsed_s if throughout else 0)
+    judged = judge(worn, before, elapsed_s)
+    wall_ns = at_ns + account.wall_offset_ns
+    reasons = sorted({objection.reason for objection in judged.objections})
+    verdict = "+".join(reasons) or judged.verdict
+    entries: list[Entry] = [Reading(account.disk.identity, at_ns, wall_ns, judged.worn, verdict)]
+    after = baseline(before, judged)
+    if before is not None:
+        missed = unwitnessed(
+            before, after, account.witnessed_since_reading, powered_throughout=throughout
+        )
+        for _ in range(missed or 0):
+            account.cycle_number += 1
+            entries.append(
+                Cycle(account.cycle_number, account.disk.identity, at_ns, wall_ns, False)
+            )
+    account.reading = after
+    account.witnessed_since_reading = 0
+    account.powered = True
     _feed(account, entries)
     return entries
 
@@ -208,6 +242,7 @@ def book_seen(account: Account, disk: Disk, at_ns: int) -> list[Entry]:
         _feed(account, entries)
     if not disk.diskseq or disk.diskseq != account.disk.diskseq:
         account.counted = None
+        account.powered = False
     account.disk = disk
     return entries
 
@@ -317,6 +352,7 @@ def _turn(account: Account, row: Row, at_ns: int, evidence: Evidence, entries: l
         account.since_wall_ns = wall_ns
     if row.cycle:
         account.cycle_number += 1
+        account.witnessed_since_reading += 1
         entries.append(Cycle(account.cycle_number, identity, at_ns, wall_ns, True))
     account.state = after
     account.why = None

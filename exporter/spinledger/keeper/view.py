@@ -141,13 +141,6 @@ def _policy(account: Account) -> dict[str, Mapping[Labels, Number]]:
         samples["declared_standby_seconds"] = _one(policy.declared_ns / SECOND)
     if disk.apm_level is not None:
         samples["apm_level"] = _one(disk.apm_level)
-    known: dict[Labels, Number] = {}
-    if policy.rated_load is not None:
-        known[("load",)] = policy.rated_load
-    if policy.rated_start_stop is not None:
-        known[("start_stop",)] = policy.rated_start_stop
-    if known:
-        samples["rated_cycles"] = known
     return samples
 
 

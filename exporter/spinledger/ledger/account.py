@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from spinledger.model import (
     Ask,
+    Command,
     Condition,
     Counted,
     Disk,
@@ -22,6 +23,7 @@ from spinledger.model import (
     Number,
     Policy,
     Reason,
+    Record,
     RuntimeStatus,
     State,
     Stretch,
@@ -68,6 +70,9 @@ class Habit:
     elapsed: list[int] = field(default_factory=list)  # answers by time taken, a bucket each
     elapsed_sum_ns: int = 0
     read_ns: int | None = None  # when the drive's own counters were last asked for
+    to_read: list[Command] = field(default_factory=list)  # records left of the present reading
+    records: list[Record] = field(default_factory=list)  # records it has so far
+    unreadable: dict[str, int] = field(default_factory=dict)  # refusals by record
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +112,7 @@ class Account:
     window_end_wall_ns: int | None = None  # when the last quiet window ended
     counted: Counted | None = None  # the last free signals
     io_ns: int | None = None  # last sample at which sectors had moved
+    sectors_ns: int | None = None  # last sample in which sectors of others had moved
     unseen_ns: int | None = None  # since when nobody looked; None while somebody does
     gap_censored: bool = True  # the open gap's beginning was not seen
     proof_ns: int | None = None  # last time it was proven to spin
@@ -115,6 +121,7 @@ class Account:
     absent_since_wall_ns: int | None = None
     reading: Worn | None = None  # the last accepted reading of the drive's own counters
     witnessed_since_reading: int = 0  # cycles booked since then
+    powered: bool = False  # the drive was here all the time since then
     base: Base | None = None  # what exported counters start from, after a stop that lost something
     habit: Habit = field(default_factory=Habit)
     folds: tuple[Fold, ...] = ()

@@ -8,7 +8,7 @@ fields, never means others by the same name.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any, cast
 
 from spinledger.ledger.account import Account, Base, Habit
@@ -27,7 +27,9 @@ from spinledger.model import (
 )
 from spinledger.ports import Fold, QuietHours
 
-_PASSING = frozenset({"pending", "mute", "hint", "own", "answered_own", "suspect"})
+_PASSING = frozenset(
+    {"pending", "mute", "hint", "own", "answered_own", "suspect", "to_read", "records"}
+)
 _HABIT = tuple(f.name for f in fields(Habit) if f.name not in _PASSING)
 _HABIT_TIMES = ("asked_ns", "spinning_answer_ns", "hinted_ns", "read_ns")
 _PAIRS = ("bracket", "learned")
@@ -48,6 +50,7 @@ _PLAIN = (
     "quiet",
     "window_end_wall_ns",
     "io_ns",
+    "sectors_ns",
     "unseen_ns",
     "gap_censored",
     "proof_ns",
@@ -55,6 +58,7 @@ _PLAIN = (
     "present",
     "absent_since_wall_ns",
     "witnessed_since_reading",
+    "powered",
 )
 _TIMES = (
     "at_ns",
@@ -63,6 +67,7 @@ _TIMES = (
     "span_began_ns",
     "stretch_began_ns",
     "io_ns",
+    "sectors_ns",
     "unseen_ns",
     "proof_ns",
 )
@@ -134,6 +139,8 @@ def rebase(account: Account, offset_ns: int) -> None:
         value = getattr(account, name)
         if value is not None:
             setattr(account, name, value + offset_ns)
+    if account.reading is not None:
+        account.reading = replace(account.reading, at_ns=account.reading.at_ns + offset_ns)
     habit = account.habit
     for name in _HABIT_TIMES:
         value = getattr(habit, name)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from spinledger import sampler
+from spinledger.codec.reply import QUESTIONS
 from spinledger.insight.findings import pool_findings
 from spinledger.keeper import book
 from spinledger.keeper.view import lifetime, view
@@ -85,6 +86,7 @@ class Loop:
     asks: int = 0
     skipped: tuple[tuple[str, str], ...] = ()
     keeping: Keeping | None = None
+    reading: str = ""  # the disk whose own counters are being read; one at a time
     from_zero: bool = False  # exported counters begin at zero, which nobody has been shown yet
     holders: Callable[[Sequence[Disk]], frozenset[str]] | None = None  # disks under the ledger
     booked: Callable[[Sequence[Entry]], None] | None = None
@@ -134,6 +136,9 @@ class Loop:
         for account in self.accounts.values():
             self._deadline(account, now_ns)
             ask = sampler.plan(account, now_ns, self.asks + 1)
+            if ask is None and not self.reading:
+                ask = sampler.plan_reading(account, now_ns, self.asks + 1)
+                self.reading = "" if ask is None else ask.disk
             if ask is not None:
                 self._ask(account, ask)
         self._note(now_ns)
@@ -203,7 +208,9 @@ class Loop:
         before = account.state
         self._booked(fact.ask.disk, book.book_answered(account, fact))
         sampler.note_answered(account, fact, before)
-        if isinstance(fact.reply, Refused):
+        if self.reading == fact.ask.disk and fact.ask.command not in QUESTIONS:
+            self._read_on(account, fact.at_ns)
+        elif isinstance(fact.reply, Refused):
             self._say_refused(account, fact.reply)
         return True
 
@@ -322,11 +329,25 @@ class Loop:
         sampler.note_sent(account, ask)
         self.ports.prober.send(ask, account.disk)
 
+    def _read_on(self, account: Account, now_ns: int) -> None:
+        """The next record of a reading, or its end."""
+        ask = sampler.plan_record(account, now_ns, self.asks + 1)
+        if ask is not None:
+            self._ask(account, ask)
+            return
+        self.reading = ""
+        if account.habit.records:
+            records, account.habit.records = account.habit.records, []
+            at_ns = max(now_ns, account.at_ns)
+            self._booked(account.disk.identity, book.book_reading(account, records, at_ns))
+
     def _lose(self, account: Account, at_ns: int) -> None:
         self._booked(account.disk.identity, book.book_gone(account, at_ns))
         self.ports.counters.forget(account.disk.identity)
         self.ports.prober.forget(account.disk)
         sampler.note_seen(account)
+        if self.reading == account.disk.identity:
+            self.reading = ""
 
     def _booked(self, identity: str, entries: Sequence[Entry]) -> None:
         """Something changed in this account, and these entries were booked."""

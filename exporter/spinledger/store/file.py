@@ -1,9 +1,9 @@
 """The ledger file: an SQLite database of one table, written in whole transactions.
 
 Rules:
-- One table, `books`: a row a disk and kind (`account`), or a disk, kind and day (`day`, for good:
+- One table, `books`: a row a disk and kind (`account`), or a disk, kind and day (`kept`, for good:
   gaps, the day's last totals and reading; `detail`, kept for a number of days: spans, cycles, their
-  causes, readings). One row of kind `ledger` heads it: version, id, last commit, and the sum and
+  causes, readings). One row of kind `head` heads it: version, id, last commit, and the sum and
   count of all other rows.
 - Every row bears a 64-bit checksum (BLAKE2b, RFC 7693) over its key and blob; the head bears the
   sum of those modulo 2^64. All is checked when the file is opened, the free pages and the schema
@@ -12,7 +12,8 @@ Rules:
   so a copy is a backup. `synchronous` is FULL: a commit that is told as done is on the disk.
 - The version stands in the head, under its checksum, not in `user_version`, where a changed byte
   could pass for a newer version. A newer version is refused and left alone.
-- The key begins with kind and day, so that today's rows of all disks lie side by side.
+- The key begins with kind and day, so that today's rows of all disks lie side by side. The kind
+  that stays for good sorts last: rows appended at the end of the tree leave full pages behind.
 """
 
 from __future__ import annotations
@@ -33,11 +34,11 @@ from spinledger.store.recent import Recent
 from spinledger.store.sheets import expand
 
 VERSION = 1
-PAGE_BYTES = 8192
+PAGE_BYTES = 16384
 BUSY_S = 2.0  # how long another program's lock is waited for
 WRAP = 1 << 64
 
-ACCOUNT, DAY_ROW, DETAIL, HEAD = "account", "day", "detail", "ledger"
+ACCOUNT, DETAIL, HEAD, DAY_ROW = "account", "detail", "head", "kept"
 
 SCHEMA = (
     "CREATE TABLE books (kind TEXT NOT NULL, day INTEGER NOT NULL, disk TEXT NOT NULL, "

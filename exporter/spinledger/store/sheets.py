@@ -175,6 +175,8 @@ _RESTORE: dict[str, tuple[Callable[[str, Flat], Entry], int]] = {
     "gaps": (_to_gap, 2),
     "readings": (_to_reading, 2),
 }
+_LASTING = frozenset({"spans", "gaps"})  # a beginning is told from the end of the one before
+_LENGTH = 2  # their column of lengths
 
 
 class Sheet:
@@ -213,7 +215,7 @@ class Sheet:
     def encode(self, level: int = OPEN_LEVEL) -> bytes:
         """As bytes."""
         made: dict[str, object] = {
-            kind: _columns(list(rows), _RESTORE[kind][1]) for kind, rows in self.rows.items()
+            kind: _columns(kind, list(rows)) for kind, rows in self.rows.items()
         }
         if self.totals_wall_ms:
             made["totals"] = self.totals
@@ -225,25 +227,32 @@ class Sheet:
         """From bytes. ValueError when they are no sheet."""
         told = expand(blob)
         sheet = cls()
-        for kind, (_, leading) in _RESTORE.items():
+        for kind in _RESTORE:
             if kind in told:
                 columns = _widened(told[kind]) if kind == "readings" else told[kind]
-                sheet.rows[kind] = dict.fromkeys(_unfold(columns, leading))
+                sheet.rows[kind] = dict.fromkeys(_unfold(kind, columns))
         sheet.totals = told.get("totals", {})
         sheet.totals_wall_ms = told.get("totals_wall_ms", 0)
         return sheet
 
 
-def _columns(rows: Sequence[Flat], leading: int) -> list[Sequence[Any]]:
+def _columns(kind: str, rows: Sequence[Flat]) -> list[Sequence[Any]]:
     columns: list[Sequence[Any]] = list(zip(*rows, strict=True))
-    for number in range(leading):
+    for number in range(_RESTORE[kind][1]):
         column = columns[number]
-        columns[number] = [column[0], *map(int.__sub__, column[1:], column)]
+        before = column
+        if number == 0 and kind in _LASTING:
+            before = [*map(int.__add__, column, columns[_LENGTH])]
+        columns[number] = [column[0], *map(int.__sub__, column[1:], before)]
     return columns
 
 
-def _unfold(columns: list[list[Any]], leading: int) -> Iterable[Flat]:
+def _unfold(kind: str, columns: list[list[Any]]) -> Iterable[Flat]:
+    leading = _RESTORE[kind][1]
     plain = [list(accumulate(column)) for column in columns[:leading]]
+    if kind in _LASTING:
+        lengths = accumulate(columns[_LENGTH][:-1], initial=0)
+        plain[0] = [*map(int.__add__, plain[0], lengths)]
     return zip(*plain, *columns[leading:], strict=True)
 
 

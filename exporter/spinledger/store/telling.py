@@ -281,7 +281,7 @@ def _from_totals(rows: Iterable[DayTotals], disk: str) -> Iterator[Day]:
     """Each day is what its totals have more than those before."""
     before: DayTotals | None = None
     for row in rows:
-        states = _grown(row, before, "state")
+        states = _grown(row, before, "state_seconds")
         cycles = _grown(row, before, "cycles")
         active = states.pop("active", 0.0)
         told = {

@@ -308,7 +308,7 @@ def test_a_disk_that_sleeps_too_eagerly() -> None:
     """Reads each 15 min on a timer of 10: each sleep is shorter than the timer, 96 waits a day;
     reads each three hours are well slept through.
     """
-    eager = watch(kind("plain", 600), reads(900, 6 * HOUR_S), 6 * HOUR_S, with_timer(600)).view
+    eager = watch(kind("plain", 600), reads(900, 8 * HOUR_S), 8 * HOUR_S, with_timer(600)).view
     assert "sleeps_too_eagerly" in codes(eager)
     calm = reads(3 * HOUR_S, 48 * HOUR_S)
     assert codes(watch(kind("plain", 600), calm, 48 * HOUR_S, with_timer(600)).view) == set()

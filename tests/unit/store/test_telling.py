@@ -75,7 +75,11 @@ def test_days_without_spans_come_from_totals() -> None:
     for number in range(1, 4):
         sheet = Sheet()
         totals = {
-            "state": {"standby": 1000.0 * number, "idle": 50.0 * number, "active": 5.0 * number},
+            "state_seconds": {
+                "standby": 1000.0 * number,
+                "idle": 50.0 * number,
+                "active": 5.0 * number,
+            },
             "cycles": {"yes": 10.0 * number, "no": 1.0 * number},
         }
         sheet.set_totals(totals, number * DAY + HOUR)
