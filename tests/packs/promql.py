@@ -69,6 +69,11 @@ def series(metric: Metric) -> Iterator[tuple[str, frozenset[str]]]:
 CONTRACT: dict[str, frozenset[str]] = {
     name: labels for metric in CATALOGUE for name, labels in series(metric)
 }
+# Series that Prometheus makes itself (documentation, "Jobs and instances", "Alerting rules").
+OWN: dict[str, frozenset[str]] = {
+    "up": TARGET_LABELS,
+    "ALERTS": TARGET_LABELS | {"alertname", "alertstate"},
+}
 EVERY_LABEL: frozenset[str] = frozenset().union(*CONTRACT.values())
 
 
@@ -78,6 +83,6 @@ def strangers(expression: str, recorded: frozenset[str] = frozenset()) -> list[s
     found = [f"metric {name}" for name in sorted(use.metrics - CONTRACT.keys() - recorded)]
     found += [f"label {name}" for name in sorted(use.grouped - EVERY_LABEL)]
     for name, labels in use.selected:
-        known = CONTRACT.get(name, EVERY_LABEL | {"__name__"})
+        known = CONTRACT.get(name) or OWN.get(name) or EVERY_LABEL | {"__name__"}
         found += [f"label {label} of {name or 'a selector'}" for label in sorted(labels - known)]
     return found

@@ -35,6 +35,8 @@ def test_names_and_labels_are_read_from_an_expression() -> None:
             "spinledger_disk_cycles_total{state='idle'}",
             ["label state of spinledger_disk_cycles_total"],
         ),
+        ("up{job='x'} == 0", []),
+        ("ALERTS{alertname='x', severity='page'}", ["label severity of ALERTS"]),
         ("{__name__='up', jbo='x'}", ["label jbo of a selector"]),
     ],
 )

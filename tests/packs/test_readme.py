@@ -41,7 +41,11 @@ def test_the_metrics_that_are_named_exist() -> None:
     assert named <= families | CONTRACT.keys()
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "rules/README.md"])
+PAGES = ["README.md", "DEVELOPERS.md", "rules/README.md"]
+PAGES += [str(file.relative_to(ROOT)) for file in sorted(ROOT.glob("rules/runbooks/*.md"))]
+
+
+@pytest.mark.parametrize("page", PAGES)
 def test_links_lead_somewhere(page: str) -> None:
     """Every relative link of a page leads to a file of the project."""
     text = (ROOT / page).read_text(encoding="utf-8")

@@ -1,25 +1,26 @@
 """The rule pack: valid for promtool, inside the metric contract, each alert tested and explained.
 
-Outside authority: promtool of the installed Prometheus. The style that is asked of an alert is the
-project's own, stated in rules/README.md.
+Outside authority: promtool of the installed Prometheus, and the rule engine of VictoriaMetrics in
+its dry run. The style that is asked of an alert is the project's own, stated in rules/README.md.
 """
 
 from __future__ import annotations
 
 import re
 import subprocess
+import textwrap
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
 
-from tests.packs.promql import EVERY_LABEL, strangers
+from tests.packs.index import RULES, index
+from tests.packs.promql import CONTRACT, EVERY_LABEL, strangers, uses
 
-RULES = Path(__file__).parents[2] / "rules"
 FILES = sorted([*RULES.glob("alerts/*.yml"), *RULES.glob("recording/*.yml")])
 TESTS = sorted(RULES.glob("tests/*.yml"))
-INDEX = (RULES / "README.md").read_text(encoding="utf-8")
+SAMPLES = ["prometheus.yml", "federation.yml", "remote-write.yml"]
 SEVERITIES = {"page", "ticket"}
 HEADINGS = ["Meaning", "Impact", "Diagnosis", "Mitigation"]
 
@@ -57,6 +58,19 @@ def test_promtool_accepts_the_rules() -> None:
     promtool("check", "rules", "--lint=all", "--lint-fatal", *FILES)
 
 
+def test_the_other_rule_engine_accepts_the_rules() -> None:
+    """vmalert's dry run takes every rule file, templates included."""
+    rules = [f"-rule={file}" for file in FILES]
+    done = subprocess.run(["vmalert", "-dryRun", *rules], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("sample", SAMPLES)
+def test_promtool_accepts_the_sample(sample: str) -> None:
+    """The sample configurations are whole ones, and the rule files they name are there."""
+    promtool("check", "config", RULES / "samples" / sample)
+
+
 @pytest.mark.parametrize("file", TESTS, ids=[file.stem for file in TESTS])
 def test_promtool_runs_the_rule_tests(file: Path) -> None:
     """The rules fire and stay silent as their test file says."""
@@ -77,6 +91,18 @@ def test_alert_has_a_test_that_fires_and_one_that_does_not(alert: Rule) -> None:
 
 
 @every_alert
+def test_alert_says_whose_it_is(alert: Rule) -> None:
+    """Every alert that a test expects names job and instance, and its disk or wake group."""
+    document = yaml.safe_load((RULES / "tests" / f"{alert['alert']}.yml").read_text("utf-8"))
+    for test in document["tests"]:
+        for check in test["alert_rule_test"]:
+            for expected in check["exp_alerts"]:
+                labels = expected["exp_labels"]
+                assert {"job", "instance", "pack", "severity"} <= labels.keys()
+                assert alert["alert"].startswith("Spinledger") or labels["wake_group"]
+
+
+@every_alert
 def test_alert_has_a_runbook(alert: Rule) -> None:
     """The runbook named like the alert has its title and the four headings in order."""
     name = alert["alert"]
@@ -86,36 +112,97 @@ def test_alert_has_a_runbook(alert: Rule) -> None:
     assert re.findall(r"^## (.+)$", text, re.MULTILINE) == HEADINGS
 
 
+def test_runbooks_ask_what_can_be_asked(tmp_path: Path) -> None:
+    """Every query of a runbook is inside the contract, and promtool can parse it."""
+    queries = [
+        query
+        for file in sorted(RULES.glob("runbooks/*.md"))
+        for block in re.findall(r"```promql\n(.*?)```", file.read_text("utf-8"), re.DOTALL)
+        for query in re.split(r"\n(?=\S)", textwrap.dedent(block).strip())
+    ]
+    assert len(queries) > len(ALERTS)
+    assert [found for query in queries if (found := strangers(query, RECORDED))] == []
+    rules = [{"record": f"q{number}", "expr": query} for number, query in enumerate(queries)]
+    document = {"groups": [{"name": "runbooks", "rules": rules}]}
+    (tmp_path / "queries.yml").write_text(yaml.safe_dump(document), encoding="utf-8")
+    promtool("check", "rules", tmp_path / "queries.yml")
+
+
+@every_alert
+def test_runbook_has_something_to_run(alert: Rule) -> None:
+    """Diagnosis gives a query or a command."""
+    text = (RULES / "runbooks" / f"{alert['alert']}.md").read_text(encoding="utf-8")
+    diagnosis = text.partition("## Diagnosis")[2].partition("## Mitigation")[0]
+    assert "```promql\n" in diagnosis or "```sh\n" in diagnosis
+
+
 @every_alert
 def test_alert_keeps_the_style(alert: Rule) -> None:
     """CamelCase name, a known severity, a static summary and a description with values."""
     assert re.fullmatch(r"(?:[A-Z][a-z0-9]+){2,}", alert["alert"])
     assert alert["labels"]["severity"] in SEVERITIES
+    assert alert["labels"]["pack"] == "spinledger"
     assert "{{" not in alert["annotations"]["summary"]
     assert "{{" in alert["annotations"]["description"]
     assert "keep_firing_for" not in alert, "refused by one of the rule engines we support"
 
 
-@every_alert
-def test_alert_is_in_the_index(alert: Rule) -> None:
-    """The table of rules/README.md has the alert's severity, summary and runbook."""
-    name, severity = alert["alert"], alert["labels"]["severity"]
-    summary = alert["annotations"]["summary"]
-    assert f"| `{name}` | {severity} | {summary} | [runbook](runbooks/{name}.md) |" in INDEX
+def test_the_index_is_up_to_date() -> None:
+    """The tables of rules/README.md are those that the rule files make."""
+    text = (RULES / "README.md").read_text(encoding="utf-8")
+    assert text == index(text), "run: python -m tests.packs.index"
 
 
-@pytest.mark.parametrize(
+every_rule = pytest.mark.parametrize(
     "rule", RULE_LIST, ids=[rule.get("alert") or rule["record"] for rule in RULE_LIST]
 )
+
+
+@every_rule
 def test_rule_stays_inside_the_contract(rule: Rule) -> None:
     """Expressions use only metrics and labels of the contract, templates only its labels."""
     assert strangers(rule["expr"], RECORDED) == []
     templates = " ".join([*rule.get("annotations", {}).values(), *rule.get("labels", {}).values()])
-    assert set(re.findall(r"\$labels\.(\w+)", templates)) <= EVERY_LABEL
+    named = re.findall(r"\$labels\.(\w+)|label \"(\w+)\"", templates)
+    assert {first or second for first, second in named} <= EVERY_LABEL
+    for query in re.findall(r"`([^`]*)`", templates):
+        assert strangers(re.sub(r"%(\[\d\])?q", '"x"', query), RECORDED) == []
 
 
-@pytest.mark.parametrize("folder", ["tests", "runbooks"])
-def test_nothing_is_left_over(folder: str) -> None:
-    """No test file and no runbook belongs to an alert that is gone."""
+@every_rule
+def test_rule_joins_host_by_host(rule: Rule) -> None:
+    """Every join is on the job and the instance, and on the disk where there is one; of both sides
+    of an info series that was relabelled, one is taken."""
+    joins = re.findall(r"\b(?:on|ignoring) \(([^)]*)\)", rule["expr"])
+    assert {tuple(re.split(r",\s*", labels)) for labels in joins} <= {
+        ("job", "instance"),
+        ("job", "instance", "disk"),
+        ("job", "instance", "disk", "kind"),
+    }
+    assert "ignoring" not in rule["expr"]
+    for after in re.split(r"group_left \([^)]+\)\s*", rule["expr"])[1:]:
+        assert after.startswith("topk by (job, instance, disk) (1, spinledger_disk_info)")
+
+
+@every_rule
+def test_rule_reads_no_more_than_6_hours_of_a_disk(rule: Rule) -> None:
+    """Raw ranges longer than 6 h are over a host's own series only."""
+    hours = {"s": 1 / 3600, "m": 1 / 60, "h": 1.0, "d": 24.0, "w": 168.0}
+    found = re.findall(r"\[(\d+)([a-z])\]", rule["expr"] + str(rule.get("annotations", "")))
+    longest = max((int(number) * hours[unit] for number, unit in found), default=0)
+    a_disk = any("disk" in CONTRACT.get(name, ()) for name in uses(rule["expr"]).metrics)
+    assert longest <= (6 if a_disk else 24)
+
+
+@pytest.mark.parametrize("name", sorted(RECORDED))
+def test_recorded_name_has_its_parts(name: str) -> None:
+    """level:metric:operations (Prometheus documentation, "Recording rules")."""
+    assert re.fullmatch(r"instance(_disk)?:spinledger_[a-z_]+:[a-z]+(_[a-z]+)?(1h|1d)?", name)
+
+
+def test_nothing_is_left_over() -> None:
+    """No test file and no runbook belongs to a rule that is gone."""
     names = {rule["alert"] for rule in ALERTS}
-    assert {file.stem for file in (RULES / folder).iterdir()} <= names
+    recordings = {f"recording_{file.stem}" for file in RULES.glob("recording/*.yml")}
+    assert {file.stem for file in (RULES / "runbooks").iterdir()} == names
+    assert {file.stem for file in (RULES / "tests").iterdir()} == names | recordings

@@ -26,7 +26,7 @@ from spinledger.config.settings import Config
 
 WATCH_EVERY_S = 2.0
 BOOKS_EVERY_S = 60.0
-LAST_DAY = "LAST 24 H"
+LAST_DAY = "LAST 24 H, TO NOW"
 NAMES = 6  # disks named in one finding
 EVIDENCES = 3  # told of one finding
 PROPOSE_AFTER_S = 14 * recent.DAY_S

@@ -99,8 +99,10 @@ def _config(found: Found, zone: str | None) -> Config:
         listen=_get(found, "listen"),
         tls_and_users=Path(tls) if tls else None,
         cadence=Cadence(
-            *(_get(found, "sample", key) for key in ("fast", "slow", "asleep")),
-            _get(found, "wear", "every"),
+            fast_ns=_get(found, "sample", "fast"),
+            slow_ns=_get(found, "sample", "slow"),
+            asleep_ns=_get(found, "sample", "asleep"),
+            wear_ns=_get(found, "wear", "every"),
         ),
         wear_every_ns=_get(found, "wear", "every"),
         ledger_path=Path(_get(found, "ledger", "path")),

@@ -1,0 +1,230 @@
+"""The keep-list: at most 40 series a disk, everything the rules use, nothing of others touched.
+
+Outside authority: the installed Prometheus, which scrapes and relabels. It scrapes a real exporter
+with a simulated shelf, and a page made from the catalogue that has every series the contract
+allows. On both it evaluates the whole rule pack.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import re
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.parse
+import urllib.request
+from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from spinledger.metrics.catalogue import CATALOGUE, Metric
+from tests.packs.index import RULES
+from tests.packs.promql import uses
+from tests.packs.test_rules import FILES, RULE_LIST
+
+ROOT = Path(__file__).parents[2]
+PATIENCE_S = 60.0
+LIMIT = 40
+
+# Label values by metric and label, where a rule selects by them; for other labels two are made up.
+VALUES = {
+    "window": ["1h", "3h", "6h", "1d", "7d", "30d"],
+    "bound": ["early", "middle", "late"],
+    "kind": ["load", "start_stop"],
+    "state": ["active", "idle", "standby", "unknown", "unwitnessed"],
+    "witnessed": ["yes", "no"],
+    "spinledger_disk_power_state": ["active", "idle", "standby", "unknown"],
+    "code": [
+        "questions_disturb",
+        "questions_restart_timer",
+        "sleeping_does_not_pay",
+        "timer_not_holding",
+        "wait_lengthening",
+        "sectors_not_counted",
+        "state_refused",
+    ],
+}
+
+
+def lines(metric: Metric) -> Iterator[str]:
+    """All samples of a row of the catalogue, of one disk, as text format."""
+    names = list(metric.labels)
+    if metric.kind == "stateset":
+        names.append(metric.name)
+    fixed = {"disk": "every"} if metric.scope == "disk" else {}
+    if metric.kind == "info":
+        choices = [["counters"] if name == "watch" else [f"a {name}"] for name in names]
+    else:
+        choices = [VALUES.get(name, ["one", "two"]) for name in names]
+    for chosen in itertools.product(*choices):
+        labels = {**dict(zip(names, chosen, strict=True)), **fixed}
+        if "disk" in names:
+            labels["disk"] = "absent"
+        inside = ",".join(f'{name}="{value}"' for name, value in labels.items())
+        if metric.kind == "histogram":
+            for ending in ("_count", "_sum"):
+                yield f"{metric.name}{ending}{{{inside}}} 1"
+            yield f'{metric.name}_bucket{{{inside},le="+Inf"}} 1'
+        else:
+            yield f"{metric.name}{{{inside}}} 1"
+
+
+PAGE = "\n".join([*(line for row in CATALOGUE for line in lines(row)), "node_load1 1", ""])
+
+
+class Page(BaseHTTPRequestHandler):
+    """Serves the page of every series."""
+
+    def do_GET(self) -> None:
+        """The same text for every path."""
+        self.send_response(200)
+        self.send_header("Content-Type", "text/plain; version=0.0.4")
+        self.end_headers()
+        self.wfile.write(PAGE.encode())
+
+    def log_message(self, format: str, *args: object) -> None:
+        """No log."""
+
+
+def free_port() -> int:
+    """A port that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def until(true: Callable[[], bool]) -> None:
+    """Return once `true()` holds; fail when patience ends."""
+    ends = time.monotonic() + PATIENCE_S
+    while time.monotonic() < ends:
+        try:
+            if true():
+                return
+        except OSError:
+            pass  # not listening so far
+        time.sleep(0.2)
+    raise AssertionError(f"not so within {PATIENCE_S} s")
+
+
+Ask = Callable[[str], Any]
+
+
+@pytest.fixture(scope="module")
+def ask(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ask]:
+    """A Prometheus with the keep-list and the rules; answers paths of its interface."""
+    folder = tmp_path_factory.mktemp("keep")
+    ours, theirs = free_port(), free_port()
+    page = ThreadingHTTPServer(("127.0.0.1", 0), Page)
+    keep = yaml.safe_load((RULES / "samples" / "keep-list.yml").read_text(encoding="utf-8"))
+    targets = {"kept": ours, "every": page.server_port, "whole": page.server_port}
+    jobs = [
+        {
+            "job_name": job,
+            "static_configs": [{"targets": [f"127.0.0.1:{port}"]}],
+            **({} if job == "whole" else keep),
+        }
+        for job, port in targets.items()
+    ]
+    config = {
+        "global": {"scrape_interval": "1s", "evaluation_interval": "1s"},
+        "rule_files": [str(file) for file in FILES],
+        "scrape_configs": jobs,
+    }
+    (folder / "prometheus.yml").write_text(yaml.safe_dump(config), encoding="utf-8")
+    threading.Thread(target=page.serve_forever, daemon=True).start()
+    serve = [sys.executable, "-m", "spinledger", "serve", "--shelf", "simulated", "--ledger"]
+    serve += ["memory", "--speed", "300", "--listen", f"127.0.0.1:{ours}"]
+    prometheus = [
+        "prometheus",
+        f"--config.file={folder}/prometheus.yml",
+        f"--storage.tsdb.path={folder}/data",
+        f"--web.listen-address=127.0.0.1:{theirs}",
+        "--log.level=error",
+    ]
+
+    def get(path: str) -> Any:
+        with urllib.request.urlopen(f"http://127.0.0.1:{theirs}/api/v1/{path}", timeout=5) as got:
+            return json.load(got)["data"]
+
+    children = [subprocess.Popen(serve, cwd=ROOT / "exporter"), subprocess.Popen(prometheus)]
+    try:
+        until(lambda: len(rows(get, "count_over_time(up[1m]) > 3 and up == 1")) == len(targets))
+        yield get
+    finally:
+        page.shutdown()
+        page.server_close()
+        for child in children:
+            child.terminate()
+        for child in children:
+            child.wait(timeout=20)
+
+
+def rows(ask: Ask, query: str) -> list[dict[str, Any]]:
+    """The rows of an instant query."""
+    found: list[dict[str, Any]] = ask("query?" + urllib.parse.urlencode({"query": query}))["result"]
+    return found
+
+
+def test_a_disk_keeps_at_most_40_series(ask: Ask) -> None:
+    """Of a real exporter, and of one that exports everything the contract allows; the same page
+    without the keep-list has far more."""
+    scraped = 'count by (job, disk) ({__name__=~"spinledger_.+", job=~"%s", disk!=""})'
+    kept = [int(row["value"][1]) for row in rows(ask, scraped % "kept|every")]
+    assert len(kept) > 2
+    assert max(kept) <= LIMIT
+    assert max(int(row["value"][1]) for row in rows(ask, scraped % "whole")) > 2 * LIMIT
+
+
+def test_all_that_a_rule_selects_is_kept(ask: Ask) -> None:
+    """Each metric of a rule's expression, with the matchers it is selected by, is there as often
+    with the keep-list as without it."""
+    selectors = {
+        found.strip()
+        for rule in RULE_LIST
+        for name in uses(rule["expr"]).metrics
+        for found in selections(rule["expr"], name)
+    }
+    assert len(selectors) > 20
+    lost = set()
+    for selector in selectors:
+        kept, whole = (
+            len(rows(ask, f'{selector} and on (job) up{{job="{job}"}}'))
+            for job in ("every", "whole")
+        )
+        assert whole, selector
+        if kept < whole:
+            lost.add(selector)
+    assert lost == {"spinledger_disk_finding"}  # only summed, over what there is
+
+
+def selections(expression: str, name: str) -> Iterator[str]:
+    """The metric with each set of matchers that the expression selects it by."""
+    for matchers in re.findall(rf"\b{name}\b(\{{[^{{}}]*\}})?", expression):
+        yield name + matchers
+
+
+def test_metrics_of_others_pass(ask: Ask) -> None:
+    """A series of another exporter is kept, and no helping label is left on any series."""
+    assert len(rows(ask, 'node_load1{job="every"}')) == 1
+    assert "__tmp_spinledger" not in ask("labels")
+
+
+def test_a_real_server_evaluates_every_rule(ask: Ask) -> None:
+    """Every rule of the pack is evaluated without an error, on both targets together."""
+
+    def evaluated() -> bool:
+        rules = [rule for group in ask("rules")["groups"] for rule in group["rules"]]
+        assert len(rules) == len(RULE_LIST)
+        assert [rule for rule in rules if rule["health"] == "err"] == []
+        return all(rule["health"] == "ok" for rule in rules)
+
+    until(evaluated)
