@@ -1,31 +1,67 @@
 """The ports: what the core needs of the world. Adapters live in device, sim, store and app.
 
-Rules of this room: Protocols only. An adapter that can be waited for has `fileno()`, or is woken
-by its clock. No method blocks beyond what its docstring says.
+Rules of this room: Protocols, and the records that cross only the store's port. An adapter that
+can be waited for has `fileno()`, or is woken by its clock. No method blocks beyond what its
+docstring says.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
 from spinledger.model import (
     Answered,
     Ask,
-    Commit,
     Counted,
     Disk,
     Entry,
     Gone,
     Labels,
     Number,
-    Restored,
     Seen,
     Snapshot,
-    StoreStatus,
     Woken,
     Worn,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Commit:
+    """What goes into the ledger file in one transaction."""
+
+    number: int  # ascending for the life of a ledger
+    at_ns: int
+    wall_ns: int
+    boot_id: str
+    clean: bool  # the last of an orderly stop: nothing was booked after it
+    accounts: Mapping[str, Mapping[str, object]]  # dumps by identity, of those that changed
+    totals: Mapping[str, Mapping[str, Mapping[str, float]]]  # identity -> key -> labels joined by /
+    entries: tuple[Entry, ...]  # booked since the last commit
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What a store gives back at the start."""
+
+    number: int  # of the last commit; 0: a new ledger
+    at_ns: int  # the last time booked, by the boot clock of `boot_id`
+    wall_ns: int
+    boot_id: str
+    accounts: Mapping[str, Mapping[str, object]]
+    entries: tuple[Entry, ...]  # booked, not committed, saved by the live journal
+    lost: str  # "" when nothing was lost; else why exported counters restart from zero
+
+
+@dataclass(frozen=True, slots=True)
+class StoreStatus:
+    """How the ledger file is."""
+
+    committed_wall_ns: int  # 0: never
+    file_bytes: int
+    damaged: int  # files set aside, this one's life long
+    trouble: str  # "" or why the last commit failed
 
 
 @runtime_checkable

@@ -53,6 +53,9 @@ GIVE_UP_AFTER = 3
 
 LINK_LOST = frozenset({Reason.STATUS_CLEAR, Reason.HOST_ERROR})
 
+WOKEN = frozenset((mode, State.STANDBY) for mode in Mode if mode is not Mode.STANDBY)
+"""What a drive says and what it was: it spins after it said standby."""
+
 LASTING = frozenset({Reason.REJECTED, Reason.NO_REGISTERS, Reason.PERMISSION})
 
 DENSE_STEPS = 12
@@ -239,6 +242,7 @@ def _judge(account: Account, innocent: bool) -> None:
 def _disturbed(account: Account, kind: str) -> None:
     habit = account.habit
     habit.disturbed[kind] = habit.disturbed.get(kind, 0) + 1
+    habit.disturbed_wall_ns = account.at_ns + account.wall_offset_ns
     if sum(habit.disturbed.values()) >= account.policy.disturbance_limit:
         habit.given_up = "questions disturb this drive"
 
@@ -254,6 +258,7 @@ def note_seen(account: Account) -> None:
     habit.spinning_answer_ns = None
     habit.own = 0
     habit.to_read = []
+    habit.came = True
     if habit.given_up.startswith("refused"):
         habit.given_up = ""
         habit.refusals = 0
@@ -277,6 +282,7 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
         _recorded(habit, fact)
         return
     _time(habit, fact.elapsed_ns)
+    came, habit.came = habit.came, False
     stale = account.io_ns is not None and fact.ask.asked_ns < account.io_ns
     if isinstance(reply, Told):
         habit.refusals = 0
@@ -285,14 +291,16 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
             _told(account, fact, reply, state_before)
     elif isinstance(reply, Refused) and reply.reason is not Reason.PROBER_DOWN and not late:
         _refused(habit, reply.reason)
-    if stale or not fact.sent or habit.prompted:
+    if stale or not fact.sent:
         return
-    if isinstance(reply, Told) and reply.mode is not Mode.STANDBY and state_before is State.STANDBY:
+    if isinstance(reply, Refused) and reply.reason in LINK_LOST:
+        habit.suspect = "link_reset"
+    elif habit.prompted or came:
+        return  # others were at it, or it was still spinning up by itself
+    elif isinstance(reply, Told) and (reply.mode, state_before) in WOKEN:
         habit.suspect = "woke"
     elif fact.elapsed_ns > DISTURBED_NS:
         habit.suspect = "slow_answer"
-    elif isinstance(reply, Refused) and reply.reason in LINK_LOST:
-        habit.suspect = "link_reset"
 
 
 def _recorded(habit: Habit, fact: Answered) -> None:

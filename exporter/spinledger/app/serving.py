@@ -72,7 +72,8 @@ def serve(serving: Serving) -> int:
     else:
         ports = _real(publishers, waker)
     loop = Loop(ports, owner.wishes(), owner.config.cadence.fast_ns)
-    loop.keeping = Keeping(store, restored)
+    # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
+    loop.keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:
         loop.holders = lambda disks: holders(store.path, disks)
     _on_signals(loop, owner)

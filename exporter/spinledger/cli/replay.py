@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from spinledger.cli import plots, verdicts
 from spinledger.cli.traces import Progress, Trace, nanoseconds
 from spinledger.cli.verdicts import Setting
-from spinledger.errors import BadInput, BadTrace, Refusal
+from spinledger.errors import BadInput, BadTrace
 from spinledger.insight.counterfactual import Row, absorb, hold, without
 from spinledger.insight.quiet import Calendar
 from spinledger.insight.replaying import (
@@ -31,11 +31,13 @@ from spinledger.insight.replaying import (
     choose,
     worth,
 )
-from spinledger.model import Disk
+from spinledger.model import SECOND, Disk
+from spinledger.store.books import read as read_books
 
 SEEDS = (1, 2, 3, 4, 5)  # of --absorb
 MOST_NAMED = 8  # actors in a complaint
 MOST_TIMERS = 512
+SHORTEST_KEPT_NS = 60 * SECOND  # of the gaps that a ledger keeps
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,6 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source = parser.add_mutually_exclusive_group(required=True)
     source.add_argument("--ledger", metavar="F", type=Path, help="replay a ledger's gaps")
     source.add_argument("--trace", metavar="F.csv", type=Path, help="replay a trace file")
+    parser.add_argument("--disk", metavar="ID", help="which disk of the ledger")
     parser.add_argument("--timers", metavar="300,600", help="timers to try, in seconds")
     parser.add_argument("--budget", metavar="N", help="spin-ups a day that are acceptable")
     parser.add_argument("--without", metavar="ACTOR", help="leave out this actor's I/O")
@@ -153,9 +156,21 @@ def _number(option: str, text: str, mend: str, most: float) -> float:
 # Sources
 
 
-def gaps_from_ledger(path: Path) -> Iterator[tuple[int, int, bool]]:
-    """Gaps of a ledger in order: began and ended in wall nanoseconds, and whether censored."""
-    raise Refusal(f"--ledger {path}: this version reads traces only; give --trace F.csv")
+def gaps_from_ledger(path: Path, disk: str | None) -> Iterator[tuple[int, int, bool]]:
+    """One disk's gaps in order: began and ended in wall nanoseconds, and whether censored."""
+    if not path.is_file():
+        raise BadInput(f"--ledger {path}", "there is no such file", "name a ledger file")
+    books = read_books(path)
+    disks = books.disks()
+    if disk is None and len(disks) == 1:
+        disk = disks[0]
+    if disk not in disks:
+        known = ", ".join(disks[:MOST_NAMED]) or "none"
+        what = "several disks are in it" if disk is None else f"{disk!r} is not in it"
+        raise BadInput(f"--ledger {path}", what, f"give --disk with one of: {known}")
+    for gap in books.gaps(disk):
+        ended = gap.began_wall_ns + gap.ended_ns - gap.began_ns
+        yield gap.began_wall_ns, ended, gap.censored
 
 
 def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
@@ -164,9 +179,18 @@ def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
             what = "a ledger holds gaps, not who made each I/O nor which kind it was"
             raise BadInput(f"--{option}", what, "give --trace with a trace of this disk")
     replay = setting.replay()
-    for began, ended, censored in gaps_from_ledger(args.ledger):
+    if replay.timers_ns[0] < SHORTEST_KEPT_NS:
+        what = "a ledger keeps gaps of 60 s and longer"
+        raise BadInput("--timers", what, "try timers from 60 on, or give --trace")
+    first = last = None
+    for began, ended, censored in gaps_from_ledger(args.ledger, args.disk):
+        first = began if first is None else first
+        last = ended
         replay.gap(began, ended, censored)
-    return [replay.outcomes()]
+    if first is None or last is None:
+        what = "no gap of 60 s or longer is booked for this disk"
+        raise BadInput(f"--ledger {args.ledger}", what, "let the exporter watch for some days")
+    return [replay.outcomes(last - first)]
 
 
 def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:

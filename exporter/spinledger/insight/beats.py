@@ -4,8 +4,8 @@ Rules of this room: pure; a fold over gaps and stretches; nanoseconds inside. Ti
 the sampling, so an interval is known to one sampling interval either way, and a beat shorter than
 three of them is not resolved: such a disk is `restless`, never still for longer than one sample.
 
-Of the last 24 intervals between the beginnings of activity 20 must lie within one sampling
-interval of their median. Random (Poisson) arrivals do that by chance about once in 1e9 times where
+Of the last 24 intervals between the beginnings of activity 18 must lie within one sampling
+interval of their median. Random (Poisson) arrivals do that by chance about once in 1e7 times where
 their median is three sampling intervals, and far more rarely where it is longer (binomial tail).
 """
 
@@ -18,7 +18,7 @@ from spinledger.errors import Misuse
 from spinledger.model import HOUR, SECOND, Entry, Gap, Labels, Number, State, Stretch
 
 BEATS = 24
-AGREEING = 20
+AGREEING = 18
 LONGEST_NS = HOUR  # longer beats are appointments, not what keeps a disk awake
 RESTLESS_NS = HOUR
 """So long a disk must not have been still for it to be called restless."""

@@ -83,11 +83,13 @@ class RecentCycles:
             window: cycle_limit(policy.budget_per_day, length) for window, length in WINDOWS.items()
         }
         self.cap = max(256, 2 * self._limits["30d"])
+        self._packed = ""
         self._at: list[int] = []  # nanoseconds of the boot clock, ascending
 
     def step(self, entry: Entry) -> None:
         """Take one cycle."""
         if isinstance(entry, Cycle) and entry.witnessed:
+            self._packed = ""
             insort(self._at, entry.at_ns)
             stale = bisect_right(self._at, entry.at_ns - LONGEST)
             del self._at[: max(stale, len(self._at) - self.cap)]
@@ -111,13 +113,17 @@ class RecentCycles:
     def rebase(self, offset_ns: int) -> None:
         """Move the kept times to another boot's clock: new time = old time + offset."""
         self._at = [at + offset_ns for at in self._at]
+        self._packed = ""
 
     def dump(self) -> object:
-        """The kept times, ascending."""
-        return list(self._at)
+        """The kept times, ascending, as one text: made once a cycle, dumped far more often."""
+        if not self._packed:
+            self._packed = " ".join(map(str, self._at))
+        return self._packed
 
     def load(self, dumped: object) -> None:
         """Replace the kept times; those beyond the cap are dropped, oldest first."""
-        if not isinstance(dumped, list):
-            raise Misuse("a dump of recent cycles is a list")
-        self._at = sorted(int(at) for at in dumped)[-self.cap :]
+        if not isinstance(dumped, str):
+            raise Misuse("a dump of recent cycles is a text")
+        self._at = sorted(int(at) for at in dumped.split())[-self.cap :]
+        self._packed = ""

@@ -79,6 +79,10 @@ def against_sleep(view: DiskView) -> str:
     return ""
 
 
+DISTURBED_LASTS_S = 7 * 86_400
+"""A single disturbance is told for a week; one that ended the questions for as long as it does."""
+
+
 def disturbs(view: DiskView) -> str:
     """Our questions woke it, reset its link, or took far too long."""
     counts = view.samples.get("observer_disturbances", _NONE)
@@ -87,7 +91,8 @@ def disturbs(view: DiskView) -> str:
         for kind in ("woke", "slow_answer", "link_reset")
         if (count := counts.get((kind,), 0))
     ]
-    if not told:
+    last = _one(view, "last_sample") - _one(view, "disturbed")
+    if not told or (last > DISTURBED_LASTS_S and not _one(view, "probe_given_up")):
         return ""
     peace = "; no longer asked" if _one(view, "probe_given_up") else "; silent until other I/O"
     listed = ", ".join(told)
@@ -96,7 +101,7 @@ def disturbs(view: DiskView) -> str:
 
 def restarts(view: DiskView) -> str:
     """Our questions restart its timer."""
-    if not view.samples.get("observer_disturbances", _NONE).get(("timer_restarted",), 0):
+    if not _one(view, "restarter"):
         return ""
     return "awake through twice its timer while asked, asleep after one and a half without"
 

@@ -69,14 +69,20 @@ class Lately:
         self._bins = {hour + hours: kept for hour, kept in self._bins.items()}
 
     def dump(self) -> object:
-        """Bins as lists."""
-        return [[hour, kept] for hour, kept in self._bins.items()]
+        """A list a bin: its boot hour, then nanoseconds in the order of `State`."""
+        return [
+            [hour, *(kept.get(state.value, 0) for state in State)]
+            for hour, kept in self._bins.items()
+        ]
 
     def load(self, dumped: object) -> None:
         """Replace the state with a dumped one."""
         if not isinstance(dumped, list):
             raise Misuse("a dump of the last day is a list")
-        self._bins = {int(hour): dict(kept) for hour, kept in dumped}
+        self._bins = {
+            int(hour): {s.value: int(ns) for s, ns in zip(State, kept, strict=False) if ns}
+            for hour, *kept in dumped
+        }
         self._sums = {
             state.value: sum(kept.get(state.value, 0) for kept in self._bins.values())
             for state in State

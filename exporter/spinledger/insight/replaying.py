@@ -166,6 +166,11 @@ class Replay:
                 asleep = max(0, ended - max(began, since + self._all.timers_ns[index]))
                 self._quiet_asleep[index] += asleep if in_quiet else -asleep
 
+    @property
+    def timers_ns(self) -> Sequence[int]:
+        """The timers tried, ascending."""
+        return self._all.timers_ns
+
     def outcomes(self, observed_ns: int | None = None) -> list[Outcome]:
         """One a timer, ascending. `observed_ns` replaces the time from first to last."""
         if observed_ns is None:

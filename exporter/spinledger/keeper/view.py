@@ -105,6 +105,10 @@ def _gauges(
             samples.update({key: totals[key] for key in fold.gauges if totals.get(key)})
     samples["probe_given_up"] = _one(int(bool(habit.given_up)))
     samples["signals"] = _one(habit.signals)
+    if habit.restarter:
+        samples["restarter"] = _one(1)
+    if habit.disturbed_wall_ns is not None:
+        samples["disturbed"] = _one(habit.disturbed_wall_ns / SECOND)
     timer = timer_ns(account)
     if timer is not None:
         samples["timer_seconds"] = _one(timer / SECOND)

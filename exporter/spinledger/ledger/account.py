@@ -46,6 +46,7 @@ class Habit:
     mute: bool = False  # its deadline passed and no answer came yet
     asked_ns: int | None = None  # when the last question was put
     unasked_ns: int = 0  # how long the drive had been left alone before the last question
+    came: bool = False  # just plugged in again: it may still be spinning up by itself
     prompted: bool = False  # the last question followed a hint, so a spin-up is not our doing
     spinning_answer_ns: int | None = None  # last answer that said spinning, this idle period
     refusals: int = 0  # refusals in a row
@@ -66,6 +67,7 @@ class Habit:
     sent: dict[str, int] = field(default_factory=dict)  # commands by name
     failed: dict[str, int] = field(default_factory=dict)  # refusals by reason
     disturbed: dict[str, int] = field(default_factory=dict)  # our disturbances by kind
+    disturbed_wall_ns: int | None = None  # the last of them
     last_ok: bool | None = None  # the last question gave a state
     elapsed: list[int] = field(default_factory=list)  # answers by time taken, a bucket each
     elapsed_sum_ns: int = 0

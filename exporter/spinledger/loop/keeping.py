@@ -18,7 +18,6 @@ from spinledger.ledger.account import Account
 from spinledger.model import (
     MINUTE,
     SECOND,
-    Commit,
     Cycle,
     Disk,
     Entry,
@@ -28,12 +27,11 @@ from spinledger.model import (
     Number,
     Policy,
     Reading,
-    Restored,
     Span,
     State,
     Tick,
 )
-from spinledger.ports import Fold, QuietHours, Store
+from spinledger.ports import Commit, Fold, QuietHours, Restored, Store
 
 COMMIT_NS = MINUTE
 KEPT_GAP_NS = MINUTE

@@ -18,7 +18,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from spinledger.errors import Misuse, Refusal
-from spinledger.model import Commit, Entry, Restored, StoreStatus
+from spinledger.model import Entry
+from spinledger.ports import Commit, Restored, StoreStatus
 from spinledger.store.beside import Lock, read_mark
 from spinledger.store.books import History
 from spinledger.store.file import Row, rows_of

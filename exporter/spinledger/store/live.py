@@ -263,8 +263,9 @@ def _lines(data: bytes) -> Any:
 def live_directory(mounts: Path = Path("/proc/self/mounts")) -> Path | None:
     """A folder of ours in a memory file system, made if need be; None when there is none.
 
-    Tried in turn: RUNTIME_DIRECTORY (systemd.exec(5)), /run/spinledger, spinledger in XDG_RUNTIME_DIR (XDG Base Directory
-    Specification), /dev/shm/spinledger-UID. It must belong to us, and only we may write there.
+    Tried in turn: RUNTIME_DIRECTORY (systemd.exec(5)), /run/spinledger, spinledger in
+    XDG_RUNTIME_DIR (XDG Base Directory Specification), /dev/shm/spinledger-UID. It must belong to
+    us, and only we may write there.
     """
     runtime = os.environ.get("XDG_RUNTIME_DIR", "")
     given = os.environ.get("RUNTIME_DIRECTORY", "").partition(":")[0]

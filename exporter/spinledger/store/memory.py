@@ -10,7 +10,8 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 
-from spinledger.model import Commit, Entry, Gap, Restored, StoreStatus
+from spinledger.model import Entry, Gap
+from spinledger.ports import Commit, Restored, StoreStatus
 from spinledger.store.books import History
 from spinledger.store.file import DAY_ROW, DETAIL
 from spinledger.store.recent import Recent

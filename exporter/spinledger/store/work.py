@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from spinledger.model import HOUR, Commit, Entry, Gap, Reading
+from spinledger.model import HOUR, Entry, Gap, Reading
+from spinledger.ports import Commit
 from spinledger.store.file import ACCOUNT, DAY_ROW, DETAIL, Head, LedgerFile, Row
 from spinledger.store.sheets import (
     CLOSED_LEVEL,

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.model import DAY, HOUR, Commit
+from spinledger.model import DAY, HOUR
+from spinledger.ports import Commit
 from spinledger.store.books import read
 from spinledger.store.ledger import FileStore
 from tests.integration.store.written import (

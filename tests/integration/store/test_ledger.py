@@ -21,7 +21,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from spinledger.errors import Refusal, Unavailable
-from spinledger.model import DAY, HOUR, SECOND, Restored
+from spinledger.model import DAY, HOUR, SECOND
+from spinledger.ports import Restored
 from spinledger.store.books import read
 from spinledger.store.file import HEAD, SCHEMA, Head, LedgerFile, migrate, row_checksum
 from spinledger.store.ledger import FileStore
@@ -474,4 +475,4 @@ def test_the_schema_is_what_the_documentation_of_the_file_says(place: Place) -> 
         assert connection.execute("SELECT sql FROM sqlite_schema").fetchall() == [(SCHEMA,)]
         kinds = connection.execute("SELECT kind, day FROM books ORDER BY kind").fetchall()
     today = WALL_NS // DAY
-    assert kinds == [("account", 0), ("day", today), ("detail", today), ("ledger", 0)]
+    assert kinds == [("account", 0), ("detail", today), ("head", 0), ("kept", today)]

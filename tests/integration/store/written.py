@@ -12,7 +12,6 @@ from spinledger.model import (
     MILLISECOND,
     MINUTE,
     SECOND,
-    Commit,
     Cycle,
     Entry,
     Evidence,
@@ -22,7 +21,7 @@ from spinledger.model import (
     Span,
     Worn,
 )
-from spinledger.ports import Store
+from spinledger.ports import Commit, Store
 from spinledger.store.books import History
 from spinledger.store.ledger import FileStore
 
@@ -106,7 +105,10 @@ def dump(number: int, at_ns: int, size: int = 30) -> dict[str, object]:
 
 def totals(number: int) -> dict[str, dict[str, float]]:
     """Something like a disk's totals."""
-    return {"cycles": {"yes": number, "no": 0}, "state": {"standby": number * 1.5, "idle": 7.25}}
+    return {
+        "cycles": {"yes": number, "no": 0},
+        "state_seconds": {"standby": number * 1.5, "idle": 7.25},
+    }
 
 
 class Shelf:

@@ -2,139 +2,35 @@
 
 from __future__ import annotations
 
-import argparse
-import io
-import json
 import re
-import sys
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
-from http.server import BaseHTTPRequestHandler, HTTPServer
-from pathlib import Path
-from threading import Thread
 from typing import Any
-from urllib.parse import parse_qs, urlparse
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from spinledger.cli import look, recent, screen, weekly
+from spinledger.cli import recent, weekly
 from spinledger.cli.look import render
 from spinledger.cli.screen import Screen
-from spinledger.model import SECOND, DiskView, Finding, Labels, Number, Policy, State
-from spinledger.web.snapshot_json import snapshot_json
-from tests.fakes.snapshots import WALL_NS, disk, full_view, snapshot, view
+from spinledger.model import State
+from tests.fakes.looks import (
+    DAY_S,
+    HOUR_S,
+    NOW_S,
+    Json,
+    Samples,
+    asleep,
+    books,
+    found,
+    runaway,
+    span,
+    told,
+    woken,
+)
+from tests.fakes.snapshots import disk, full_view, view
 
-Json = dict[str, Any]
-Samples = Mapping[str, Mapping[Labels, Number]]
-
-NOW_S = WALL_NS / SECOND  # Monday 2026-09-21 14:13:20 UTC (date -u -d @1790000000)
-HOUR_S = 3600.0
-DAY_S = 86400.0
 ESCAPE = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
-
-
-def told(*views: DiskView, absent: bool = False) -> Json:
-    """GET /snapshot of these disks."""
-    made = snapshot_json(snapshot(*views))
-    if not absent:
-        assert isinstance(made["exporter"], dict)
-        made["exporter"]["absent_since"] = []
-    shown: Json = json.loads(json.dumps(made))
-    return shown
-
-
-def span(name: str, state: str, from_h: float, to_h: float | None, active: float = 0.0) -> Json:
-    """A span by hours before now; None: still open."""
-    ended = None if to_h is None else NOW_S - to_h * HOUR_S
-    seconds = (from_h - (to_h or 0.0)) * HOUR_S
-    return {
-        "disk": name,
-        "state": state,
-        "began": NOW_S - from_h * HOUR_S,
-        "ended": ended,
-        "seconds": seconds,
-        "active_seconds": active * seconds,
-        "evidence": "moved",
-    }
-
-
-def woken(name: str, *hours_ago: float) -> list[Json]:
-    """Spin-ups of a disk."""
-    return [{"disk": name, "at": NOW_S - hours * HOUR_S, "witnessed": True} for hours in hours_ago]
-
-
-def books() -> Json:
-    """Disk 0 slept a week but for an hour's use each day; disk 1 spins, and was unseen at first."""
-    first, second = disk(0).identity, disk(1).identity
-    spans, at = [], 7 * 24.0
-    while at > 0:
-        spans.append(span(first, "standby", at, at - 23))
-        spans.append(span(first, "spinning", at - 23, at - 24 or None, active=0.9))
-        at -= 24
-    spans.append(span(second, "unwitnessed", 7 * 24, 20))
-    spans.append(span(second, "spinning", 20, None, active=0.1))
-    cycles = woken(first, *(24.0 * day + 1 for day in range(7)))
-    return {"version": 1, "spans": spans, "cycles": cycles, "days": []}
-
-
-def asleep(number: int, **policy: object) -> DiskView:
-    """A disk in standby for three hours, with a schedule that it keeps."""
-    plain = view(number, State.STANDBY, pool="plates")
-    samples: Samples = {
-        **plain.samples,
-        "state_seconds": {("standby",): 60 * DAY_S, ("idle",): 20 * DAY_S},
-        "recent_cycles": {("1d",): 1, ("7d",): 7},
-        "cycle_limit_used_ratio": {("1d",): 0.1, ("7d",): 0.2},
-        "quiet_window_asleep_ratio": {(): 0.914},
-        "quiet_window_asleep_min_ratio": {(): 0.5},
-        "rated_life_used_ratio": {("load",): 0.12, ("start_stop",): 0.31},
-        "rated_life_end": {
-            ("load", "early"): NOW_S + 30 * weekly.YEAR_S,
-            ("load", "late"): NOW_S + 40 * weekly.YEAR_S,
-            ("start_stop", "early"): NOW_S + 12 * weekly.YEAR_S,
-            ("start_stop", "late"): NOW_S + 20 * weekly.YEAR_S,
-        },
-    }
-    since = WALL_NS - 3 * 3600 * SECOND
-    owned = Policy(budget_per_day=2.0, budget_source="configured", quiet="nights")
-    return replace(
-        plain,
-        samples=samples,
-        since_wall_ns=since,
-        policy=replace(owned, **policy),  # type: ignore[arg-type]
-    )
-
-
-def runaway(number: int) -> DiskView:
-    """A disk in use, over its budget, that hardly slept and whose rating is used up."""
-    plain = asleep(number)
-    samples: Samples = {
-        **plain.samples,
-        "recent_cycles": {("1d",): 61, ("7d",): 310},
-        "cycle_limit_used_ratio": {("1d",): 4.0, ("7d",): 8.0},
-        "quiet_window_asleep_ratio": {(): 0.08},
-        "rated_life_used_ratio": {("start_stop",): 1.02},
-        "rated_life_end": {("start_stop", "early"): NOW_S - 1, ("start_stop", "late"): NOW_S + 9},
-    }
-    return replace(plain, state=State.ACTIVE, samples=samples)
-
-
-def found(seen: DiskView, evidence: str = "it idled for 6 h") -> DiskView:
-    """The same disk with a finding."""
-    finding = Finding(
-        "never_slept",
-        seen.disk.identity,
-        "This disk has never slept",
-        evidence,
-        "Set its timer again",
-        "A short timer costs spin-ups",
-        "the drive maker's document",
-        ("A background scan: it ends by itself",),
-    )
-    return replace(seen, findings=(finding,))
 
 
 def page(shown: Json, width: int = 80, **more: Any) -> list[str]:
@@ -148,7 +44,7 @@ def test_the_page_at_80_columns() -> None:
     assert page(shown, booked=books()) == [
         "Mon 21 Sep 14:13  3 disks: 1 asleep, 1 in use, 1 not known; 1 finding below",
         "",
-        "DISK             STATE      FOR TODAY/BUDGET LAST 24 H                ASLEEP",
+        "DISK             STATE      FOR TODAY/BUDGET LAST 24 H, TO NOW        ASLEEP",
         "sda LAB HDD 7200 asleep    3h00        1/2   _______________________1    75%",
         "sdb LAB HDD 7200 in use    3h00       61/2 ! ????--------------------    75%",
         "sdc LAB HDD 7200 not known   1m       0/24                                0%",
@@ -170,7 +66,8 @@ def test_the_page_at_120_columns_has_more() -> None:
     """Pool and used life are added where there is room; nothing else changes."""
     heading, row = page(told(asleep(0)), 120, booked=books())[2:4]
     assert (
-        heading == f"{'DISK':16} STATE   FOR TODAY/BUDGET {'LAST 24 H':24} POOL   ASLEEP LIFE USED"
+        heading
+        == f"{'DISK':16} STATE   FOR TODAY/BUDGET {'LAST 24 H, TO NOW':24} POOL   ASLEEP LIFE USED"
     )
     assert row == f"sda LAB HDD 7200 asleep 3h00{'1/2':>11}   {'_' * 23}1 plates    75%       31%"
 
@@ -378,153 +275,3 @@ def test_an_unwatched_week_has_no_pace() -> None:
     """310 spin-ups in 20 hours that somebody watched are no pace a day."""
     (week,) = weekly.weeks(told(runaway(1)), books(), UTC)
     assert (week.cycles, week.per_day, week.over) == (310, None, True)
-
-
-# The terminal
-
-
-def test_colour_says_nothing_that_words_do_not() -> None:
-    """With the codes taken out the page is the plain one; without a terminal there are none."""
-    shown = told(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
-    for week in (False, True):
-        plain = render(Screen(80), shown, True, books(), week, UTC)
-        coloured = render(Screen(80, coloured=True), shown, True, books(), week, UTC)
-        assert coloured != plain
-        assert [ESCAPE.sub("", line) for line in coloured] == plain
-
-
-class Terminal(io.StringIO):
-    """Standard output that says it is a terminal."""
-
-    def isatty(self) -> bool:
-        """It is."""
-        return True
-
-
-@pytest.mark.parametrize(
-    ("environment", "coloured"),
-    [
-        ({"TERM": "xterm"}, True),
-        ({"TERM": "xterm", "NO_COLOR": "1"}, False),
-        ({"TERM": "xterm", "NO_COLOR": ""}, True),
-        ({"TERM": "dumb"}, False),
-    ],
-)
-def test_who_gets_colour(
-    environment: dict[str, str], coloured: bool, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """no-color.org: set and not empty, regardless of its value, means no colour."""
-    monkeypatch.setattr(sys, "stdout", Terminal())
-    assert screen.of_terminal(environment).coloured == coloured
-    monkeypatch.setattr(sys, "stdout", io.StringIO())
-    assert not screen.of_terminal(environment).coloured
-
-
-def test_watching_draws_over_the_last_page() -> None:
-    """ECMA-48: CUP to the corner, EL after each line, ED at the end; no more lines than rows."""
-    parts: list[str] = []
-    screen.animate(Screen(80, rows=6), [f"line {n}" for n in range(9)], parts.append)
-    drawn = "".join(parts)
-    assert drawn.startswith("\x1b[Hline 0\x1b[K\n")
-    assert drawn.endswith("(5 more lines; `spinledger look` shows all)\x1b[K\n\x1b[J")
-    assert drawn.count("\n") == 5
-
-
-@contextmanager
-def exporter(shown: Json, history: Json | None) -> Iterator[tuple[int, list[str]]]:
-    """An HTTP server with /snapshot and perhaps /history; its port and the paths asked for."""
-    asked: list[str] = []
-
-    class Answers(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            asked.append(self.path)
-            body = {"/snapshot": shown, "/history": history}.get(urlparse(self.path).path)
-            self.send_response(404 if body is None else 200)
-            self.end_headers()
-            self.wfile.write(json.dumps(body).encode())
-
-        def log_message(self, format: str, *args: object) -> None:
-            """Silent."""
-
-    server = HTTPServer(("127.0.0.1", 0), Answers)
-    thread = Thread(target=server.serve_forever)
-    thread.start()
-    try:
-        yield server.server_port, asked
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
-
-
-def command(folder: Path, port: int, *options: str) -> int:
-    """Run the command against an exporter at that port; its exit code."""
-    path = folder / "spinledger.yml"
-    path.write_text(f"listen: 127.0.0.1:{port}\n")
-    parser = argparse.ArgumentParser()
-    look.add_arguments(parser)
-    return look.run(parser.parse_args(["--config", str(path), *options]))
-
-
-@pytest.mark.parametrize("held", [False, True])
-def test_the_exit_code_tells_of_findings(
-    tmp_path: Path, held: bool, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """1 with a finding, 0 without, whatever form is asked for."""
-    one = asleep(0)
-    with exporter(told(found(one) if held else one), books()) as (port, _):
-        for options in ([], ["--week"], ["--json"], ["--week", "--json"]):
-            assert command(tmp_path, port, *options) == int(held)
-    assert "1 asleep" in capsys.readouterr().out
-
-
-@pytest.mark.parametrize(("options", "days"), [([], 1), (["--week"], 7)])
-def test_the_books_are_asked_for_by_the_exporters_own_time(
-    tmp_path: Path, options: list[str], days: int, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """A simulated exporter's now is not ours: `since` is counted from its snapshot."""
-    with exporter(told(asleep(0)), books()) as (port, asked):
-        command(tmp_path, port, *options)
-    assert asked[0] == "/snapshot"
-    (since,) = parse_qs(urlparse(asked[1]).query)["since"]
-    assert datetime.fromisoformat(since).timestamp() == NOW_S - days * DAY_S
-    assert len(asked) == 2
-    assert "7200" in capsys.readouterr().out
-
-
-def test_json_has_the_week(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The snapshot as it came, and beside it a row a disk."""
-    with exporter(told(asleep(0)), None) as (port, _):
-        command(tmp_path, port, "--week", "--json")
-    shown = json.loads(capsys.readouterr().out)
-    assert shown["from_exporter"]
-    assert [week["woken_by_hour"] for week in shown["week"]] == [None]
-    assert shown["week"][0]["cycles"] == 7
-
-
-def test_watching_ends_with_an_interrupt(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Three pictures, the books asked for once, and the exit code of the last picture."""
-    pauses: list[float] = []
-
-    def sleep(seconds: float) -> None:
-        pauses.append(seconds)
-        if len(pauses) == 3:
-            raise KeyboardInterrupt
-
-    monkeypatch.setattr("spinledger.cli.look.time.sleep", sleep)
-    with exporter(told(found(asleep(0))), books()) as (port, asked):
-        assert command(tmp_path, port, "--watch") == 1
-    assert sum(path == "/snapshot" for path in asked) == 3
-    assert sum(path.startswith("/history") for path in asked) == 1
-    assert "\x1b" not in capsys.readouterr().out
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(-5, "0s"), (59, "59s"), (60, "1m"), (3599, "59m"), (11_100, "3h05"), (180_000, "2d02h")],
-)
-def test_lengths_of_time(seconds: float, text: str) -> None:
-    """At most seven characters."""
-    assert look.span_text(seconds) == text

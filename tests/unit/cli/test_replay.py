@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 import pytest
 
 from spinledger.cli import replay
-from spinledger.errors import BadInput, Refusal
+from spinledger.errors import BadInput
 
 ROWS = """timestamp_seconds,op,actor
 0,read,gallery
@@ -180,5 +180,5 @@ def test_a_ledger_has_no_actors(tmp_path: Path) -> None:
     replay.add_arguments(parser)
     with pytest.raises(BadInput, match="--without: a ledger holds gaps"):
         replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db"), "--without", "x"]))
-    with pytest.raises(Refusal, match="give --trace"):
+    with pytest.raises(BadInput, match="there is no such file"):
         replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db")]))

@@ -6,6 +6,8 @@ or Idle); that a spin-up is the step from standby to spinning is common practice
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from spinledger.errors import IllegalTransition
@@ -51,3 +53,9 @@ def test_diagram_has_every_transition() -> None:
     """The drawn diagram and the table hold the same arrows."""
     arrows = {line.strip().split(":")[0] for line in diagram().splitlines()[1:]}
     assert arrows == {f"{before.value} --> {after.value}" for before, after in TRANSITIONS}
+
+
+def test_the_contributors_guide_shows_this_diagram() -> None:
+    """DEVELOPERS.md holds the drawing as the table makes it."""
+    guide = Path(__file__).parents[3] / "DEVELOPERS.md"
+    assert diagram() in guide.read_text(encoding="utf-8")

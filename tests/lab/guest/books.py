@@ -1,0 +1,159 @@
+"""Plays the ledger's own scenarios in the guest and prints what came of them, as JSON.
+
+Standard input: `name` and `number` of the drive, `play` (restart or on_the_disk). Times are seconds
+of the boot clock.
+
+restart      The exporter watches the drive sleep and stops; five times somebody wakes the drive and
+             it sleeps again; the exporter starts, sees it asleep, and somebody reads once.
+on_the_disk  The ledger lies on the watched drive. Somebody reads once, and then nobody does
+             anything for a while.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from tests.lab.guest.ask import value
+from tests.lab.guest.exporter import Exporter, now
+from tests.lab.guest.scenario import Bench
+
+PORT = 9790
+QUIET_S = 25.0
+CONFIG = """\
+sample: {fast: 0.5s, slow: 2s, asleep: 4s}
+wear: {every: %s}
+disks:
+  - match: {identity: %s}
+    declared_timer: %ss
+  - match: {all: true}
+    watch: off
+"""
+
+
+def until(name: str, mode: str, seconds: float = 40.0) -> None:
+    """Wait until the drive itself is in a mode."""
+    ends = now() + seconds
+    while now() < ends:
+        if value("state", name=name)["mode"] == mode:
+            return
+        time.sleep(0.2)
+    raise TimeoutError(f"{name} is not in {mode}")
+
+
+def shown(exporter: Exporter, state: str, seconds: float = 40.0) -> dict[str, Any]:
+    """Wait until the exporter shows a state; its snapshot of the disk."""
+    ends = now() + seconds
+    while now() < ends:
+        disk = look(exporter)
+        if disk["state"] == state:
+            return disk
+        time.sleep(0.3)
+    raise TimeoutError(f"the exporter does not show {state}: {exporter.report()['said']}")
+
+
+def look(exporter: Exporter) -> dict[str, Any]:
+    """The exporter's snapshot of its one disk."""
+    (disk,) = json.loads(exporter.get("/snapshot"))["disks"]
+    return dict(disk)
+
+
+def start(identity: str, timer_s: float, wear: str, ledger: str) -> Exporter:
+    """An exporter that is ready."""
+    config = CONFIG % (wear, identity, timer_s)
+    exporter = Exporter("books", "/exporter", config, PORT, None, ledger)
+    exporter.await_ready()
+    if not exporter.ready:
+        raise RuntimeError(exporter.report()["said"])
+    return exporter
+
+
+def restart(bench: Bench, name: str, identity: str) -> dict[str, Any]:
+    """Five wakes that nobody sees."""
+    ledger = "/run/books.db"
+    value("set", name=name, timer_s=5.0)
+    first = start(identity, 5, "1s", ledger)
+    shown(first, "standby")
+    bench.act(name, "read")
+    shown(first, "active")
+    shown(first, "standby")
+    before, starts = look(first), value("state", name=name)["start_stops"]
+    first.stop()
+    for _ in range(5):
+        bench.act(name, "read")
+        until(name, "standby")
+    second = start(identity, 5, "1s", ledger)
+    shown(second, "standby")
+    bench.act(name, "read")
+    shown(second, "active")
+    time.sleep(2.0)
+    after = look(second)
+    second.stop()
+    return {
+        "before": before,
+        "after": after,
+        "starts": value("state", name=name)["start_stops"] - starts,
+        "said": second.report()["said"],
+    }
+
+
+def on_the_disk(bench: Bench, name: str, identity: str) -> dict[str, Any]:
+    """The ledger on the watched drive."""
+    node = f"/dev/{bench.node(name)}"
+    for command in (
+        ["modprobe", "ext4"],
+        ["mkfs.ext4", "-q", "-E", "lazy_itable_init=0,lazy_journal_init=0", node],
+        ["mkdir", "-p", "/mnt/ledger"],
+        ["mount", node, "/mnt/ledger"],
+        ["sync"],
+    ):
+        subprocess.run(command, check=True)
+    value("set", name=name, timer_s=9.0)
+    exporter = start(identity, 9, "0", "/mnt/ledger/ledger.db")
+    shown(exporter, "standby", 90.0)
+    bench.act(name, "read")
+    read = now()
+    time.sleep(30.0)
+    shown(exporter, "standby", 60.0)
+    asleep = now()
+    deferred = []
+    while now() < asleep + QUIET_S:
+        told = json.loads(exporter.get("/snapshot"))
+        deferred.append(told["exporter"]["ledger_deferred"][0]["value"])
+        time.sleep(1.0)
+    ended = now()
+    log = value("log", name=name)
+    size = Path("/mnt/ledger/ledger.db").stat().st_size
+    exporter.stop()
+    subprocess.run(["umount", "/mnt/ledger"], check=True)
+    return {
+        "read": read,
+        "asleep": asleep,
+        "ended": ended,
+        "log": log,
+        "deferred": deferred,
+        "size": size,
+        "said": exporter.report()["said"],
+    }
+
+
+def main() -> None:
+    """One play."""
+    given = json.load(sys.stdin)
+    name = given["name"]
+    bench = Bench([{"name": name, "number": given["number"], "timer_s": 0, "size_mib": 64}])
+    try:
+        done = {"restart": restart, "on_the_disk": on_the_disk}[given["play"]](
+            bench, name, given["identity"]
+        )
+    finally:
+        bench.release()
+    json.dump(done, sys.stdout)
+
+
+if __name__ == "__main__":
+    main()

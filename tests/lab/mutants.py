@@ -1,0 +1,248 @@
+"""The guards, each with the edit that switches it off and the test that must then go red.
+
+A row is data. `old` must occur exactly once in `file` (test_without_guards.py checks it without a
+machine), so a change of the code that moves a guard names its row here. `test` is a function of
+test_serve.py; it gets the case's name where it has a parameter `case`.
+
+All mutants run side by side in one machine: an exporter each, a drive each.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One guard switched off."""
+
+    name: str
+    guard: str
+    file: str
+    """Below exporter/."""
+    old: str
+    new: str
+    case: str
+    test: str
+
+
+ACCOUNT = "spinledger/ledger/account.py"
+ASKING = "spinledger/device/asking.py"
+ATA = "spinledger/codec/ata.py"
+BOOK = "spinledger/keeper/book.py"
+LOOP = "spinledger/loop/__init__.py"
+NODE = "spinledger/device/node.py"
+PROBER = "spinledger/device/prober.py"
+REPLY = "spinledger/codec/reply.py"
+SAMPLER = "spinledger/sampler.py"
+TABLE = "spinledger/ledger/table.py"
+
+MUTANTS = (
+    Mutant(
+        "writable",
+        "a disk is opened read-only: closing a writable descriptor makes udev read it",
+        PROBER,
+        "_OPEN_FLAGS = os.O_RDONLY |",
+        "_OPEN_FLAGS = os.O_RDWR |",
+        "plain",
+        "test_stopping_the_exporter_wakes_nobody",
+    ),
+    Mutant(
+        "reopened",
+        "the descriptor stays open: each open makes the kernel poll a removable disk",
+        PROBER,
+        "if self._descriptor >= 0 and self._diskseq == diskseq:",
+        "if False:",
+        "bay",
+        "test_one_descriptor_is_held_open",
+    ),
+    Mutant(
+        "impatient",
+        "a command's time limit in the kernel is long: running out aborts and resets",
+        PROBER,
+        "TIMEOUT_MS = 60_000",
+        "TIMEOUT_MS = 2_000",
+        "hanging",
+        "test_hanging_drive_is_sent_nothing_more",
+    ),
+    Mutant(
+        "deadline",
+        "lateness is the loop's: a question past its deadline is booked as a timeout",
+        LOOP,
+        "if ask is None or account.habit.mute or now_ns < ask.deadline_ns:",
+        "if True:",
+        "hanging",
+        "test_hanging_drive_becomes_unknown",
+    ),
+    Mutant(
+        "waiting",
+        "the end never waits for a drive that hangs",
+        ASKING,
+        "_CLOSING_SECONDS = 0.5",
+        "_CLOSING_SECONDS = 20",
+        "hanging",
+        "test_stops_within_two_seconds_while_a_drive_hangs",
+    ),
+    Mutant(
+        "resuming",
+        "a runtime-suspended disk is sent nothing",
+        ACCOUNT,
+        "        and not suspended(account)\n",
+        "",
+        "suspended",
+        "test_suspended_disk_is_never_resumed",
+    ),
+    Mutant(
+        "unhushed",
+        "after a disturbance a disk is left in peace until foreign I/O",
+        ACCOUNT,
+        "        and not habit.hushed\n",
+        "",
+        "waker",
+        "test_waking_drive_is_left_in_peace",
+    ),
+    Mutant(
+        "slow-is-fine",
+        "a slow answer from a quiet disk counts as a disturbance",
+        SAMPLER,
+        "elif fact.elapsed_ns > DISTURBED_NS:",
+        "elif False:",
+        "slow",
+        "test_slow_answer_is_one_disturbance_and_then_silence",
+    ),
+    Mutant(
+        "reset-is-fine",
+        "an answer that tells of a link reset counts as a disturbance",
+        SAMPLER,
+        "if isinstance(reply, Refused) and reply.reason in LINK_LOST:",
+        "if False:",
+        "clear",
+        "test_cleared_status_is_one_disturbance_and_then_silence",
+    ),
+    Mutant(
+        "no-silence",
+        "a disk that stays awake past twice its timer gets a stretch without a question",
+        SAMPLER,
+        "return tuple((2 * t, 2 * t + t + t // 2) for t in timers)",
+        "return ()",
+        "restarter",
+        "test_timer_restarting_drive_is_found",
+    ),
+    Mutant(
+        "found-but-asked",
+        "a drive whose timer a question restarts is asked less often than its timer",
+        SAMPLER,
+        "    if habit.restarter and timer:\n        return",
+        "    if False:\n        return",
+        "restarter",
+        "test_timer_restarting_drive_sleeps_once_found",
+    ),
+    Mutant(
+        "no-dense-window",
+        "questions are dense where the timer is due",
+        SAMPLER,
+        "if last_ns < began + closes:",
+        "if False:",
+        "plain",
+        "test_number_of_questions_while_idle",
+    ),
+    Mutant(
+        "always-dense",
+        "questions are sparse while the timer is not due",
+        SAMPLER,
+        "due = last_ns + cadence.slow_ns",
+        "due = last_ns + cadence.fast_ns",
+        "plain",
+        "test_number_of_questions_while_idle",
+    ),
+    Mutant(
+        "restless",
+        "a sleeping disk is asked rarely",
+        SAMPLER,
+        "return asked + cadence.asleep_ns",
+        "return asked + cadence.slow_ns",
+        "plain",
+        "test_number_of_questions_while_asleep",
+    ),
+    Mutant(
+        "no-hint",
+        "flushes and requests without sectors lead to one question",
+        SAMPLER,
+        "habit.hint = True",
+        "habit.hint = False",
+        "flushed",
+        "test_fsync_is_asked_about_once",
+    ),
+    Mutant(
+        "never-gives-up",
+        "a drive that refuses for good is not asked for ever",
+        SAMPLER,
+        "GIVE_UP_AFTER = 3",
+        "GIVE_UP_AFTER = 1000",
+        "rejecting",
+        "test_drive_that_cannot_tell_is_given_up",
+    ),
+    Mutant(
+        "flush-is-movement",
+        "a flush does not prove that the platters turn",
+        BOOK,
+        "    moved = before is not None and (\n",
+        "    moved = before is not None and (\n        fact.flushes != before.flushes or\n",
+        "flushed",
+        "test_fsync_is_not_a_cycle",
+    ),
+    Mutant(
+        "blind",
+        "moving sectors are seen within one fast interval",
+        BOOK,
+        "elif moved or (before is not None and fact.in_flight > 0):",
+        "elif False:",
+        "plain",
+        "test_read_by_another_program_is_booked_within_one_fast_interval",
+    ),
+    Mutant(
+        "refusal-is-standby",
+        "a refusal is unknown",
+        TABLE,
+        "(_I, _E.REFUSED): Row(_U,",
+        "(_I, _E.REFUSED): Row(_S,",
+        "rejecting",
+        "test_no_word_of_the_drive_is_unknown_never_standby",
+    ),
+    Mutant(
+        "silence-is-standby",
+        "GOOD without registers is unknown",
+        REPLY,
+        'raise Undecodable(Reason.NO_REGISTERS, "GOOD without an ATA status return")',
+        "return ata.decode_count(0x00)",
+        "silent",
+        "test_no_word_of_the_drive_is_unknown_never_standby",
+    ),
+    Mutant(
+        "count-alone",
+        "a count is believed only beside an ATA status that says ready",
+        ATA,
+        "if not status & DRDY:",
+        "if False:",
+        "clear",
+        "test_no_word_of_the_drive_is_unknown_never_standby",
+    ),
+    Mutant(
+        "ata-to-all",
+        "a SCSI drive is asked by REQUEST SENSE, never by ATA pass-through",
+        NODE,
+        "    if ata:\n        return Command.CHECK_POWER_MODE_16",
+        "    if True:\n        return Command.CHECK_POWER_MODE_16",
+        "sas",
+        "test_sas_drive_is_asked_by_request_sense_alone",
+    ),
+    Mutant(
+        "forgetful",
+        "a disk that comes back goes on with its account",
+        LOOP,
+        "account = self.accounts.get(disk.identity)",
+        "account = None",
+        "mover",
+        "test_replugged_disk_keeps_identity_and_counters",
+    ),
+)

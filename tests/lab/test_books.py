@@ -1,0 +1,84 @@
+"""The ledger on a real kernel: cycles that nobody saw, and a ledger on the disk that it watches.
+
+Judged by the drive's own counters and log. Source: the arithmetic of unwitnessed cycles is start
+less power cycles less those seen, with attributes 4 and 12 of the public drive database; that a
+journalling file system writes seconds after an fsync is ext4's `commit=` (Linux
+Documentation/admin-guide/ext4.rst, 5 s).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.lab.cases import identity
+from tests.lab.vm import Guest
+
+Told = dict[str, Any]
+
+
+def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str) -> Told:
+    """Play one scenario in the guest."""
+    number = drive_number()
+    given = {"name": name, "number": number, "play": scenario, "identity": identity(number)}
+    report: Told = guest.python("books", stdin=json.dumps(given), timeout=300)
+    return report
+
+
+@pytest.fixture(scope="module")
+def restarted(guest: Guest, drive_number: Callable[[], int]) -> Told:
+    """What came of the five unseen wakes."""
+    return run(guest, drive_number, "books", "restart")
+
+
+def cycles(disk: Told, witnessed: str) -> float:
+    """Cycles of one kind in a snapshot of a disk."""
+    return next(
+        float(sample["value"])
+        for sample in disk["samples"]["cycles"]
+        if sample["labels"] == {"witnessed": witnessed}
+    )
+
+
+def test_cycles_that_nobody_saw(restarted: Told) -> None:
+    """Five unseen and one seen: witnessed 1, unwitnessed 5, by the drive's own delta 6."""
+    before, after = restarted["before"], restarted["after"]
+    assert restarted["starts"] == 6
+    assert cycles(after, "yes") - cycles(before, "yes") == 1
+    assert cycles(after, "no") - cycles(before, "no") == 5
+
+
+def test_counters_go_on_over_a_restart(restarted: Told) -> None:
+    """No state's seconds fell, and the time in between is unwitnessed."""
+    seconds = [
+        {s["labels"]["state"]: s["value"] for s in restarted[when]["samples"]["state_seconds"]}
+        for when in ("before", "after")
+    ]
+    assert all(seconds[1][state] >= value for state, value in seconds[0].items())
+    assert seconds[1]["unwitnessed"] > 5 * 5
+
+
+@pytest.fixture(scope="module")
+def kept_there(guest: Guest, drive_number: Callable[[], int]) -> Told:
+    """What came of the ledger on the watched drive."""
+    return run(guest, drive_number, "shelf", "on_the_disk")
+
+
+def test_a_ledger_on_the_watched_disk_lets_it_sleep(kept_there: Told) -> None:
+    """Asleep, it stays asleep: nothing but questions reaches the drive, and nothing wakes it."""
+    quiet = [
+        row
+        for row in kept_there["log"]
+        if kept_there["asleep"] < float(row["at"]) < kept_there["ended"] and "what" in row
+    ]
+    assert {row["what"] for row in quiet} <= {"CHECK POWER MODE"}
+    assert not any(row.get("woke") for row in quiet)
+
+
+def test_a_deferred_ledger_says_so(kept_there: Told) -> None:
+    """While commits wait for the disk to be used by others, `ledger_deferred` is 1."""
+    assert kept_there["deferred"][-1] == 1
+    assert kept_there["size"] > 0
