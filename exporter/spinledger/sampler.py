@@ -204,7 +204,9 @@ def note_counted(
     foreign = fact.requests - before.requests - own
     signalled = fact.flushes != before.flushes or foreign > 0
     if habit.suspect and not habit.pending:
-        _judge(account, innocent=signalled)
+        # The kernel may have issued our own command once more: that is nobody else's doing.
+        others = fact.flushes != before.flushes or foreign > own
+        _judge(account, innocent=others and habit.suspect != "link_reset")
     if signalled and not (own or answered_own):
         habit.signals += 1
         _hint(account, fact.at_ns)

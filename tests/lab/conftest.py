@@ -66,7 +66,7 @@ def served(guest: Guest, drive_number: Callable[[], int]) -> Evidence:
 
 
 def run_trials(
-    guest: Guest, trials: Sequence[Trial], drive_number: Callable[[], int], scrape_s: float = 1.0
+    guest: Guest, trials: Sequence[Trial], drive_number: Callable[[], int], scrape_s: float = 0.5
 ) -> list[Evidence]:
     """Play trials side by side in the guest; the evidence of each."""
     scenario, identities = play(trials, drive_number, scrape_s)

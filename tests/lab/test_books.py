@@ -23,7 +23,13 @@ Told = dict[str, Any]
 def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str) -> Told:
     """Play one scenario in the guest."""
     number = drive_number()
-    given = {"name": name, "number": number, "play": scenario, "identity": identity(number)}
+    given = {
+        "name": name,
+        "number": number,
+        "play": scenario,
+        "identity": identity(number),
+        "size_mib": 20 if scenario == "on_the_disk" else 2,
+    }
     report: Told = guest.python("books", stdin=json.dumps(given), timeout=300)
     return report
 

@@ -24,6 +24,7 @@ from spinledger.model import (
     Ask,
     Counted,
     Disk,
+    DiskView,
     Entry,
     Gone,
     Labels,
@@ -48,6 +49,9 @@ from spinledger.ports import (
 )
 
 Samples = Mapping[str, Mapping[Labels, Number]]
+
+VIEW_NS = 4 * SECOND
+"""A view that only time has changed is kept this long: below the default `fast` interval."""
 
 
 @dataclass(slots=True)
@@ -91,6 +95,8 @@ class Loop:
     holders: Callable[[Sequence[Disk]], frozenset[str]] | None = None  # disks under the ledger
     booked: Callable[[Sequence[Entry]], None] | None = None
     told_once: set[str] = field(default_factory=set)
+    views: dict[str, tuple[int, DiskView]] = field(default_factory=dict)  # when made, and what
+    stale: set[str] = field(default_factory=set)  # disks of which more than time has passed
 
     def run(self, until_ns: int | None = None) -> None:
         """Go on until `stopping`, or until the boot clock reads `until_ns`."""
@@ -223,6 +229,7 @@ class Loop:
         """The owner's wishes changed: take them over, the books go on."""
         for account in self.accounts.values():
             account.policy = self.wishes.policy(account.disk)
+            self.stale.add(account.disk.identity)
             book.set_quiet_hours(account, self.wishes.calendar(account.policy))
 
     def publish(self, now_ns: int, force: bool = False) -> None:
@@ -232,19 +239,31 @@ class Loop:
             return
         if self.from_zero:
             self._begin_at_zero()
+            force = True
         self.number += 1
-        present = [a for a in self.accounts.values() if a.present]
+        views = self._views(now_ns, force)
         snapshot = Snapshot(
             number=self.number,
             at_ns=now_ns,
             wall_ns=self.ports.clock.wall(),
             committed_ns=self._committed_ns(),
-            disks=pool_findings([view(account) for account in present]),
-            exporter={**self.wishes.exporter(), **self._own_samples(len(present))},
+            disks=pool_findings(views),
+            exporter={**self.wishes.exporter(), **self._own_samples(len(views))},
             skipped=self.skipped,
         )
         for publisher in wanting:
             publisher.publish(snapshot)
+
+    def _views(self, now_ns: int, force: bool) -> list[DiskView]:
+        """A view of each disk here; one in which only time passed may be some seconds old."""
+        present = [account for account in self.accounts.values() if account.present]
+        for account in present:
+            identity = account.disk.identity
+            made_ns, _ = self.views.get(identity, (None, None))
+            if force or identity in self.stale or made_ns is None or now_ns - made_ns >= VIEW_NS:
+                self.views[identity] = now_ns, view(account)
+        self.stale.clear()
+        return [self.views[account.disk.identity][1] for account in present]
 
     def _begin_at_zero(self) -> None:
         """After a stop that lost something: show zeros until somebody has seen them.
@@ -351,6 +370,7 @@ class Loop:
 
     def _booked(self, identity: str, entries: Sequence[Entry]) -> None:
         """Something changed in this account, and these entries were booked."""
+        self.stale.add(identity)
         if self.keeping is not None:
             self.keeping.booked(identity, entries)
         if self.booked is not None and entries:

@@ -294,6 +294,12 @@ class FileStore:
 
         return History(rows, pending, self._offset_ns, accounts, self._at_ns)
 
+    def remembered(self) -> History:
+        """The newest days alone, from memory: reading them never touches the file."""
+        pending = self._live.noted()
+        accounts = dict(self._accounts)
+        return History(self._writer.recent.rows, pending, self._offset_ns, accounts, self._at_ns)
+
     def _run(self) -> None:
         while (work := self._to_do.get()) is not None:
             self._done.put(self._writer.write(work))

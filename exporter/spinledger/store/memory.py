@@ -107,3 +107,7 @@ class MemoryStore:
         """The newest 31 days; may be read by any thread."""
         noted = list(self._noted)  # before the sheets, so that nothing is missed
         return History(self._recent.rows, noted, self._offset_ns, dict(self._accounts), self._at_ns)
+
+    def remembered(self) -> History:
+        """The same: there is nothing but memory."""
+        return self.history()

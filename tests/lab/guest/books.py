@@ -1,7 +1,7 @@
 """Plays the ledger's own scenarios in the guest and prints what came of them, as JSON.
 
-Standard input: `name` and `number` of the drive, `play` (restart or on_the_disk). Times are seconds
-of the boot clock.
+Standard input: `name`, `number`, `size_mib` and `identity` of the drive, `play` (restart or
+on_the_disk). Times are seconds of the boot clock.
 
 restart      The exporter watches the drive sleep and stops; five times somebody wakes the drive and
              it sleeps again; the exporter starts, sees it asleep, and somebody reads once.
@@ -145,7 +145,7 @@ def main() -> None:
     """One play."""
     given = json.load(sys.stdin)
     name = given["name"]
-    bench = Bench([{"name": name, "number": given["number"], "timer_s": 0, "size_mib": 64}])
+    bench = Bench([{"name": name, "number": given["number"], "timer_s": 0, "size_mib": given["size_mib"]}])
     try:
         done = {"restart": restart, "on_the_disk": on_the_disk}[given["play"]](
             bench, name, given["identity"]

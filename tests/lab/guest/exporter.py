@@ -187,10 +187,7 @@ def _overlay(old: Any, new: Any, module: str) -> bool:
             continue
         if isinstance(item, type) and isinstance(was, type) and item.__module__ == module:
             changed |= _overlay_functions(was.__dict__, item.__dict__, module)
-        elif isinstance(item, int | float | str) and item != was:
-            old[key] = item
-            changed = True
-        elif isinstance(item, dict) and repr(item) != repr(was) and " at 0x" not in repr(item):
+        elif isinstance(item, int | float | str | dict) and _means_another(item, was):
             old[key] = item
             changed = True
     return changed
@@ -209,6 +206,11 @@ def _overlay_functions(old: Any, new: Any, module: str) -> bool:
             was.__code__ = item.__code__
             changed = True
     return changed
+
+
+def _means_another(item: object, was: object) -> bool:
+    """True for constants that differ; by their text, since their classes were made anew."""
+    return repr(item) != repr(was) and " at 0x" not in repr(item)
 
 
 def _differs(code: types.CodeType, other: types.CodeType) -> bool:

@@ -6,8 +6,9 @@ Standard input is the play:
                   first `attach` when `plugged` is false
     serves        name, path, config (YAML text), port, edited: exporters to run side by side,
                   each on its own disks (see exporter.py)
-    acts          at (seconds after all exporters are ready and calm), drive, do, and what the act needs;
-                  acts of one drive run in their order, those of different drives side by side
+    acts          at (seconds after all exporters are ready and calm), drive, do, and what the act
+                  needs; acts of one drive run in their order, those of different drives side by
+                  side
     until_s       how long it lasts
     scrape_s      how often each exporter is scraped
 

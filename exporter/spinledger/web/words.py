@@ -1,0 +1,105 @@
+"""Words of the pages: text that is safe in HTML, times, lengths of time, numbers.
+
+Rules: every text that comes from outside passes `safe`. Times are local to the page's zone, which
+the page states. Units are written out or are those of the SI brochure (d, h, min, s; kWh).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta, tzinfo
+from html import escape
+
+from spinledger.model import SECOND
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MINUTE, _HOUR, _DAY = 60, 3600, 86400
+
+STATE_WORDS = {
+    "active": "in use",
+    "idle": "turning, idle",
+    "standby": "asleep",
+    "unknown": "not known",
+    "spinning": "turning",
+    "unwitnessed": "not watched",
+}
+
+
+def safe(text: str) -> str:
+    """HTML text, attribute values included; what is no UTF-8 becomes a question mark."""
+    return escape(text).encode("utf-8", "replace").decode()
+
+
+def local(wall_ns: int, tz: tzinfo) -> datetime:
+    """The moment in the page's zone."""
+    return (_EPOCH + timedelta(microseconds=wall_ns // 1000)).astimezone(tz)
+
+
+def moment(wall_ns: int, tz: tzinfo) -> str:
+    """Weekday, date and time: Tue 24 Nov 2026, 21:03."""
+    at = local(wall_ns, tz)
+    return f"{at:%a} {at.day} {at:%b %Y, %H:%M}"
+
+
+def time_tag(wall_ns: int, tz: tzinfo) -> str:
+    """The moment for people and for programs."""
+    return f'<time datetime="{local(wall_ns, tz):%Y-%m-%dT%H:%M%z}">{moment(wall_ns, tz)}</time>'
+
+
+def month(wall_ns: int, tz: tzinfo) -> str:
+    """Month and year; beyond the year 9999 only `after 9999`."""
+    try:
+        return f"{local(wall_ns, tz):%b %Y}"
+    except (OverflowError, ValueError):
+        return "after 9999"
+
+
+def length(seconds: float) -> str:
+    """A length of time, to two units at most: 3 d 4 h, 2 h 5 min, 40 s."""
+    whole = max(0, round(seconds))
+    for unit, name, lower, lower_name in (
+        (_DAY, "d", _HOUR, "h"),
+        (_HOUR, "h", _MINUTE, "min"),
+        (_MINUTE, "min", 1, "s"),
+    ):
+        if whole >= unit:
+            more = whole % unit // lower
+            return f"{whole // unit} {name}" + (f" {more} {lower_name}" if more else "")
+    return f"{whole} s"
+
+
+def timer(seconds: float) -> str:
+    """A standby timer: 20 min, 1 h; 0 is off."""
+    return length(seconds) if seconds else "off"
+
+
+def number(value: float) -> str:
+    """At most three digits of a small number, all of a large one: 0.04, 3.2, 24, 12 400."""
+    if value >= 100 or value == round(value):
+        return f"{value:,.0f}".replace(",", "\u202f")  # a narrow space that does not break
+    return f"{value:.1f}" if value >= 1 else f"{value:.2g}"
+
+
+def percent(ratio: float) -> str:
+    """A share: 93 %; what is not nothing is never 0 %, what is not all never 100 %."""
+    if 0 < ratio < 0.01:
+        return f"{ratio * 100:.1g} %" if ratio >= 0.001 else "<0.1 %"
+    if 0.99 <= ratio < 1:
+        return ">99 %"
+    return f"{ratio * 100:.0f} %"
+
+
+def kwh(joules: float) -> str:
+    """Energy in kilowatt-hours."""
+    return f"{number(joules / 3_600_000)} kWh" if joules >= 360 else "0 kWh"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """1 disk, 2 disks."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def listed(parts: Iterable[str]) -> str:
+    """a, b and c."""
+    *head, last = parts or [""]
+    return f"{', '.join(head)} and {last}" if head else last
