@@ -9,15 +9,23 @@ Documentation/admin-guide/ext4.rst, 5 s).
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
+from tests.lab.build import PROJECT, Image
 from tests.lab.cases import identity
 from tests.lab.vm import Guest
 
 Told = dict[str, Any]
+
+
+@pytest.fixture(scope="module")
+def machine(lab_image: Image) -> Iterator[Guest]:
+    """A machine of its own: what it mounts and writes is nobody else's."""
+    with Guest(lab_image, {"exporter": PROJECT / "exporter"}) as own:
+        yield own
 
 
 def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str) -> Told:
@@ -35,9 +43,9 @@ def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str)
 
 
 @pytest.fixture(scope="module")
-def restarted(guest: Guest, drive_number: Callable[[], int]) -> Told:
+def restarted(machine: Guest, drive_number: Callable[[], int]) -> Told:
     """What came of the five unseen wakes."""
-    return run(guest, drive_number, "books", "restart")
+    return run(machine, drive_number, "books", "restart")
 
 
 def cycles(disk: Told, witnessed: str) -> float:
@@ -68,9 +76,9 @@ def test_counters_go_on_over_a_restart(restarted: Told) -> None:
 
 
 @pytest.fixture(scope="module")
-def kept_there(guest: Guest, drive_number: Callable[[], int]) -> Told:
+def kept_there(machine: Guest, drive_number: Callable[[], int]) -> Told:
     """What came of the ledger on the watched drive."""
-    return run(guest, drive_number, "shelf", "on_the_disk")
+    return run(machine, drive_number, "shelf", "on_the_disk")
 
 
 def test_a_ledger_on_the_watched_disk_lets_it_sleep(kept_there: Told) -> None:

@@ -7,8 +7,9 @@ while we looked.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from spinledger.app.owner import Owner
 from spinledger.app.publishers import Latest
@@ -17,6 +18,7 @@ from spinledger.device.asking import ProcessProber
 from spinledger.device.clock import RealClock
 from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
+from spinledger.device.placement import holding
 from spinledger.errors import Unavailable
 from spinledger.loop import Loop, Ports
 from spinledger.model import (
@@ -34,6 +36,12 @@ from spinledger.sampler import DEADLINE_NS
 
 LOOK_NS = 500 * MILLISECOND
 PROBE_LOOK_NS = 5 * SECOND
+NEAR_US: Sequence[tuple[str, Path]] = (
+    ("The system's journal", Path("/var/log/journal")),
+    ("A metrics server's data", Path("/var/lib/prometheus")),
+    ("This program", Path(__file__).parent),
+)
+"""What writes or is read near us, by the paths that Debian uses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +51,7 @@ class Examined:
     snapshot: Snapshot
     replies: Mapping[str, Reply]
     collisions: tuple[str, ...]
+    places: tuple[str, ...]  # what of ours, or near us, lies on a watched disk
 
 
 def observe(config: Config) -> Snapshot:
@@ -72,7 +81,22 @@ def examine(config: Config, probe: bool) -> Examined:
         raise Unavailable("no_observation", "the kernel's block devices could not be read")
     in_use = [view.disk for view in latest.snapshot.disks if view.state is State.ACTIVE]
     replies = ask_once(clock, in_use) if probe else {}
-    return Examined(latest.snapshot, replies, tuple(discovery.collisions))
+    watched = [view.disk for view in latest.snapshot.disks]
+    places = tuple(placed(config.ledger_path, watched))
+    return Examined(latest.snapshot, replies, tuple(discovery.collisions), places)
+
+
+def placed(ledger: Path, watched: Sequence[Disk]) -> Iterator[str]:
+    """A sentence for each place whose writing or reading would wake a watched disk."""
+    for what, path in (("The ledger", ledger), *NEAR_US):
+        if what != "The ledger" and not path.exists():
+            continue
+        found = holding(path)
+        for disk in watched:
+            if found.disks.intersection(disk.nodes):
+                yield f"{what} ({path}) is on {disk.kernel_name}, which is watched: it may wake it"
+        if found.unknown:
+            yield f"{what}: {found.unknown}, so it may be on a watched disk"
 
 
 def ask_once(clock: Clock, disks: Sequence[Disk]) -> Mapping[str, Reply]:

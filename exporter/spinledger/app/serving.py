@@ -75,7 +75,7 @@ def serve(serving: Serving) -> int:
     # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
     loop.keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:
-        loop.holders = lambda disks: holders(store.path, disks)
+        loop.holders = lambda disks: holders(store, disks)
     _on_signals(loop, owner)
     web = WebServer(
         listen, latest.current, lambda asked: answer(store.history(), asked, ports.clock.wall())
@@ -109,10 +109,12 @@ def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
     )
 
 
-def holders(ledger: Path, disks: Sequence[Disk]) -> frozenset[str]:
+def holders(store: FileStore, disks: Sequence[Disk]) -> frozenset[str]:
     """Identities of the watched disks under the ledger file."""
-    held = holding(ledger).disks
-    return frozenset(disk.identity for disk in disks if held.intersection(disk.nodes))
+    held = holding(store.path).disks
+    found = frozenset(disk.identity for disk in disks if held.intersection(disk.nodes))
+    store.flush_all(bool(found))
+    return found
 
 
 def _on_signals(loop: Loop, owner: Owner) -> None:

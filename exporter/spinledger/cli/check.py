@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     report = examine(config, arguments.probe)
     print(json.dumps(report, indent=1) if arguments.json else render(report), end="\n")
     trouble = any(disk["cannot"] or disk["findings"] for disk in report["disks"])
-    return int(trouble or bool(report["collisions"]))
+    return int(trouble or bool(report["collisions"] or report["places"]))
 
 
 def examine(config: Config, probe: bool) -> Json:
@@ -70,6 +70,7 @@ def examine(config: Config, probe: bool) -> Json:
         "disks": disks,
         "skipped": told["skipped"],
         "collisions": list(seen.collisions),
+        "places": list(seen.places) if seen.snapshot.disks else [],
     }
 
 
@@ -145,7 +146,7 @@ def render(report: Json) -> str:
         for finding in disk["findings"]:
             lines.append(f"    ! {finding['sentence']}: {finding['evidence']}")
         lines.append("")
-    for sentence in report["collisions"]:
+    for sentence in (*report["collisions"], *report["places"]):
         lines.append(f"! {sentence}")
     counts: dict[str, int] = {}
     for skipped in report["skipped"]:

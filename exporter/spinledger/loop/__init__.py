@@ -50,8 +50,8 @@ from spinledger.ports import (
 
 Samples = Mapping[str, Mapping[Labels, Number]]
 
-VIEW_NS = 4 * SECOND
-"""A view that only time has changed is kept this long: below the default `fast` interval."""
+VIEW_NS = SECOND
+"""A view that only time has changed is kept this long, where disks are looked at more often."""
 
 
 @dataclass(slots=True)

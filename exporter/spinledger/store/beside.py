@@ -9,6 +9,7 @@ put back, and a stop that left no live journal, are both noticed.
 
 from __future__ import annotations
 
+import ctypes
 import fcntl
 import json
 import os
@@ -104,6 +105,22 @@ def write_mark(path: Path, mark: Mark) -> None:
         os.close(fd)
     os.replace(partial, path)
     sync_folder(path.parent)
+
+
+_LIBC = ctypes.CDLL(None)
+
+
+def flush_file_system(path: Path) -> None:
+    """Write out all that waits on the file system of a folder (syncfs(2)).
+
+    After a commit the file system still holds metadata of it, and would write them some seconds to
+    half a minute later: to a disk that has gone to sleep by then.
+    """
+    fd = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        _LIBC.syncfs(fd)
+    finally:
+        os.close(fd)
 
 
 def sync_folder(path: Path) -> None:

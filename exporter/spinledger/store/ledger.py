@@ -78,6 +78,10 @@ class FileStore:
         """The ledger file, absolute."""
         return self._path
 
+    def flush_all(self, wanted: bool) -> None:
+        """After each commit leave nothing for the file system to write later, on a watched disk."""
+        self._writer.flush_all = wanted
+
     def restore(self) -> Restored:
         """Take the ledger, read it, and begin a run.
 

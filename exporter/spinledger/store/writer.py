@@ -11,11 +11,12 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from spinledger.errors import SpinledgerError, Unavailable
-from spinledger.store.beside import Mark, sync_folder, write_mark
+from spinledger.store.beside import Mark, flush_file_system, sync_folder, write_mark
 from spinledger.store.file import (
     ACCOUNT,
     DAMAGED,
@@ -59,6 +60,7 @@ class Writer:
     damaged: int = 0
     recent: Recent = field(default_factory=Recent)
     trouble: str = ""
+    flush_all: bool = False  # leave nothing for the file system to write later
     _file: LedgerFile | None = None
     _rows: list[Row] = field(default_factory=list)  # salvaged, for the new file
     _accounts: Dumps = field(default_factory=dict)  # the newest dump of each
@@ -127,6 +129,9 @@ class Writer:
             work.totals = {**self._carried.totals, **work.totals}
         try:
             self._write(work)
+            if self.flush_all:
+                with suppress(OSError):
+                    flush_file_system(self.path.parent)
         except Exception as refused:  # the thread must go on, whatever happened
             self._carried = work
             self.trouble = _words(self.path, refused)

@@ -145,7 +145,9 @@ def main() -> None:
     """One play."""
     given = json.load(sys.stdin)
     name = given["name"]
-    bench = Bench([{"name": name, "number": given["number"], "timer_s": 0, "size_mib": given["size_mib"]}])
+    bench = Bench(
+        [{"name": name, "number": given["number"], "timer_s": 0, "size_mib": given["size_mib"]}]
+    )
     try:
         done = {"restart": restart, "on_the_disk": on_the_disk}[given["play"]](
             bench, name, given["identity"]
