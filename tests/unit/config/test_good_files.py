@@ -49,7 +49,7 @@ def test_the_exporter_itself(config: Config) -> None:
     assert config.source == str(DATA / "observatory.yaml")
     assert config.listen == ("127.0.0.1", 9786)
     assert config.tls_and_users == Path("/etc/spinledger/web.yml")
-    assert config.cadence == Cadence(fast_ns=4 * S, slow_ns=90 * S, asleep_ns=900 * S)
+    assert config.cadence == Cadence(4 * S, 90 * S, 900 * S, wear_ns=2700 * S)
     assert config.wear_every_ns == 2700 * S
     assert config.ledger_path == Path("/srv/dome/ledger.db")
     assert config.keep_spans_ns == 500 * 86400 * S
@@ -91,7 +91,7 @@ def test_a_disk_with_everything(config: Config) -> None:
     disk = replace(DISK, identity="wwn-0x5000c500d0e00001")
     assert config.policy_for(disk) == Policy(
         watch=Watch.FULL,
-        cadence=Cadence(4 * S, 90 * S, 900 * S),
+        cadence=Cadence(4 * S, 90 * S, 900 * S, wear_ns=2700 * S),
         budget_per_day=2.0,
         budget_source="configured",
         declared_ns=1200 * S,
