@@ -24,6 +24,8 @@ import struct
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from tests.lab.guest.senses import fixed_sense, registers
+
 BLOCK = 512  # bytes
 
 GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes
@@ -435,23 +437,6 @@ def timer_seconds(code: int) -> float:
     if code <= 0xFB:
         return (code - 0xF0) * 1800.0
     return {0xFC: 1260.0, 0xFD: 8 * 3600.0, 0xFE: 1275.0, 0xFF: 1275.0}[code]
-
-
-def registers(
-    key: int, count: int = 0, mid: int = 0, high: int = 0, status: int = 0x50, error: int = 0
-) -> bytes:
-    """Descriptor sense with an ATA status return (SAT-3, ATA Status Return sense descriptor).
-
-    The code is 00/1D after success and 00/00 after an error, as libata gives it.
-    """
-    descriptor = bytes([0x09, 0x0C, 0, error, 0, count, 0, 0, 0, mid, 0, high, 0, status])
-    code = 0x00 if error else 0x1D
-    return bytes([0x72, key, 0x00, code, 0, 0, 0, len(descriptor)]) + descriptor
-
-
-def fixed_sense(key: int, asc: int, ascq: int) -> bytes:
-    """Fixed format sense data, current error (SPC-4)."""
-    return bytes([0x70, 0, key, 0, 0, 0, 0, 10, 0, 0, 0, 0, asc, ascq, 0, 0, 0, 0])
 
 
 def identify(traits: Traits) -> bytes:

@@ -66,6 +66,7 @@ def test_the_whole_form() -> None:
                     "fast_seconds": 5.0,
                     "slow_seconds": 60.0,
                     "asleep_seconds": 600.0,
+                    "wear_seconds": 1800.0,
                     "budget_per_day": 24.0,
                     "budget_source": "default",
                     "declared_standby_seconds": 1200.0,
