@@ -2,7 +2,8 @@
 
 Rules: the same seed and the same beginning give the same bytes. Nothing real is waited for, so a
 month takes as long as its samples cost. The live journal has no use here; the ledger file is
-written every six simulated hours and at the end.
+written every six simulated hours and at the end. Boot time counts from the shelf's epoch, and the
+last boot bears the number 0: `serve` reckons the same, and goes on in the same boot.
 """
 
 from __future__ import annotations
@@ -14,17 +15,16 @@ from typing import TextIO
 
 from spinledger.app.owner import Owner
 from spinledger.config.load import load
-from spinledger.errors import Misuse
+from spinledger.errors import BadInput, Misuse
 from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
 from spinledger.metrics.backfill import Backfill
 from spinledger.model import DAY, HOUR, SECOND, Snapshot
 from spinledger.ports import Publisher
 from spinledger.sim.clocks import SteppedClock, boot_name
-from spinledger.sim.shelf import SimulatedShelf
+from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 from spinledger.store.ledger import FileStore
 
-START_BOOT_NS = 10 * HOUR
 START_WALL_NS = 1_772_398_800 * SECOND
 """2026-03-01 21:00 UTC: thirty days from here hold a change of clocks in Europe."""
 
@@ -87,7 +87,10 @@ def rehearse(
     progress: Callable[[float], None] = lambda share: None,
 ) -> Rehearsed:
     """Run the shelf for its days. `names` are the labels job and instance; progress is 0 to 1."""
-    began_ns = START_BOOT_NS
+    began_ns = rehearsal.start_wall_ns - EPOCH_WALL_NS
+    if began_ns <= 0:
+        mend = "end it later, or rehearse fewer days"
+        raise BadInput("the rehearsal", "would begin before 2026", mend)
     ended_ns = began_ns + round(rehearsal.days * DAY)
     shelf = SimulatedShelf(
         rehearsal.seed,
@@ -98,7 +101,9 @@ def rehearse(
         rehearsal.faults,
         rehearsal.zone,
     )
-    clock = SteppedClock(began_ns, rehearsal.start_wall_ns, boot_name(rehearsal.seed))
+    outages = shelf.outages(began_ns, ended_ns)
+    boots_left = sum(one.why == "reboot" for one in outages)
+    clock = SteppedClock(began_ns, rehearsal.start_wall_ns, boot_name(rehearsal.seed, boots_left))
     owner = Owner(rehearsal.config, load(rehearsal.config), rehearsal.start_wall_ns / SECOND)
     owner.take_simulated(shelf.policies)
     publishers: list[Publisher] = []
@@ -107,22 +112,19 @@ def rehearse(
         backfill = Backfill(openmetrics, *names, rehearsal.step_ns)
         publishers.append(Until(backfill, ended_ns - rehearsal.skip_end_ns))
     loop = None
-    boots = 0
 
     def share(now_ns: int) -> float:
         return (now_ns - began_ns) / (ended_ns - began_ns)
 
-    for outage in (*shelf.outages(began_ns, ended_ns), None):
+    for outage in (*outages, None):
         stop_ns = ended_ns if outage is None else min(outage.began_ns, ended_ns)
         if clock.now() < stop_ns:
             loop = _watch(owner, shelf, clock, publishers, ledger)
-            _run(
-                loop, clock, stop_ns, lambda now: progress((now - began_ns) / (ended_ns - began_ns))
-            )
+            _run(loop, clock, stop_ns, lambda now: progress(share(now)))
         if outage is not None and outage.ended_ns > clock.now():
             clock.jump(min(outage.ended_ns, ended_ns))
-            boots += int(outage.why == "reboot")
-            clock.set_boot_id(boot_name(rehearsal.seed, boots))
+            boots_left -= int(outage.why == "reboot")
+            clock.set_boot_id(boot_name(rehearsal.seed, boots_left))
     if backfill is not None:
         backfill.end()
     if loop is None:

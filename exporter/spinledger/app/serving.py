@@ -12,10 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from platform import node
 from zoneinfo import ZoneInfo
 
 from spinledger.app.owner import Owner, say
 from spinledger.app.publishers import Latest, TextFile, Waker
+from spinledger.app.sights import sight
 from spinledger.config.load import host_zone, load
 from spinledger.config.settings import Config
 from spinledger.device.asking import ProcessProber
@@ -46,6 +48,9 @@ class Serving:
     simulated: bool = False
     speed: float = 1.0
     seed: int = 1
+    faults: tuple[str, ...] = ()  # of the simulated shelf, as `sim.faults.order` takes them
+    zone: str = ""  # where the simulated shelf's people live; "": as this host
+    at_present: bool = False  # the simulated shelf begins now, not where its ledger ends
     for_s: float | None = None
     ledger: str = ""  # "" as configured; "memory": nothing is kept
     textfile: Path | None = None
@@ -78,7 +83,10 @@ def serve(serving: Serving) -> int:
         loop.holders = lambda disks: holders(store, disks)
     _on_signals(loop, owner)
     web = WebServer(
-        listen, latest.current, lambda asked: answer(store.history(), asked, ports.clock.wall())
+        listen,
+        latest.current,
+        lambda asked: answer(store.history(), asked, ports.clock.wall()),
+        sight(owner, store.remembered, "a simulated shelf" if serving.simulated else node()),
     )
     web.start()
     say(f"serving {web.url}metrics")
@@ -154,8 +162,16 @@ def _simulated(
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
     start_wall_ns = kept_wall_ns or evening_wall_ns()
+    if serving.at_present:
+        start_wall_ns = max(kept_wall_ns, time.time_ns())
     start_ns = start_wall_ns - EPOCH_WALL_NS
-    shelf = SimulatedShelf(serving.seed, start_ns, start_wall_ns, zone=host_zone() or "UTC")
+    shelf = SimulatedShelf(
+        serving.seed,
+        start_ns,
+        start_wall_ns,
+        faults=serving.faults,
+        zone=serving.zone or host_zone() or "UTC",
+    )
     owner.take_simulated(shelf.policies)
     return Ports(
         clock=ScaledClock(serving.speed, start_ns, start_wall_ns, simulated_boot(serving.seed)),

@@ -45,7 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source = parser.add_mutually_exclusive_group(required=True)
     source.add_argument("--ledger", metavar="F", type=Path, help="replay a ledger's gaps")
     source.add_argument("--trace", metavar="F.csv", type=Path, help="replay a trace file")
-    parser.add_argument("--disk", metavar="ID", help="which disk of the ledger")
+    parser.add_argument(
+        "--disk", metavar="ID", help="which disk of the ledger, or of a trace of several"
+    )
     parser.add_argument("--timers", metavar="300,600", help="timers to try, in seconds")
     parser.add_argument("--budget", metavar="N", help="spin-ups a day that are acceptable")
     parser.add_argument("--without", metavar="ACTOR", help="leave out this actor's I/O")
@@ -195,7 +197,7 @@ def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
 
 def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
     """Outcomes of one run or, with --absorb, of one run a seed."""
-    trace = Trace(args.trace)
+    trace = Trace(args.trace, args.disk)
     changes = args.without is not None or args.absorb is not None or args.hold is not None
     if args.absorb is None:
         with _progress(trace.path, 1) as progress:

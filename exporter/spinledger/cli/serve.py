@@ -22,6 +22,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--seed", type=int, metavar="N", help="which shelf (simulated shelf)")
     parser.add_argument(
+        "--fault", action="append", metavar="NAME[@FROM[/UNTIL]]", help="order a fault (likewise)"
+    )
+    parser.add_argument(
+        "--now", action="store_true", default=None, help="begin now, not in the evening (likewise)"
+    )
+    parser.add_argument("--zone", metavar="ZONE", help="where its people live (likewise)")
+    parser.add_argument(
         "--for", dest="for_s", type=positive, metavar="SECONDS", help="stop after this real time"
     )
     parser.add_argument("--ledger", metavar="F", default="", help="ledger file, or `memory`")
@@ -33,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Serve until a signal."""
     simulated = arguments.shelf == "simulated"
-    for name in ("speed", "seed"):
+    for name in ("speed", "seed", "fault", "zone", "now"):
         if getattr(arguments, name) is not None and not simulated:
             raise BadInput(
                 f"--{name}", "only a simulated shelf has one", "add --shelf simulated or drop it"
@@ -49,6 +56,9 @@ def run(arguments: argparse.Namespace) -> int:
             simulated=simulated,
             speed=arguments.speed or 1.0,
             seed=1 if arguments.seed is None else arguments.seed,
+            faults=tuple(arguments.fault or ()),
+            zone=arguments.zone or "",
+            at_present=bool(arguments.now),
             for_s=arguments.for_s,
             ledger=arguments.ledger,
             textfile=arguments.textfile,

@@ -1,9 +1,11 @@
-"""Trace files: CSV with a header; `timestamp_seconds`, and optionally `op` and `actor`.
+"""Trace files: CSV with a header; `timestamp_seconds`, and optionally `op`, `actor` and `disk`.
 
 Rules: read as a stream, in bounded memory; UTF-8, with or without a byte order mark; columns in
 any order, others ignored; empty lines skipped. A timestamp is a decimal number of seconds, zero or
 later, never earlier than the one before it, read exactly to the nanosecond (finer digits are
-rounded, half to even). Every complaint is one line: file:line, what is wrong, how to mend it.
+rounded, half to even). One disk is replayed at a time: a trace of several must be told which, since
+gaps of all of them together are nobody's. Every complaint is one line: file:line, what is wrong,
+how to mend it.
 """
 
 from __future__ import annotations
@@ -64,14 +66,22 @@ def _shown(text: str) -> str:
 class Trace:
     """A trace file. Opening reads the header; `times` and `rows` each read the file anew."""
 
-    def __init__(self, path: Path) -> None:
-        """Raises BadTrace when the file cannot be read or has no column of times."""
+    def __init__(self, path: Path, disk: str | None = None) -> None:
+        """Raises BadTrace when the file cannot be read or has no column of times.
+
+        `disk` names the only disk whose rows count; the file then needs that column.
+        """
         self.path = path
+        self._wanted = disk
         with self._opened() as file:
             header = _header(csv.reader(self._lines(file, None)), path)
         self._time = header.index(TIME)
         self._op = header.index("op") if "op" in header else None
         self._actor = header.index("actor") if "actor" in header else None
+        self._disk = header.index("disk") if "disk" in header else None
+        if disk is not None and self._disk is None:
+            mend = "leave out --disk: it is a trace of one disk"
+            raise BadTrace(f"{path}:1", "no column disk, which --disk needs", mend)
 
     @property
     def has_op(self) -> bool:
@@ -93,7 +103,7 @@ class Trace:
             yield Row(at, _field(fields, self._op).lower(), _field(fields, self._actor))
 
     def _records(self, progress: Progress | None) -> Iterator[tuple[int, list[str]]]:
-        column = self._time
+        column, disk = self._time, self._wanted
         last = count = 0
         with self._opened() as file:
             reader = csv.reader(self._lines(file, progress))
@@ -102,6 +112,14 @@ class Trace:
                 for fields in reader:
                     if not fields:
                         continue
+                    if self._disk is not None:
+                        named = _field(fields, self._disk)
+                        if self._wanted is None and disk not in (None, named):
+                            raise _several(f"{self.path}:{reader.line_num}", disk, named)
+                        if disk is None:
+                            disk = named
+                        elif named != disk:
+                            continue
                     at = nanoseconds(fields[column])
                     if at < last:
                         raise ValueError(
@@ -118,6 +136,8 @@ class Trace:
                 raise self._bad(reader.line_num, str(error)) from None
         if count < 2:
             what = "only one row of I/O" if count else "no rows of I/O"
+            if self._wanted is not None:
+                what += f" of disk {_shown(self._wanted)}"
             raise BadTrace(str(self.path), what, "a gap needs two rows: record for longer")
 
     def _lines(self, file: BinaryIO, progress: Progress | None) -> Iterator[str]:
@@ -170,6 +190,11 @@ def _header(reader: Iterator[list[str]], path: Path) -> list[str]:
         mend = f"name the columns in the first line: {TIME}, and optionally op, actor"
         raise BadTrace(f"{path}:1", f"no column {TIME}", mend)
     return names
+
+
+def _several(where: str, disk: str | None, other: str) -> BadTrace:
+    what = f"rows of several disks: {_shown(disk or '')}, {_shown(other)}"
+    return BadTrace(where, what, "say which with --disk")
 
 
 def _field(fields: list[str], column: int | None) -> str:

@@ -47,7 +47,7 @@ class Instance:
         _check(tracefs)
         _sweep(instances)
         self._path = f"{instances}/spinledger-capture-{os.getpid()}"
-        self._trigger = trigger(devs)
+        self._devs = devs
         try:
             os.mkdir(self._path, 0o700)
         except OSError as error:
@@ -70,7 +70,7 @@ class Instance:
             told = histogram.parse(_content(f"{self._path}/{EVENT}/hist"))
             full = told.dropped > 0 or told.entries * 4 > PLACES * 3
             if full:
-                self._write(f"{self._trigger}:clear")
+                self._write(trigger(self._devs, ":clear"))
         except OSError as error:
             raise _refused(error, "the kernel's histogram could not be read") from error
         return told, full
@@ -78,7 +78,7 @@ class Instance:
     def close(self) -> None:
         """Stop counting and remove the instance."""
         with suppress(OSError):
-            self._write(f"!{self._trigger}")
+            self._write("!" + trigger(self._devs))
         deadline = time.monotonic() + _BUSY_S
         while True:
             try:
@@ -104,7 +104,7 @@ class Instance:
                     "no_histogram",
                     "this kernel cannot sum up events; it needs CONFIG_HIST_TRIGGERS=y",
                 )
-            self._write(self._trigger)
+            self._write(trigger(self._devs))
         except OSError as error:
             raise _refused(error, "the kernel refused to count block I/O") from error
 
@@ -117,9 +117,9 @@ class Instance:
             os.close(descriptor)
 
 
-def trigger(devs: Collection[int]) -> str:
+def trigger(devs: Collection[int], order: str = "") -> str:
     """The line that makes the kernel count, for these devices where they fit into a filter."""
-    counted = f"hist:keys=dev,comm,rwbs:vals=nr_sector:size={PLACES}"
+    counted = f"hist:keys=dev,comm,rwbs:vals=nr_sector:size={PLACES}{order}"
     only = " || ".join(f"dev == {dev}" for dev in sorted(devs))
     return f"{counted} if {only}" if 0 < len(only) <= LONGEST_FILTER else counted
 
@@ -139,7 +139,8 @@ def _check(tracefs: str) -> None:
         raise Unavailable("no_tracefs", f"tracefs is not mounted at {tracefs}; {mend}")
     if not os.path.isdir(f"{tracefs}/{EVENT}"):
         raise Unavailable(
-            "no_histogram", "this kernel has no event block_bio_queue; it needs CONFIG_EVENT_TRACING"
+            "no_histogram",
+            "this kernel has no event block_bio_queue; it needs CONFIG_EVENT_TRACING",
         )
 
 

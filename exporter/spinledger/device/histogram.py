@@ -88,8 +88,7 @@ def parse(text: bytes) -> Histogram:
         bios, sectors = sums.get(key, (0, 0))
         sums[key] = Sums(bios + int(entry["hits"]), sectors + int(entry["sectors"]))
     totals = _TOTALS.search(text)
-    # The kernel counts an entry just before it fills it in, and may merge two of the same keys.
-    if totals is None or (found == 0) != (int(totals["entries"]) == 0):
+    if totals is None or found != int(totals["entries"]):
         raise Unavailable("odd_histogram", f"the kernel's histogram has another layout: {text!a}")
     return Histogram(sums, int(totals["entries"]), int(totals["dropped"]))
 

@@ -7,7 +7,7 @@ adds at a scrape, are written here. A counter's line is its value at that time.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TextIO
 
 from spinledger.metrics.catalogue import CATALOGUE, Metric
@@ -17,16 +17,50 @@ from spinledger.model import SECOND, DiskView, Labels, Number, Snapshot, State
 LEFT_OUT = frozenset(
     {
         "power_condition",
+        "quiet_state_seconds",
         "transitions",
+        "actor_wakes",
+        "wake_wait_seconds",
+        "idle_gap_seconds",
+        "cycle_limit",
+        "wear_read",
+        "wear_rejected",
+        "apm_level",
+        "whatif_cycles",
+        "whatif_asleep_seconds",
+        "energy_joules",
         "probe_commands",
         "probe_failures",
         "probe_seconds",
-        "idle_gap_seconds",
-        "wake_wait_seconds",
         "config_reload",
+        "ledger_bytes",
+        "trace_events_lost",
+        "rated_cycles",
+        "cycle_budget_per_day",
+        "wakes",
+        "start_stop_cycles",
+        "load_cycles",
+        "emergency_retracts",
+        "power_cycles",
+        "power_on_seconds",
     }
 )
-"""Keys that neither rules nor dashboards need over a month."""
+"""Keys that no rule reads, and no dashboard over a month."""
+
+ONLY: Mapping[str, frozenset[Labels]] = {
+    "recent_cycles": frozenset({("1d",)}),
+    "rated_life_end": frozenset({("start_stop", "late"), ("load", "late")}),
+    "finding": frozenset(
+        {
+            ("questions_disturb",),
+            ("questions_restart_timer",),
+            ("sleeping_does_not_pay",),
+            ("timer_not_holding",),
+            ("wait_lengthening",),
+        }
+    ),
+}
+"""Of these keys, the labels that a rule reads."""
 
 
 class Backfill:
@@ -82,8 +116,11 @@ class Backfill:
                 yield self._head(state_row, identity, (state.value,)), int(view.state is state)
         for key, own in view.samples.items():
             row = self._rows.get(("disk", key))
-            if row is not None:
-                for labels, value in own.items():
+            if row is None:
+                continue
+            only = ONLY.get(key)
+            for labels, value in own.items():
+                if only is None or labels in only:
                     yield self._head(row, identity, labels), value
 
     def _info(self, view: DiskView) -> str:

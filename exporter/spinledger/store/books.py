@@ -101,6 +101,14 @@ class History:
                     readings[-1] if readings else None,
                 )
 
+    def told(self, since: int) -> Iterator[tuple[str, Sheet]]:
+        """Disk and sheet of each UTC day from that of `since` on, decoded once.
+
+        For whoever draws a month at a time: a sheet tells its spans, spin-ups and causes as rows.
+        """
+        for _, name, sheet in self._sheets(DETAIL, None, since):
+            yield name, sheet
+
     def open_span(self, disk: str) -> Span | None:
         """The span that had not ended at the last tick; None when it is not known."""
         told = cast(Mapping[str, Any], self._accounts.get(disk, {}))

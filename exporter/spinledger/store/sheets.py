@@ -35,6 +35,9 @@ OPEN_LEVEL = 1  # zlib level of a sheet that is still written at nearly every co
 CLOSED_LEVEL = 9  # of one that is not
 
 Flat = tuple[Any, ...]
+Told = tuple[int, int, str, int]  # of a span: Sheet.told_spans
+Turned = tuple[int, bool, int]  # of a spin-up: Sheet.told_cycles
+Because = tuple[int, str, str, int | None]  # of a spin-up's cause: Sheet.told_causes
 Totals = Mapping[str, Mapping[str, float]]
 
 _compact: Callable[[object], str] = json.JSONEncoder(
@@ -211,6 +214,32 @@ class Sheet:
         restore = _RESTORE[kind][0]
         for row in self.rows.get(kind, ()):
             yield restore(disk, row)
+
+    def told_spans(self) -> list[Told]:
+        """The spans as plain rows: wall times of beginning and end, state, time in use."""
+        return [
+            (
+                wall * MILLISECOND,
+                (wall + length + jump) * MILLISECOND,
+                state,
+                active * MILLISECOND,
+            )
+            for wall, _, length, jump, active, state, _ in self.rows.get("spans", ())
+        ]
+
+    def told_cycles(self) -> list[Turned]:
+        """The spin-ups as plain rows: wall time, witnessed, number."""
+        return [
+            (wall * MILLISECOND, bool(witnessed), number)
+            for wall, _, number, witnessed in self.rows.get("cycles", ())
+        ]
+
+    def told_causes(self) -> list[Because]:
+        """Why spin-ups came, as plain rows: number, cause, actor, wait."""
+        return [
+            (number, cause, actor, None if wait is None else wait * MILLISECOND)
+            for _, number, cause, actor, _, wait in self.rows.get("explained", ())
+        ]
 
     def encode(self, level: int = OPEN_LEVEL) -> bytes:
         """As bytes."""

@@ -2,9 +2,9 @@
 
 Rules of this room:
 - A request reads one snapshot: no device, no file, no clock, and nothing is imported during it.
-  `/history` alone reads more, the books, since that is what it was asked for.
-- Paths: / /metrics /snapshot /-/healthy /-/ready, and /history where the books can be read. Any
-  other is 404; a method other than GET and HEAD is 405. Every refusal is one plain line.
+  The pages for people also read the newest books, from memory. `/history` alone may read more.
+- Paths: / /disk/ID /metrics /snapshot /-/healthy /-/ready, and /history where the books can be
+  read. Any other is 404; a method other than GET and HEAD is 405. Every refusal is one plain line.
 - `/-/healthy` says that the process serves. `/-/ready` says that a first snapshot exists, and
   nothing of its age: snapshots are made when someone wants them, so an old one may be the newest
   there is, and a stuck sampler must stay visible to the scraper, which has
@@ -24,8 +24,11 @@ from prometheus_client import make_wsgi_app
 
 from spinledger.errors import BadInput, SpinledgerError
 from spinledger.metrics.collector import Current, registry
+from spinledger.web.dress import CONTENT_SECURITY_POLICY
 from spinledger.web.negotiate import accepts_gzip, prefers_openmetrics
-from spinledger.web.pages import CONTENT_SECURITY_POLICY, landing
+from spinledger.web.onedisk import one_disk
+from spinledger.web.overview import overview
+from spinledger.web.sight import Sight
 from spinledger.web.snapshot_json import snapshot_json
 
 History = Callable[[Mapping[str, str]], Iterable[bytes]]
@@ -36,6 +39,9 @@ Headers = list[tuple[str, str]]
 StartResponse = Callable[[str, Headers], object]
 Application = Callable[[Environ, StartResponse], Iterable[bytes]]
 Answer = tuple[str, Headers, Iterable[bytes]]
+
+DARK = Sight()  # no books, no schedules
+ONE = "/disk/"
 
 _TEXT = "text/plain; charset=utf-8"
 _HISTORY_TYPES = {
@@ -51,8 +57,13 @@ _GUARDS: Headers = [
 ]
 
 
-def application(current: Current, history: History | None = None) -> Application:
-    """The application over the newest snapshot, and over the books where they can be read."""
+def application(
+    current: Current, history: History | None = None, sight: Sight = DARK
+) -> Application:
+    """The application over the newest snapshot, and over the books where they can be read.
+
+    `sight` is what the pages for people show beside the snapshot.
+    """
     scrape = make_wsgi_app(registry(current))
 
     def metrics(environ: Environ) -> Answer:
@@ -83,15 +94,21 @@ def application(current: Current, history: History | None = None) -> Application
     def healthy(environ: Environ) -> Answer:
         return _line("200 OK", "healthy")
 
-    def page(environ: Environ) -> Answer:
-        headers = [
-            ("Content-Type", "text/html; charset=utf-8"),
-            ("Content-Security-Policy", CONTENT_SECURITY_POLICY),
-        ]
-        return "200 OK", headers, [landing(current(), history is not None).encode()]
+    def shelf(environ: Environ) -> Answer:
+        query = dict(parse_qsl(str(environ.get("QUERY_STRING", ""))))
+        return _html(overview(current(), sight, query.get("range", ""), history is not None))
+
+    def disk(environ: Environ) -> Answer:
+        identity = str(environ["PATH_INFO"]).removeprefix(ONE)
+        now = current()
+        views = () if now is None else now.disks
+        view = next((one for one in views if one.disk.identity == identity), None)
+        if now is None or view is None:
+            return _line("404 Not Found", "no such disk is watched; / lists those that are")
+        return _html(one_disk(now, view, sight, history is not None))
 
     pages: dict[str, Callable[[Environ], Answer]] = {
-        "/": page,
+        "/": shelf,
         "/metrics": metrics,
         "/snapshot": snapshot,
         "/-/healthy": healthy,
@@ -102,7 +119,8 @@ def application(current: Current, history: History | None = None) -> Application
 
     def app(environ: Environ, start_response: StartResponse) -> Iterable[bytes]:
         method = str(environ.get("REQUEST_METHOD", "GET"))
-        found = pages.get(str(environ.get("PATH_INFO", "")))
+        path = str(environ.get("PATH_INFO", ""))
+        found = disk if path.startswith(ONE) else pages.get(path)
         if found is None:
             status, headers, body = _line("404 Not Found", "no such page; / lists what there is")
         elif method not in ("GET", "HEAD"):
@@ -138,6 +156,14 @@ def _history(history: History, environ: Environ) -> Answer:
     chunks = iter(history(query))
     first = next(chunks, b"")  # a refusal comes here, while the status can still say so
     return "200 OK", [("Content-Type", kind)], chain([first], chunks)
+
+
+def _html(text: str) -> Answer:
+    headers = [
+        ("Content-Type", "text/html; charset=utf-8"),
+        ("Content-Security-Policy", CONTENT_SECURITY_POLICY),
+    ]
+    return "200 OK", headers, [text.encode()]
 
 
 def _line(status: str, text: str) -> Answer:

@@ -26,8 +26,9 @@ from cheroot.wsgi import WSGIServer
 
 from spinledger.errors import Unavailable
 from spinledger.metrics.collector import Current
-from spinledger.model import SECOND, Condition, Disk, DiskView, Histogram, Policy, Snapshot, State
-from spinledger.web.app import Application, History, application
+from spinledger.web.app import DARK, Application, History, application
+from spinledger.web.loading import load
+from spinledger.web.sight import Sight
 
 DEFAULT_LISTEN = ("127.0.0.1", 9786)
 
@@ -46,7 +47,8 @@ _LOG = logging.getLogger(__name__)
 class WebServer:
     """Serves the newest snapshot. `listen` is (host, port), IPv4, IPv6 or a name.
 
-    `current` gives the newest snapshot or None; `history` gives the books (web.app.History).
+    `current` gives the newest snapshot or None; `history` gives the books (web.app.History),
+    `sight` what the pages for people show beside the snapshot.
     Raises Unavailable for an empty host: all addresses are never meant by saying nothing.
     """
 
@@ -55,14 +57,15 @@ class WebServer:
         listen: tuple[str, int],
         current: Current,
         history: History | None = None,
+        sight: Sight = DARK,
     ) -> None:
         if not listen[0]:
             raise _unavailable(*listen, ValueError("no host is named"))
         self._listen = listen
-        _load(history is not None)
+        load(history is not None)
         self._server = _Server(
             listen,
-            application(current, history),
+            application(current, history, sight),
             numthreads=THREADS,
             max=THREADS,
             request_queue_size=BACKLOG,
@@ -201,36 +204,3 @@ def _unavailable(host: str, port: int, refused: Exception) -> Unavailable:
         f"{where} is no address of this host ({refused}); give one with --listen, "
         "127.0.0.1:9786 for instance",
     )
-
-
-def _load(history: bool) -> None:
-    """Ask an application over an invented snapshot for every page in every form, once."""
-    books = (lambda query: iter([b"{}"])) if history else None
-    app = application(_invented, books)
-    for path in ("/", "/metrics", "/snapshot", "/history", "/-/healthy", "/-/ready", "/none"):
-        for accept in ("", "application/openmetrics-text;version=1.0.0"):
-            for encoding in ("", "gzip"):
-                environ = {
-                    "REQUEST_METHOD": "GET",
-                    "PATH_INFO": path,
-                    "QUERY_STRING": "name%5B%5D=spinledger_disk_info" if accept else "",
-                    "HTTP_ACCEPT": accept,
-                    "HTTP_ACCEPT_ENCODING": encoding,
-                }
-                b"".join(app(environ, lambda status, headers: None))
-
-
-def _invented() -> Snapshot:
-    disk = Disk("sim-load", ("sda",), "simulated", "m", "s", "f", "", 7200, "", "d", None, 0)
-    view = DiskView(
-        disk,
-        Policy(),
-        State.IDLE,
-        "",
-        Condition.IDLE_A,
-        0,
-        0,
-        {"state_seconds": {("idle",): 1.5}},
-        {"probe_seconds": Histogram((0.1,), (1,), 1, 0.05)},
-    )
-    return Snapshot(1, SECOND, SECOND, 0, (view,), {"disks_watched": {(): 1}}, (("loop0", "x"),))

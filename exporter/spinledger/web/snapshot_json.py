@@ -107,7 +107,6 @@ def _policy(policy: Policy) -> Json:
         "slow_seconds": policy.cadence.slow_ns / SECOND,
         "asleep_seconds": policy.cadence.asleep_ns / SECOND,
         "wear_seconds": policy.cadence.wear_ns / SECOND,
-        "wear_seconds": policy.cadence.wear_ns / SECOND,
         "budget_per_day": policy.budget_per_day,
         "budget_source": policy.budget_source,
         "declared_standby_seconds": None if declared is None else declared / SECOND,

@@ -3,26 +3,28 @@
 Rules: pure. Turning stands up as a block, asleep lies flat at the foot, not known is a hatched
 block, not watched a dotted line, and where nothing is booked there is nothing. Where a bin holds
 both, the block is as high as its share of turning. The dark foot of a block is the share of that
-run in which sectors moved. Spin-ups are ticks above; two or more in a bin are longer ones.
+run in which sectors moved. Spin-ups are ticks above, longer ones where a bin has two or more.
 
-A bin is 2 min of the last day, 30 min of 7 days, 2 h of 30 days. Coordinates are bins across and
+A bin is 2 min of the last day, 1 h of 7 days, 2 h of 30 days. Coordinates are bins across and
 units down; the page stretches them. Whole units, so that a month of a busy disk stays small.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from spinledger.model import DAY, HOUR, MINUTE
-from spinledger.web.sight import Booked, Piece, Wake
+from spinledger.model import DAY, HOUR, MINUTE, SECOND
+from spinledger.web.sight import Booked
 from spinledger.web.words import STATE_WORDS, length, percent, plural, safe
 
 TALL = 36  # units: 10 for the ticks, 2 of air, 24 for the skyline
 FOOT = 36
 BLOCK = 24
 ASLEEP = 4
-TICKS = (4, 7, 10)  # 1, 2, more spin-ups in a bin
+LANE = 10  # where the ticks stand
+TICKS = (0, 6, 8, 10)  # of no, 1, 2, more spin-ups in a bin
+STATES = ("standby", "spinning", "unknown", "unwitnessed")
 DOTS = 24  # where the dotted line runs
 
 
@@ -43,65 +45,104 @@ class Range:
 
 RANGES = (
     Range("24h", "24 hours", DAY, 2 * MINUTE),
-    Range("7d", "7 days", 7 * DAY, 30 * MINUTE),
+    Range("7d", "7 days", 7 * DAY, HOUR),
     Range("30d", "30 days", 30 * DAY, 2 * HOUR),
 )
 
 
-def strip(booked: Booked, shown: Range, now: int, quiet: str) -> str:
-    """The strip as SVG, up to `now`. `quiet` is the id of the shading to put behind, or "". """
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """One disk's time in a range, by bins: nanoseconds of each state, and spin-ups."""
+
+    shown: Range
+    states: Mapping[str, Sequence[int]]
+    used: Sequence[int]  # the part of spinning in which sectors moved
+    wakes: Sequence[int]
+
+    def seconds(self, state: str) -> float:
+        """Time in a state."""
+        return sum(self.states[state]) / SECOND
+
+    @property
+    def asleep(self) -> str:
+        """Share of the witnessed time, as text; `not known` where none was witnessed."""
+        turning, asleep = self.seconds("spinning"), self.seconds("standby")
+        seen = turning + asleep
+        return percent(asleep / seen) if seen else "not known"
+
+
+def tally(booked: Booked, shown: Range, now: int) -> Tally:
+    """Count the time up to `now`: once over the books, since they may be long."""
+    width, count = shown.bin_ns, shown.bins
     start = now - shown.span_ns
-    shares = _shares(booked.pieces, shown, start)
+    states = {state: [0] * count for state in STATES}
+    used = [0] * count
+    end = shown.span_ns
+    for began, ended, state, active in booked.pieces:  # comparisons, not min(): it is hot
+        left = began - start if began > start else 0
+        right = ended - start if ended - start < end else end
+        if left >= right:
+            continue
+        row = states[state]
+        first, last = left // width, (right - 1) // width
+        if first == last:
+            row[first] += right - left
+            if active and state == "spinning":
+                used[first] += (right - left) * active // (ended - began)
+            continue
+        row[first] += (first + 1) * width - left
+        for at in range(first + 1, last):
+            row[at] += width
+        row[last] += right - last * width
+        if active and state == "spinning":
+            for at in range(first, last + 1):
+                inside = min(right, (at + 1) * width) - max(left, at * width)
+                used[at] += inside * active // (ended - began)
+    wakes = [0] * count
+    for wake in booked.wakes:
+        at = (wake[0] - start) // width
+        if 0 <= at < count:
+            wakes[at] += 1
+    return Tally(shown, states, used, wakes)
+
+
+def strip(told: Tally, quiet: str) -> str:
+    """The strip as SVG. `quiet` is the id of the shading to put behind, or ""."""
+    width, half = told.shown.bin_ns, told.shown.bin_ns // 2
+    states = told.states
     parts = [f'<use href="#{quiet}"/>'] if quiet else []
-    heights = [min(BLOCK, round(share * BLOCK)) for share in shares["spinning"]]
-    used = [
-        min(tall, round(share * BLOCK)) for share, tall in zip(shares["used"], heights, strict=True)
-    ]
-    asleep = [ASLEEP if share >= 0.5 else 0 for share in shares["standby"]]
-    unknown = [BLOCK if share >= 0.5 else 0 for share in shares["unknown"]]
-    for name, tops in (("z", asleep), ("t", heights), ("a", used), ("u", unknown)):
-        if path := _skyline(tops):
+    turning = [-(-ns * BLOCK // width) for ns in states["spinning"]]
+    used = [(ns * BLOCK + half) // width for ns in told.used]
+    asleep = [ASLEEP if ns >= half else 0 for ns in states["standby"]]
+    unknown = [BLOCK if ns >= half else 0 for ns in states["unknown"]]
+    ticks = [TICKS[min(count, len(TICKS) - 1)] for count in told.wakes]
+    for name, tops, foot in (
+        ("z", asleep, FOOT),
+        ("t", turning, FOOT),
+        ("a", used, FOOT),
+        ("u", unknown, FOOT),
+        ("w", ticks, LANE),
+    ):
+        if path := _skyline(tops, foot):
             parts.append(f'<path class="{name}" d="{path}"/>')
-    if path := _dots(shares["unwitnessed"]):
+    if path := _dots(states["unwitnessed"], half):
         parts.append(f'<path class="n" d="{path}"/>')
-    if path := _ticks(booked.wakes, shown, start):
-        parts.append(f'<path class="w" d="{path}"/>')
     return (
-        f'<svg class="strip" viewBox="0 0 {shown.bins} {TALL}" preserveAspectRatio="none"'
-        f' role="img" aria-label="{safe(told(booked, shown, now))}">{"".join(parts)}</svg>'
+        f'<svg class="strip" viewBox="0 0 {told.shown.bins} {TALL}" preserveAspectRatio="none"'
+        f' role="img" aria-label="{safe(sentence(told))}">{"".join(parts)}</svg>'
     )
 
 
-def seconds_in(pieces: Iterable[Piece], start: int, end: int) -> dict[str, float]:
-    """Seconds of each state between two moments."""
-    sums: dict[str, float] = {}
-    for piece in pieces:
-        share = min(piece.ended, end) - max(piece.began, start)
-        if share > 0:
-            sums[piece.state] = sums.get(piece.state, 0.0) + share / 1e9
-    return sums
-
-
-def told(booked: Booked, shown: Range, now: int) -> str:
+def sentence(told: Tally) -> str:
     """The strip in one sentence, for whoever does not see it."""
-    start = now - shown.span_ns
-    sums = seconds_in(booked.pieces, start, now)
-    if not sums:
-        return f"Last {shown.title}: nothing booked"
     each = ", ".join(
-        f"{STATE_WORDS[state]} {length(sums[state])}"
-        for state in ("standby", "spinning", "unknown", "unwitnessed")
-        if state in sums
+        f"{STATE_WORDS[state]} {length(seconds)}"
+        for state in STATES
+        if (seconds := told.seconds(state))
     )
-    wakes = sum(1 for wake in booked.wakes if start <= wake.at < now)
-    return f"Last {shown.title}: {each}; {plural(wakes, 'spin-up')}"
-
-
-def asleep_share(booked: Booked, start: int, end: int) -> str:
-    """Share of the witnessed time asleep, as text; a dash where nothing was witnessed."""
-    sums = seconds_in(booked.pieces, start, end)
-    seen = sums.get("spinning", 0.0) + sums.get("standby", 0.0)
-    return percent(sums.get("standby", 0.0) / seen) if seen else "–"
+    if not each:
+        return f"Last {told.shown.title}: nothing booked"
+    return f"Last {told.shown.title}: {each}; {plural(sum(told.wakes), 'spin-up')}"
 
 
 def bands(windows: Iterable[tuple[int, int]], shown: Range, now: int) -> str:
@@ -116,45 +157,14 @@ def bands(windows: Iterable[tuple[int, int]], shown: Range, now: int) -> str:
     return "".join(parts)
 
 
-def _shares(pieces: Sequence[Piece], shown: Range, start: int) -> dict[str, list[float]]:
-    """Each state's share of each bin; `used` is the part of spinning in which sectors moved."""
-    count, width = shown.bins, shown.bin_ns
-    shares = {
-        state: [0.0] * count for state in ("spinning", "used", "standby", "unknown", "unwitnessed")
-    }
-    end = start + count * width
-    for began, ended, state, active in pieces:
-        left, right = max(began, start), min(ended, end)
-        if left >= right:
-            continue
-        _spread(shares[state], (left - start) / width, (right - start) / width, 1.0)
-        if state == "spinning" and active:
-            part = min(1.0, active / (ended - began))
-            _spread(shares["used"], (left - start) / width, (right - start) / width, part)
-    return shares
-
-
-def _spread(row: list[float], left: float, right: float, part: float) -> None:
-    """Add `part` over [left, right), in bins."""
-    first, last = int(left), int(right)
-    if first == last:
-        row[first] += (right - left) * part
-        return
-    row[first] += (first + 1 - left) * part
-    for at in range(first + 1, last):
-        row[at] += part
-    if last < len(row):
-        row[last] += (right - last) * part
-
-
-def _skyline(tops: Sequence[int]) -> str:
+def _skyline(tops: Sequence[int], foot: int) -> str:
     """Closed outlines over the foot, one for each run of bins that stand up."""
     parts: list[str] = []
     tall = run = 0
     for at, top in enumerate([*tops, 0]):
         if top != tall:
             if tall == 0:
-                parts.append(f"M{at} {FOOT}v{-top}")
+                parts.append(f"M{at} {foot}v{-top}")
             else:
                 parts.append(f"h{at - run}v{tall - top}")
                 if top == 0:
@@ -163,33 +173,14 @@ def _skyline(tops: Sequence[int]) -> str:
     return "".join(parts)
 
 
-def _dots(shares: Sequence[float]) -> str:
-    """Lines over the bins mostly not watched."""
-    return "".join(
-        f"M{began} {DOTS}h{ended - began}"
-        for began, ended in _runs(shares, lambda share: share >= 0.5)
-    )
-
-
-def _runs(row: Sequence[float], holds: Callable[[float], bool]) -> Iterable[tuple[int, int]]:
+def _dots(row: Sequence[int], least: int) -> str:
+    """Lines over the bins that hold so much."""
+    parts = []
     began = -1
-    for at, value in enumerate(row):
-        if holds(value):
+    for at, value in enumerate([*row, -1]):
+        if value >= least:
             began = at if began < 0 else began
         elif began >= 0:
-            yield began, at
+            parts.append(f"M{began} {DOTS}h{at - began}")
             began = -1
-    if began >= 0:
-        yield began, len(row)
-
-
-def _ticks(wakes: Sequence[Wake], shown: Range, start: int) -> str:
-    """One tick a bin that has spin-ups."""
-    counts: dict[int, int] = {}
-    for wake in wakes:
-        at = (wake.at - start) // shown.bin_ns
-        if 0 <= at < shown.bins:
-            counts[at] = counts.get(at, 0) + 1
-    return "".join(
-        f"M{at} 10v{-TICKS[min(count, len(TICKS)) - 1]}" for at, count in sorted(counts.items())
-    )
+    return "".join(parts)

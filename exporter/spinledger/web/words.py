@@ -10,14 +10,12 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta, tzinfo
 from html import escape
 
-from spinledger.model import SECOND
-
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MINUTE, _HOUR, _DAY = 60, 3600, 86400
 
 STATE_WORDS = {
     "active": "in use",
-    "idle": "turning, idle",
+    "idle": "idle",
     "standby": "asleep",
     "unknown": "not known",
     "spinning": "turning",

@@ -1,4 +1,4 @@
-"""The landing page: well formed, accessible, self-contained, and safe from what disks say."""
+"""The pages for people: well formed, accessible, self-contained, and safe from what disks say."""
 
 from __future__ import annotations
 
@@ -8,11 +8,19 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import pytest
+
+from spinledger.model import DAY, HOUR, SECOND, DiskView, Snapshot, State
 from spinledger.web.app import Application, application
-from spinledger.web.pages import CONTENT_SECURITY_POLICY, landing
-from tests.fakes.snapshots import attic, disk, snapshot, view
+from spinledger.web.dress import CONTENT_SECURITY_POLICY, STYLE
+from spinledger.web.onedisk import one_disk
+from spinledger.web.overview import overview
+from spinledger.web.sight import Booked, Piece, Sight, Wake
+from tests.fakes.booked import LONG, ZONE, shelf, sight_of
+from tests.fakes.snapshots import WALL_NS, attic, disk, snapshot, view
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}  # HTML, 13.1.2 (void elements, those used)
+DARK = Sight()
 
 
 class _Reader(HTMLParser):
@@ -32,6 +40,9 @@ class _Reader(HTMLParser):
         if tag not in VOID:
             self.open.append(tag)
 
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
     def handle_endtag(self, tag: str) -> None:
         assert self.open.pop() == tag
 
@@ -44,28 +55,69 @@ class _Reader(HTMLParser):
         return [attributes for name, attributes in self.tags if name == tag]
 
 
-def test_the_page_is_accessible() -> None:
-    """WCAG 2.2: language (3.1.1), title (2.4.2), headings and table headers (1.3.1)."""
-    page = _Reader(landing(attic(), history=True))
-    assert page.all("html") == [{"lang": "en"}]
-    assert page.text["title"] == ["Spinledger"]
-    assert len(page.all("h1")) == len(page.all("main")) == len(page.all("caption")) == 1
-    scopes = [attributes["scope"] for attributes in page.all("th")]
-    assert scopes == ["col"] * 6 + ["row"] * 4
+def pages() -> dict[str, str]:
+    """Every kind of page."""
+    whole, books = shelf(8)
+    sight = sight_of(books)
+    return {
+        "all disks": overview(whole, sight),
+        "a month": overview(whole, sight, "30d"),
+        "one disk": one_disk(whole, whole.disks[0], sight),
+        "no books": overview(attic(), DARK),
+        "one, no books": one_disk(attic(), attic().disks[1], DARK),
+        "no disk": overview(snapshot(), DARK),
+        "nothing yet": overview(None, DARK),
+    }
 
 
-def test_there_is_one_line_a_disk() -> None:
-    """Each disk has its row: state, why unknown, condition, and its findings' codes."""
-    page = _Reader(landing(attic(), history=False))
-    cells = page.text["td"]
-    rows = [cells[start : start + 5] for start in range(0, len(cells), 5)]
-    since = "2026-09-21 14:12:20 UTC"  # 1 790 000 000 s less 60 s, by date(1)
-    assert rows == [
-        ["sda", "LAB HDD 7200", "idle (idle_b)", since, "code_3"],
-        ["sdb", "LAB HDD 7200", "active", since, "none"],
-        ["sdc", "LAB HDD 7200", "standby", since, "none"],
-        ["sdd", "LAB HDD 7200", "unknown: no answer at the deadline", since, "none"],
-    ]
+PAGES = pages()
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_the_page_is_accessible(name: str) -> None:
+    """WCAG 2.2: language (3.1.1), title (2.4.2), headings (1.3.1), images (1.1.1), bypass (2.4.1).
+
+    A browser with an accessibility checker looks at the pages too, in tests/browser.
+    """
+    page = _Reader(PAGES[name])
+    assert [one["lang"] for one in page.all("html")] == ["en"]
+    assert page.text["title"]
+    assert len(page.all("h1")) == len(page.all("main")) == 1
+    assert all(one.get("scope") in ("col", "row") for one in page.all("th"))
+    for svg in page.all("svg"):
+        assert svg.get("aria-hidden") == "true" or (svg["role"] == "img" and svg["aria-label"])
+    targets = {one["id"] for _, one in page.tags if one.get("id")}
+    used = [one["href"] for one in page.all("use")] + [page.all("a")[0]["href"]]
+    assert {str(one).removeprefix("#") for one in used} <= targets
+    ids = [one["id"] for _, one in page.tags if one.get("id")]
+    assert len(ids) == len(set(ids))
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_comes_from_outside(name: str) -> None:
+    """No image, form or foreign address; style and script are those the policy admits."""
+    text = PAGES[name]
+    page = _Reader(text)
+    assert not {"img", "link", "form", "iframe", "object"} & {tag for tag, _ in page.tags}
+    assert "//" not in text
+    assert not [one for _, attributes in page.tags for one in attributes if one == "style"]
+    # Content Security Policy Level 3, 6.7.3.2: the hash is over the element's text.
+    directives = CONTENT_SECURITY_POLICY.split("; ")
+    assert "default-src 'none'" in directives
+    assert "unsafe" not in CONTENT_SECURITY_POLICY
+    for tag in ("style", "script"):
+        (inside,) = re.findall(f"<{tag}>(.*?)</{tag}>", text, re.DOTALL)
+        digest = base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
+        assert f"{tag}-src 'sha256-{digest}'" in directives
+
+
+def test_colours_are_of_the_published_palette() -> None:
+    """State colours are Okabe and Ito's, as in Nature Methods 8 (2011), 441, figure 2."""
+    published = {"e69f00", "56b4e9", "009e73", "f0e442", "0072b2", "d55e00", "cc79a7", "000000"}
+    told = dict(re.findall(r"--(turn|used|rest|doubt|good): #([0-9a-f]{6})", STYLE))
+    assert set(told) == {"turn", "used", "rest", "doubt", "good"}
+    assert set(told.values()) <= published
+    assert len(set(told.values())) == 5
 
 
 def status_of(app: Application, path: str) -> str:
@@ -75,45 +127,108 @@ def status_of(app: Application, path: str) -> str:
     return got[0]
 
 
-def test_links_lead_to_pages_that_are_there() -> None:
-    """Every link of the page is answered by the application; /history only where provided."""
-    for books in (None, lambda query: iter([b"{}"])):
-        linked = [
-            str(attributes["href"])
-            for attributes in _Reader(landing(attic(), books is not None)).all("a")
-        ]
+@pytest.mark.parametrize("books", [None, lambda query: iter([b"{}"])], ids=["no books", "books"])
+def test_links_lead_to_pages_that_are_there(books: object) -> None:
+    """Every link is answered by the application; /history only where provided."""
+    app = application(attic, books)  # type: ignore[arg-type]
+    for text in (
+        overview(attic(), DARK, history=books is not None),
+        one_disk(attic(), attic().disks[0], DARK, books is not None),
+    ):
+        linked = {str(one["href"]) for one in _Reader(text).all("a")} - {"#main"}
         assert ("/history" in linked) is (books is not None)
         for path in linked:
-            assert status_of(application(attic, books), path) == "200 OK"
+            assert status_of(app, path.partition("?")[0]) == "200 OK"
 
 
-def test_nothing_comes_from_outside() -> None:
-    """No script, image, form or foreign address; the style sheet is the one the policy admits."""
-    text = landing(attic(), history=True)
-    page = _Reader(text)
-    assert not {"script", "img", "link", "form", "iframe", "object"} & {tag for tag, _ in page.tags}
-    assert "//" not in text
-    assert not [name for _, attributes in page.tags for name in attributes if name == "style"]
-    # Content Security Policy Level 3, 6.7.3.2: the hash is over the element's text.
-    (style,) = re.findall("<style>(.*?)</style>", text, re.DOTALL)
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    directives = CONTENT_SECURITY_POLICY.split("; ")
-    assert "default-src 'none'" in directives
-    assert f"style-src 'sha256-{digest}'" in directives
-    assert "unsafe" not in CONTENT_SECURITY_POLICY
+def test_findings_come_first_and_once() -> None:
+    """Three disks with one finding are told in one sentence, before any strip."""
+    whole, books = shelf(8)
+    text = overview(whole, sight_of(books))
+    assert text.count("A question restarts this drive&#x27;s timer.") == 1
+    assert text.index("A question restarts") < text.index('class="strip"')
+    assert "<h2>1 finding</h2>" in text
+    assert '<h2>Findings</h2><p class="soft">None.</p>' in overview(snapshot(view(1)), DARK)
+
+
+def test_the_zone_is_stated() -> None:
+    """The page says whose clock its times are, and which zone a schedule keeps."""
+    text = PAGES["all disks"]
+    assert f"times are those of {ZONE}." in text
+    assert f"quiet hours nights ({ZONE})" in text
+    # 1 790 000 000 s is 14:13:20 UTC (date -u -d @1790000000), 16:13 in Prague's summer.
+    assert '<time datetime="2026-09-21T16:13+0200">Mon 21 Sep 2026, 16:13</time>' in text
+
+
+@pytest.mark.parametrize(
+    ("wanted", "title"),
+    [("", "24 hours"), ("7d", "7 days"), ("30d", "30 days"), ("9y", "24 hours")],
+)
+def test_the_range_is_part_of_the_address(wanted: str, title: str) -> None:
+    """A range is chosen by its link, without a script; an unknown one is the first."""
+    whole, books = shelf(1)
+    text = overview(whole, sight_of(books), wanted)
+    assert re.findall(r'aria-current="page">([^<]*)<', text) == [title]
+    assert f'aria-label="Last {title}: ' in text
+
+
+def test_a_disk_shows_its_books() -> None:
+    """Spin-ups with cause and actor, days, wear with a date, energy and timers are on its page."""
+    whole, books = shelf(1)
+    (identity,) = books
+    wake = Wake(WALL_NS - HOUR, True, "read", "backup <nightly>", 9 * SECOND)
+    sight = sight_of({identity: Booked((Piece(WALL_NS - DAY, WALL_NS, "standby", 0),), (wake,))})
+    text = one_disk(whole, whole.disks[0], sight)
+    assert "<td>read</td><td>backup &lt;nightly&gt;</td><td>9 s</td>" in text
+    assert "1 spin-up on 2 days" in text
+    # 90 spin-ups in the 30 days of `state_seconds`, 1200 s timer: 3 a day.
+    assert '<th scope="row">20 min</th><td class="num">3</td>' in text
+    # 1 790 000 000 + 2e8 s and + 3e8 s, by date(1).
+    assert "<dd>Jan 2033 to Mar 2036</dd>" in text
+    assert "<dd>1.6 kWh</dd>" in text  # (6e6 - 1e5) J saved / 3.6e6 J per kWh
+
+
+def test_a_disk_over_its_limit_is_marked() -> None:
+    """From the snapshot's ratio of the longest window at or above one, in words and a sign."""
+    whole, books = shelf(12)
+    text = overview(whole, sight_of(books))
+    assert text.count("! over its limit in 1 d") == 3  # 12, 13 and 14 of 12
+
+
+def _odd(model: str) -> tuple[Snapshot, DiskView]:
+    odd = replace(view(0), disk=replace(disk(0), model=model, pool=model, serial=model))
+    return snapshot(odd), odd
 
 
 def test_what_a_disk_says_is_only_text() -> None:
     """A model string with markup, or with bytes that are no text, is shown and does nothing."""
-    odd = replace(view(0), disk=replace(disk(0), model="<script>&\"'</script>\udcff"))
-    page = _Reader(landing(snapshot(odd), history=False))
-    assert not page.all("script")
-    assert "<script>&\"'</script>?" in page.text["td"]
+    whole, odd = _odd("<script>&\"'</script>\udcff")
+    for text in (overview(whole, DARK), one_disk(whole, odd, DARK)):
+        assert len(_Reader(text).all("script")) == 1  # ours
+        assert "&lt;script&gt;&amp;&quot;&#x27;&lt;/script&gt;?" in text
+        text.encode()
+
+
+def test_unknown_states_say_why() -> None:
+    """A disk that cannot be read is said to be so, with the reason; long names stay whole."""
+    text = overview(attic(), DARK)
+    assert "not known: no answer at the deadline" in text
+    assert "nothing booked" in text
+    whole, odd = _odd(LONG)
+    assert LONG in one_disk(whole, odd, DARK)
+    assert view(3, State.UNKNOWN).why
 
 
 def test_no_disk_is_said() -> None:
     """A host without rotating disks gets a sentence, and the number of devices passed over."""
-    text = landing(snapshot(), history=False)
+    text = PAGES["no disk"]
     assert "No rotating disk is watched." in text
     assert "Not watched: 2 block devices" in text
     assert "<table>" not in text
+    assert "No reading yet." in PAGES["nothing yet"]
+
+
+def test_a_month_of_sixty_busy_disks_is_small() -> None:
+    """Three hundred kilobytes at most; the time is measured in tests/bench/bench_page.py."""
+    whole, books = shelf(60)
+    assert len(overview(whole, sight_of(books), "30d").encode()) < 300_000

@@ -18,8 +18,9 @@ import pytest
 from spinledger.errors import Unavailable
 from spinledger.metrics.collector import Current
 from spinledger.model import Snapshot
-from spinledger.web.app import Application, Environ, History, StartResponse, application
+from spinledger.web.app import DARK, Application, Environ, History, StartResponse, application
 from spinledger.web.server import DEFAULT_LISTEN, THREADS, WebServer
+from spinledger.web.sight import Sight
 from tests.fakes.snapshots import attic, full_view, snapshot
 
 Serve = Callable[..., WebServer]
@@ -133,10 +134,12 @@ def test_an_address_that_cannot_be_had_is_one_line(listen: tuple[str, int]) -> N
 
 FIRST_REQUESTS = """
 import http.client, sys, threading
-from spinledger.web.app import Application, Environ, History, StartResponse, application
+from spinledger.web.app import DARK, Application, Environ, History, StartResponse, application
 from spinledger.web.server import WebServer
-from tests.fakes.snapshots import attic
+from tests.fakes.booked import shelf, sight_of
 
+whole, books = shelf(8)
+sight = sight_of(books)  # its zone is read here, as a configuration's is at the start
 events = []
 mine = threading.get_ident()
 
@@ -146,7 +149,7 @@ def hook(event, arguments):
     ):
         events.append((event, repr(arguments)))
 
-server = WebServer(("127.0.0.1", 0), attic)
+server = WebServer(("127.0.0.1", 0), lambda: whole, None, sight)
 server.start()
 sys.addaudithook(hook)
 
@@ -156,8 +159,9 @@ def get(path, accept, encoding):
     connection.getresponse().read()
     connection.close()
 
-for path in ("/metrics", "/metrics?name[]=spinledger_disk_info", "/snapshot", "/", "/-/healthy",
-             "/-/ready", "/none"):
+for path in ("/metrics", "/metrics?name[]=spinledger_disk_info", "/snapshot", "/", "/?range=30d",
+             "/?range=7d", "/disk/" + next(iter(books)), "/disk/none", "/-/healthy", "/-/ready",
+             "/none"):
     for accept in ("*/*", "application/openmetrics-text;version=1.0.0"):
         for encoding in ("identity", "gzip"):
             get(path, accept, encoding)
@@ -193,8 +197,10 @@ def test_every_page_is_asked_before_the_port_opens(monkeypatch: pytest.MonkeyPat
     """The constructor asks for each page in each form, so that what it loads is loaded by then."""
     asked: set[tuple[str, str, str]] = set()
 
-    def recorded(current: Current, history: History | None = None) -> Application:
-        app = application(current, history)
+    def recorded(
+        current: Current, history: History | None = None, sight: Sight = DARK
+    ) -> Application:
+        app = application(current, history, sight)
 
         def recording(environ: Environ, start_response: StartResponse) -> Iterable[bytes]:
             keys = ("PATH_INFO", "HTTP_ACCEPT", "HTTP_ACCEPT_ENCODING")
@@ -204,9 +210,9 @@ def test_every_page_is_asked_before_the_port_opens(monkeypatch: pytest.MonkeyPat
 
         return recording
 
-    monkeypatch.setattr("spinledger.web.server.application", recorded)
+    monkeypatch.setattr("spinledger.web.loading.application", recorded)
     WebServer(("127.0.0.1", 0), attic, lambda query: iter([b"{}"]))
-    for path in ("/", "/metrics", "/snapshot", "/history", "/-/healthy", "/-/ready"):
+    for path in ("/", "/disk/sim-load", "/metrics", "/snapshot", "/history", "/-/ready"):
         for accept in ("", "application/openmetrics-text"):
             assert {(path, accept, ""), (path, accept, "gzip")} <= asked
 

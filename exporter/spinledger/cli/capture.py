@@ -1,0 +1,179 @@
+"""`spinledger capture`: who does I/O on which disk, as a trace that `spinledger replay` takes.
+
+Rules:
+- Opt-in, for as long as asked. Nothing is sent to a drive; the kernel counts, we read once a
+  second. A row says: this actor did at least one I/O in that second; its time is the middle of it.
+- A trace that goes to a file is kept in memory and written in large pieces, so that writing it
+  does not itself keep a disk awake. A pipe or terminal gets each row at once.
+- One file for all disks: with several there is a fourth column, `disk`, and replay asks which.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+import os
+import stat
+import sys
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+
+from spinledger.app.capturing import Row, capture, chosen
+from spinledger.cli.arguments import add_config
+from spinledger.cli.bar import Bar
+from spinledger.config.load import load
+from spinledger.config.values import duration, duration_text
+from spinledger.errors import BadConfig, BadInput
+from spinledger.model import SECOND
+
+COLUMNS = ["timestamp_seconds", "op", "actor"]
+DISK_COLUMN = "disk"
+PIECE = 4 << 20  # characters kept before a file is written to
+_SECTORS_A_MIB = 2048
+_MOST_LINES = 20  # of the summary
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    add_config(parser)
+    parser.add_argument(
+        "--for", dest="for_ns", required=True, type=_duration, metavar="DURATION", help="such as 8h"
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="F.csv", help="write the trace here; default: standard output"
+    )
+    parser.add_argument(
+        "--disk",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="only this disk, by kernel name or identity; may be repeated",
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Capture until the time is over or a signal comes; what was captured is kept."""
+    config = load(arguments.config)
+    if arguments.out is not None:
+        _check(arguments.out)
+    disks = chosen(config, arguments.disk)
+    trace = Trace(arguments.out, len(disks) > 1)
+    tally = Tally()
+    elapsed_ns = lost = 0
+    try:
+        with Bar("capturing") as bar, closing(capture(disks, arguments.for_ns)) as reads:
+            for read in reads:
+                trace.add(read.rows)
+                tally.add(read.rows)
+                elapsed_ns = read.elapsed_ns
+                lost = max(lost, read.lost)
+                if arguments.out is not None or not sys.stdout.isatty():
+                    bar.show(elapsed_ns / arguments.for_ns)
+    finally:
+        trace.close()
+    if lost:
+        print(f"spinledger: {lost} requests found the kernel's table full", file=sys.stderr)
+    if arguments.out is not None:
+        print("\n".join(tally.lines(elapsed_ns, len(disks) > 1)))
+    return 0
+
+
+class Trace:
+    """The CSV, into a file or to standard output."""
+
+    def __init__(self, path: Path | None, several: bool) -> None:
+        self._path = path
+        self._several = several
+        self._kept = io.StringIO()
+        self._csv = csv.writer(self._kept, lineterminator="\n")
+        self._begun = False
+        self._live = path is None and not _stdout_is_file()
+        self._csv.writerow([*COLUMNS, DISK_COLUMN] if several else COLUMNS)
+
+    def add(self, rows: Sequence[Row]) -> None:
+        """Take rows in order."""
+        for row in rows:
+            seconds, rest = divmod(row.at_wall_ns, SECOND)
+            line = [f"{seconds}.{rest // 1_000_000:03}", row.op, row.actor]
+            self._csv.writerow([*line, row.disk] if self._several else line)
+        if self._live or self._kept.tell() > PIECE:
+            self._write()
+
+    def close(self) -> None:
+        """Write what is kept."""
+        self._write()
+
+    def _write(self) -> None:
+        text = self._kept.getvalue()
+        self._kept.seek(0)
+        self._kept.truncate()
+        if self._path is None:
+            sys.stdout.write(text)
+            sys.stdout.flush()
+            return
+        try:
+            with self._path.open("a" if self._begun else "w", encoding="utf-8", newline="") as file:
+                file.write(text)
+        except OSError as error:
+            mend = "name a file in a folder you may write to"
+            raise BadInput(f"--out {self._path}", str(error.strerror), mend) from None
+        self._begun = True
+
+
+class Tally:
+    """Sums by disk, actor and operation, for the closing words."""
+
+    def __init__(self) -> None:
+        self._sums: dict[tuple[str, str, str], tuple[int, int, int]] = {}
+        self._rows = 0
+
+    def add(self, rows: Sequence[Row]) -> None:
+        """Take rows."""
+        for row in rows:
+            self._rows += 1
+            key = (row.disk, row.actor, row.op)
+            seconds, bios, sectors = self._sums.get(key, (0, 0, 0))
+            self._sums[key] = (seconds + 1, bios + row.bios, sectors + row.sectors)
+
+    def lines(self, elapsed_ns: int, several: bool) -> list[str]:
+        """The busiest first: seconds with I/O, requests, MiB."""
+        took = duration_text(elapsed_ns // SECOND * SECOND)
+        lines = [f"{self._rows} rows in {took}"]
+        if self._sums:
+            lines.append(f"{'ACTOR':16} {'OP':6} {'SECONDS':>8} {'REQUESTS':>9} {'MiB':>9}")
+        busiest = sorted(self._sums.items(), key=lambda item: item[1], reverse=True)
+        for (disk, actor, op), (seconds, bios, sectors) in busiest[:_MOST_LINES]:
+            line = f"{actor:16} {op:6} {seconds:8} {bios:9} {sectors / _SECTORS_A_MIB:9.1f}"
+            lines.append(f"{line}  {disk}" if several else line)
+        if len(self._sums) > _MOST_LINES:
+            lines.append(f"and {len(self._sums) - _MOST_LINES} more")
+        return lines
+
+
+def _duration(text: str) -> int:
+    """A duration such as 40s or 8h, or a bare number of seconds, in nanoseconds."""
+    bare = text.replace(".", "", 1).isdecimal()
+    try:
+        length_ns = duration(f"{text}s" if bare else text)
+    except BadConfig as bad:
+        raise argparse.ArgumentTypeError(f"{bad.what}; {bad.mend}") from None
+    if length_ns <= 0:
+        raise argparse.ArgumentTypeError("it must be longer than 0; write it such as 40s or 8h")
+    return length_ns
+
+
+def _check(path: Path) -> None:
+    """That the file can be written, without touching the disk it is on."""
+    there = path if path.exists() else path.absolute().parent
+    if path.is_dir() or not there.exists() or not os.access(there, os.W_OK):
+        what = "is a folder" if path.is_dir() else "cannot be written"
+        raise BadInput(f"--out {path}", what, "name a file in a folder you may write to")
+
+
+def _stdout_is_file() -> bool:
+    try:
+        return stat.S_ISREG(os.fstat(sys.stdout.fileno()).st_mode)
+    except OSError:  # it is not the process's own
+        return False

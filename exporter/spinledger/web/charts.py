@@ -1,0 +1,202 @@
+"""Small charts: spin-ups against a budget, and what other timers would have done.
+
+Rules: pure; each chart has a sentence for whoever does not see it, and the page has the figures as
+a table beside it. Curves of timers are drawn on a scale of log(1 + n), so that 2 and 200 spin-ups a
+day both show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log, log1p
+
+from spinledger.model import DiskView, State
+from spinledger.web.words import number, percent, plural, safe, timer
+
+DAY_S = 86_400
+LEAST_S = DAY_S / 4  # before that, a pace a day says nothing
+
+
+def value(view: DiskView, key: str, *labels: str) -> float | None:
+    """One of a disk's values by its catalogue key; None where it is absent."""
+    return view.samples.get(key, {}).get(labels)
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """What each timer would have done, over the time watched."""
+
+    days: float
+    timers: tuple[float, ...]  # seconds, ascending
+    cycles: tuple[float, ...]  # a day
+    asleep: tuple[float, ...]  # share of the time
+    present: float | None  # the timer the disk has, as declared or seen, seconds
+    seen: float  # spin-ups a day there really were
+    budget: float
+
+
+def what_if(view: DiskView) -> WhatIf | None:
+    """From the books' counters; None while too little was watched."""
+    counted = view.samples.get("whatif_cycles", {})
+    slept = view.samples.get("whatif_asleep_seconds", {})
+    states = view.samples.get("state_seconds", {})
+    watched = sum(
+        seconds for (state,), seconds in states.items() if state != State.UNWITNESSED.value
+    )
+    if watched < LEAST_S or not counted:
+        return None
+    order = sorted(counted, key=lambda labels: float(labels[0]))
+    days = watched / DAY_S
+    return WhatIf(
+        days,
+        tuple(float(labels[0]) for labels in order),
+        tuple(counted[labels] / days for labels in order),
+        tuple(slept.get(labels, 0) / watched for labels in order),
+        value(view, "timer_seconds"),
+        (value(view, "cycles", "yes") or 0) / days,
+        view.policy.budget_per_day,
+    )
+
+
+def little_curve(told: WhatIf) -> str:
+    """Spin-ups a day by timer, without words: 96 by 28."""
+    top = _top(told)
+    places = [(_across(told, at, 3, 93), 26 - 24 * log1p(n) / top) for at, n in _points(told)]
+    line = "M" + "L".join(f"{x:.0f} {y:.1f}" for x, y in places)
+    budget = 26 - 24 * log1p(told.budget) / top
+    marks = f'<path class="b" d="M0 {budget:.1f}H96"/><path class="c" d="{line}"/>'
+    if told.present:
+        x = _across(told, told.present, 3, 93)
+        marks += f'<path class="p" d="M{x:.0f} 0V28"/>'
+    return (
+        f'<svg class="curve" viewBox="0 0 96 28" role="img" aria-label="{safe(_briefly(told))}">'
+        f"{marks}</svg>"
+    )
+
+
+def curve(told: WhatIf) -> str:
+    """Spin-ups a day by timer, with the budget and the present timer: 340 by 190."""
+    top = _top(told)
+
+    def up(count: float) -> float:
+        return 160 - 130 * log1p(count) / top
+
+    parts = []
+    for mark in (0, 1, 3, 10, 30, 100, 300, 1000):
+        if log1p(mark) <= top:
+            y = up(mark)
+            parts.append(f'<path class="g" d="M40 {y:.1f}H330"/>')
+            parts.append(f'<text x="34" y="{y + 4:.1f}" text-anchor="end">{mark}</text>')
+    for at in told.timers:
+        x = _across(told, at, 52, 318)
+        parts.append(f'<text x="{x:.0f}" y="178" text-anchor="middle">{timer(at)}</text>')
+    places = [(_across(told, at, 52, 318), up(n)) for at, n in _points(told)]
+    parts.append(f'<path class="c" d="M{"L".join(f"{x:.0f} {y:.1f}" for x, y in places)}"/>')
+    parts += [f'<circle class="d" cx="{x:.0f}" cy="{y:.1f}" r="3.5"/>' for x, y in places]
+    y = up(told.budget)
+    parts.append(f'<path class="b" d="M40 {y:.1f}H330"/>')
+    words = f"budget {number(told.budget)} a day"
+    beside = y + 14 if y < 60 else y - 5  # never among the words about the timer
+    parts.append(f'<text x="328" y="{beside:.1f}" text-anchor="end">{words}</text>')
+    if told.present:
+        x = _across(told, told.present, 52, 318)
+        side = "end" if x > 230 else "start"
+        aside = x - 6 if side == "end" else x + 6
+        parts.append(f'<path class="p" d="M{x:.0f} 20V160"/>')
+        parts.append(
+            f'<text x="{aside:.0f}" y="14" text-anchor="{side}">'
+            f"its timer now, {timer(told.present)}</text>"
+        )
+        parts.append(f'<path class="x" d="M{x:.0f} {up(told.seen) - 6:.1f}l6 6-6 6-6-6z"/>')
+    return (
+        f'<svg class="chart" viewBox="0 0 340 190" role="img" aria-label="{safe(_said(told))}">'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
+    """Spin-ups of each day, oldest first, with the budget as a line: 640 by 130.
+
+    A count is None on a day of which nothing is booked.
+    """
+    most = max([budget, 1, *(count or 0 for _, count in counts)])
+    width = 600 / max(1, len(counts))
+
+    def up(count: float) -> float:
+        return 100 - 84 * count / most
+
+    y = up(budget)
+    parts = [
+        f'<path class="b" d="M36 {y:.1f}H636"/>',
+        f'<text x="32" y="{y + 4:.1f}" text-anchor="end">{number(budget)}</text>',
+    ]
+    for at, (label, count) in enumerate(counts):
+        x = 36 + at * width
+        if count is None:
+            parts.append(f'<path class="n" d="M{x + 2:.1f} 100h{width - 4:.1f}"/>')
+        else:
+            kind = "o" if count > budget else "i"
+            box = f"M{x + 2:.1f} 100V{up(count):.1f}h{width - 4:.1f}V100z"
+            title = f"<title>{safe(label)}: {plural(count, 'spin-up')}</title>"
+            parts.append(f'<path class="{kind}" d="{box}">{title}</path>')
+            if count and (len(counts) <= 31):
+                parts.append(
+                    f'<text class="v" x="{x + width / 2:.1f}" y="{up(count) - 3:.1f}"'
+                    f' text-anchor="middle">{count}</text>'
+                )
+        if (len(counts) - 1 - at) % 5 == 0:
+            middle = x + width / 2
+            anchor = "end" if at == len(counts) - 1 else "middle"
+            place = x + width if anchor == "end" else middle
+            parts.append(f'<text x="{place:.1f}" y="118" text-anchor="{anchor}">{label}</text>')
+    over = sum(1 for _, count in counts if count is not None and count > budget)
+    said = (
+        f"Spin-ups of each of {len(counts)} days, budget {number(budget)}: over it on "
+        f"{plural(over, 'day')}"
+    )
+    return (
+        f'<svg class="chart wide" viewBox="0 0 640 124" role="img" aria-label="{safe(said)}">'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+def meter(count: float, limit: float) -> str:
+    """A bar that is full at the limit; what is beyond it is the words' business."""
+    share = 100 if not limit else min(100, round(100 * count / limit))
+    kind = "o" if limit and count > limit else "i"
+    return (
+        '<svg class="meter" viewBox="0 0 100 8" preserveAspectRatio="none" aria-hidden="true">'
+        f'<path class="r" d="M0 0h100v8H0z"/><path class="{kind}" d="M0 0h{share}v8H0z"/></svg>'
+    )
+
+
+def _points(told: WhatIf) -> Sequence[tuple[float, float]]:
+    return tuple(zip(told.timers, told.cycles, strict=True))
+
+
+def _top(told: WhatIf) -> float:
+    return log1p(max(*told.cycles, told.budget, told.seen, 1) * 1.05)
+
+
+def _across(told: WhatIf, at: float, left: float, right: float) -> float:
+    """Where a timer stands: its logarithm, between the shortest and the longest."""
+    first, last = told.timers[0], told.timers[-1]
+    if last <= first:
+        return (left + right) / 2
+    share = log(max(at, 1.0) / first) / log(last / first)
+    return left + (right - left) * min(1.02, max(-0.02, share))
+
+
+def _briefly(told: WhatIf) -> str:
+    ends = (f"{number(told.cycles[at])} a day with {timer(told.timers[at])}" for at in (0, -1))
+    return " to ".join(ends)
+
+
+def _said(told: WhatIf) -> str:
+    each = "; ".join(
+        f"{timer(at)}: {number(cycles)} a day, asleep {percent(asleep)}"
+        for at, cycles, asleep in zip(told.timers, told.cycles, told.asleep, strict=True)
+    )
+    now = f"; its timer now: {timer(told.present)}" if told.present else ""
+    return f"Spin-ups a day by standby timer: {each}; budget {number(told.budget)} a day{now}"

@@ -1,0 +1,139 @@
+"""The frame of every page: head, header, shapes used more than once, legend, footer.
+
+Rules of this room: no outside asset, no form; every text from outside is escaped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from spinledger import __version__
+from spinledger.insight.quiet import Calendar, windows_between
+from spinledger.web.dress import SCRIPT, STYLE
+from spinledger.web.sight import Sight
+from spinledger.web.strips import Range, bands
+from spinledger.web.words import safe, time_tag
+
+_GLYPHS = {
+    "active": '<path class="t" d="M0 2h24v13H0z"/><path class="a" d="M0 7h24v8H0z"/>',
+    "idle": '<path class="t" d="M0 2h24v13H0z"/>',
+    "standby": '<path class="z" d="M0 11h24v4H0z"/>',
+    "unknown": '<path class="u" d="M0 2h24v13H0z"/>',
+}
+"""The state now, in the shapes of the strips: 24 by 15."""
+
+
+def page(
+    title: str,
+    lead: str,
+    body: str,
+    sight: Sight,
+    now: int | None,
+) -> str:
+    """A whole page. `lead` stands in the header, `body` is renewed; `now` is the snapshot's."""
+    host = f" of {safe(sight.host)}" if sight.host else ""
+    when = f"{time_tag(now, sight.tz)}; " if now is not None else ""
+    return f"""<!DOCTYPE html>
+<html lang="en" data-zone="{safe(sight.zone)}">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title>
+<style>{STYLE}</style>
+</head>
+<body>
+<a class="skip" href="#main">To the disks</a>
+<header>
+<h1>{lead}</h1>
+</header>
+<main id="main"><div id="live">
+<p class="soft">Disks{host}, {when}times are those of {safe(sight.zone)}.</p>
+{body}
+</div></main>
+<script>{SCRIPT}</script>
+</body>
+</html>
+"""
+
+
+def definitions(
+    shading: Mapping[str, tuple[str, Calendar]], ranges: Iterable[Range], now: int
+) -> str:
+    """Shapes used more than once: hatching, glyphs, and the quiet hours of these ranges."""
+    parts = [
+        '<pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse"'
+        ' patternTransform="rotate(45)"><path fill="var(--doubt)" d="M0 0h3v5H0z"/></pattern>'
+    ]
+    parts += [
+        f'<symbol id="g-{state}" viewBox="0 0 24 16">{shape}</symbol>'
+        for state, shape in _GLYPHS.items()
+    ]
+    for shown in ranges:
+        for name, calendar in shading.values():
+            windows = windows_between(calendar, now - shown.span_ns, now)
+            path = bands(windows, shown, now)
+            parts.append(f'<path id="{shaded(name, shown)}" class="q" d="{path}"/>')
+    return f'<svg class="defs" aria-hidden="true"><defs>{"".join(parts)}</defs></svg>'
+
+
+def shading(sight: Sight) -> dict[str, tuple[str, Calendar]]:
+    """Schedules in use by name, each with a short name fit for an id."""
+    hours = sight.hours()
+    return {name: (f"q{at}", hours[name]) for at, name in enumerate(sorted(hours))}
+
+
+def shaded(name: str, shown: Range) -> str:
+    """The id of a schedule's shading in a range."""
+    return f"{name}-{shown.name}"
+
+
+def glyph(state: str) -> str:
+    """The state's shape; the word stands beside it."""
+    return f'<svg class="glyph" aria-hidden="true"><use href="#g-{state}"/></svg>'
+
+
+def legend(quiet: Mapping[str, tuple[str, Calendar]]) -> str:
+    """What the shapes mean, and which zone each schedule keeps."""
+    entries = [
+        ('<path class="t" d="M0 2h24v13H0z"/>', "turning: idle or in use"),
+        (
+            '<path class="t" d="M0 2h24v13H0z"/><path class="a" d="M0 9h24v6H0z"/>',
+            "dark foot: share in use",
+        ),
+        ('<path class="z" d="M0 11h24v4H0z"/>', "asleep"),
+        ('<path class="u" d="M0 2h24v13H0z"/>', "not known"),
+        ('<path class="n" d="M0 8h24"/>', "not watched"),
+        ('<path class="w" d="M5 15V9M12 15V5M19 15V1"/>', "spin-ups: 1, 2, more at once"),
+    ]
+    entries += [
+        (
+            '<path class="q" d="M0 0h24v16H0z"/>',
+            f"quiet hours {safe(name)} ({safe(calendar.schedule.zone)})",
+        )
+        for name, (_, calendar) in quiet.items()
+    ]
+    return (
+        '<ul class="key" aria-label="Legend">'
+        + "".join(
+            f'<li><svg viewBox="0 0 24 16" aria-hidden="true">{shape}</svg>{words}</li>'
+            for shape, words in entries
+        )
+        + "</ul>"
+    )
+
+
+def footer(history: bool) -> str:
+    """The other pages, and the version."""
+    links = (
+        ("/metrics", "for Prometheus: text, or OpenMetrics if asked for"),
+        ("/snapshot", "everything known now, with findings in sentences, as JSON"),
+        ("/history", "the books, as JSON or CSV"),
+        ("/-/healthy", "answers while the process runs"),
+        ("/-/ready", "answers 200 once there is a reading"),
+    )
+    listed = "".join(
+        f'<li><a href="{path}">{path}</a>: {what}</li>'
+        for path, what in links
+        if history or path != "/history"
+    )
+    return f"<footer><ul>{listed}</ul><p>Spinledger {safe(__version__)}</p></footer>"

@@ -1,0 +1,254 @@
+"""The page of one disk: the strips of all ranges, its days, timers, wear and energy.
+
+Rules: as the page of all disks; every chart has its figures in words or in a table on the page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spinledger.model import DAY, SECOND, DiskView, Snapshot
+from spinledger.web import told
+from spinledger.web.axis import axis
+from spinledger.web.charts import WhatIf, curve, day_bars, value, what_if
+from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
+from spinledger.web.overview import energy, used_up
+from spinledger.web.sight import NOTHING, Booked, Sight, Wake
+from spinledger.web.strips import RANGES, strip, tally
+from spinledger.web.words import (
+    STATE_WORDS,
+    kwh,
+    length,
+    local,
+    number,
+    percent,
+    plural,
+    safe,
+    time_tag,
+    timer,
+)
+
+DAYS = 30
+WAKES = 20  # the newest, in the table
+
+Facts = Sequence[tuple[str, str]]  # term, and text that is safe
+
+
+def one_disk(snapshot: Snapshot, view: DiskView, sight: Sight, history: bool = True) -> str:
+    """The page of a disk of this snapshot."""
+    now = snapshot.wall_ns
+    booked = sight.books(now - RANGES[-1].span_ns, now).get(view.disk.identity, NOTHING)
+    quiet = {
+        name: held for name, held in shading(sight).items() if name == (view.policy.quiet or "")
+    }
+    name = f"{safe(view.disk.kernel_name)} {safe(view.disk.model)}"
+    body = "\n".join(
+        (
+            f'<p><a href="/">All disks</a></p><p>{told.state(view, now)}</p>',
+            told.findings((view,), alone=True),
+            definitions(quiet, RANGES, now),
+            _strips(view, booked, sight, now),
+            legend(quiet),
+            _days(view, booked, sight, now),
+            _wakes(booked, sight),
+            _timers(view),
+            '<div class="pair">',
+            _facts("Wear", _wear(view, sight, now)),
+            _facts("Energy, estimated", _energy(view)),
+            _facts("The disk", _disk(view)),
+            "</div>",
+            footer(history),
+        )
+    )
+    return page(f"{safe(view.disk.kernel_name)} · Spinledger", name, body, sight, now)
+
+
+def _strips(view: DiskView, booked: Booked, sight: Sight, now: int) -> str:
+    held = shading(sight).get(view.policy.quiet or "")
+    parts = []
+    for shown in RANGES:
+        start = now - shown.span_ns
+        told_of = tally(booked, shown, now)
+        drawn = strip(told_of, shaded(held[0], shown) if held else "")
+        parts.append(
+            f'<section><h2>The last {shown.title} <small class="soft">asleep '
+            f'{told_of.asleep}</small></h2><div class="times"'
+            f' data-from="{start // 1_000_000}" data-to="{now // 1_000_000}">'
+            f"{axis(shown, now, sight.tz)}{drawn}</div></section>"
+        )
+    return "\n".join(parts)
+
+
+def _days(view: DiskView, booked: Booked, sight: Sight, now: int) -> str:
+    """Spin-ups of each local day, the present one included."""
+    today = local(now, sight.tz).date()
+    counts: dict[int, int] = {}
+    for wake in booked.wakes:
+        day = (today - local(wake.at, sight.tz).date()).days
+        counts[day] = counts.get(day, 0) + 1
+    first = (today - local(booked.pieces[0].began, sight.tz).date()).days if booked.pieces else -1
+    labels = [local(now - day * DAY, sight.tz) for day in range(DAYS)]
+    rows = [
+        (f"{at.day} {at:%b}", counts.get(day, 0) if day <= first else None)
+        for day, at in reversed(list(enumerate(labels)))
+    ]
+    total = sum(count or 0 for _, count in rows)
+    known = sum(1 for _, count in rows if count is not None)
+    words = (
+        f"{plural(total, 'spin-up')} on {plural(known, 'day')}, as far as booked; the budget is "
+        f"{number(view.policy.budget_per_day)} a day ({safe(view.policy.budget_source)})."
+    )
+    windows = "; ".join(
+        f"{window[:-1]} {window[-1]}: {number(count)} of "
+        f"{number(view.samples.get('cycle_limit', {}).get((window,), 0))}"
+        for (window,), count in view.samples.get("recent_cycles", {}).items()
+    )
+    limits = f"<p>Now, against the limit of each window: {windows}.</p>" if windows else ""
+    return (
+        f"<section><h2>Spin-ups a day</h2>{day_bars(rows, view.policy.budget_per_day)}"
+        f"<p>{words}</p>{limits}</section>"
+    )
+
+
+def _wakes(booked: Booked, sight: Sight) -> str:
+    newest = booked.wakes[: -WAKES - 1 : -1]
+    if not newest:
+        return ""
+    many = f"The newest {len(newest)} of {len(booked.wakes)} in {DAYS} days."
+    if not any(wake.cause or wake.actor or wake.wait is not None for wake in newest):
+        times = "".join(f"<li>{_when(wake, sight)}</li>" for wake in newest)
+        return (
+            f'<section><h2>Newest spin-ups</h2><p class="soft">{many} Causes are told once wakes '
+            f'are traced.</p><ol class="columns">{times}</ol></section>'
+        )
+    titles = ("When", "Cause", "By", "Waited")
+    head = "".join(f'<th scope="col">{title}</th>' for title in titles)
+    rows = "".join(_wake(wake, sight) for wake in newest)
+    return (
+        "<section><h2>Newest spin-ups</h2>"
+        '<div class="wide-table" role="region" aria-label="Newest spin-ups" tabindex="0">'
+        f"<table><caption>{many}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{rows}</tbody></table></div></section>"
+    )
+
+
+def _wake(wake: Wake, sight: Sight) -> str:
+    wait = "" if wake.wait is None else length(wake.wait / SECOND)
+    cells = (_when(wake, sight), safe(wake.cause), safe(wake.actor), wait)
+    return "<tr>" + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
+
+
+def _when(wake: Wake, sight: Sight) -> str:
+    return time_tag(wake.at, sight.tz) + ("" if wake.witnessed else " (by the drive's counter)")
+
+
+def _timers(view: DiskView) -> str:
+    told_of = what_if(view)
+    if told_of is None:
+        return (
+            '<section><h2>Other timers</h2><p class="soft">Too little watched so far.</p></section>'
+        )
+    return (
+        '<section><h2>Other timers</h2><div class="pair">'
+        f"<div>{curve(told_of)}</div><div>{_timer_table(told_of)}</div></div></section>"
+    )
+
+
+def _timer_table(told_of: WhatIf) -> str:
+    rows = "".join(
+        f'<tr><th scope="row">{timer(at)}</th><td class="num">{number(cycles)}</td>'
+        f'<td class="num">{percent(asleep)}</td></tr>'
+        for at, cycles, asleep in zip(told_of.timers, told_of.cycles, told_of.asleep, strict=True)
+    )
+    days = number(round(told_of.days, 1 if told_of.days < 10 else 0))
+    present = f" Its timer now: {timer(told_of.present)}." if told_of.present is not None else ""
+    return (
+        f"<table><caption>From {days} days of gaps between requests; really there "
+        f"were {number(told_of.seen)} spin-ups a day (the diamond).{present}</caption><thead><tr>"
+        '<th scope="col">Timer</th><th scope="col" class="num">Spin-ups a day</th>'
+        f'<th scope="col" class="num">Asleep</th></tr></thead><tbody>{rows}</tbody></table>'
+    )
+
+
+def _facts(title: str, facts: Facts) -> str:
+    inside = "".join(f"<dt>{term}</dt><dd>{text}</dd>" for term, text in facts)
+    shown = f'<dl class="facts">{inside}</dl>' if facts else '<p class="soft">Nothing known.</p>'
+    return f"<section><h2>{title}</h2>{shown}</section>"
+
+
+_COUNTERS = (
+    ("start_stop_cycles", "Spindle starts"),
+    ("load_cycles", "Head loads"),
+    ("power_cycles", "Power cycles"),
+    ("emergency_retracts", "Emergency retracts"),
+)
+_KINDS = {"load": "head loads", "start_stop": "spindle starts"}
+
+
+def _wear(view: DiskView, sight: Sight, now: int) -> Facts:
+    facts = [
+        (title, number(count))
+        for key, title in _COUNTERS
+        if (count := value(view, key)) is not None
+    ]
+    powered = value(view, "power_on_seconds")
+    if powered is not None:
+        facts.append(("Under power", length(powered)))
+    for (kind,), rated in view.samples.get("rated_cycles", {}).items():
+        used = value(view, "rated_life_used_ratio", kind)
+        share = "" if used is None else f", {percent(used)} used"
+        facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated)}{share}"))
+    if end := used_up(view, now, sight):
+        facts.append(("Rating used up, at this pace", end))
+    read = value(view, "wear_read")
+    if read is not None:
+        facts.append(("Counters read", time_tag(round(read * SECOND), sight.tz)))
+    return facts
+
+
+def _energy(view: DiskView) -> Facts:
+    states = view.samples.get("energy_joules", {})
+    facts = [
+        (
+            "For spin-ups"
+            if state == "spinup"
+            else STATE_WORDS.get(state, safe(state)).capitalize(),
+            kwh(joules),
+        )
+        for (state,), joules in states.items()
+    ]
+    spent, saved = energy(view)
+    if spent is not None:
+        facts.insert(0, ("Spent since the books began", kwh(spent)))
+    if saved is not None:
+        facts.append(("Saved by sleep, spin-ups deducted", kwh(saved)))
+    watts = view.policy.watts
+    facts.append(
+        (
+            "From",
+            f"{watts.idle:g} W idle, {watts.standby:g} W asleep ({safe(watts.source)}), "
+            f"{view.policy.spinup_j:g} J a spin-up",
+        )
+    )
+    return facts
+
+
+def _disk(view: DiskView) -> Facts:
+    disk, policy = view.disk, view.policy
+    declared = policy.declared_ns
+    observed = value(view, "observed_standby_seconds")
+    facts = [
+        ("Identity", safe(disk.identity)),
+        ("Serial", safe(disk.serial)),
+        ("Firmware", safe(disk.firmware)),
+        ("Path", f"{safe(', '.join(disk.nodes))}, {safe(disk.transport)}"),
+        ("Pool", safe(disk.pool) or "none"),
+        ("Watched", safe(policy.watch.value)),
+        ("Quiet hours", safe(policy.quiet or "none")),
+        ("Timer declared", "no" if declared is None else timer(declared / SECOND)),
+    ]
+    if observed is not None:
+        facts.append(("Idle before it last slept", length(observed)))
+    if disk.unasked_because:
+        facts.append(("Not asked", safe(disk.unasked_because)))
+    return [fact for fact in facts if fact[1]]

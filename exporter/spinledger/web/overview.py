@@ -1,0 +1,203 @@
+"""The page of all disks: findings, then a strip a disk by pool, then the figures.
+
+Rules: drawn from one snapshot and the books in memory. The range is part of the address, so that
+it works without a script; an unknown one is the first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from spinledger.insight.quiet import Calendar
+from spinledger.model import SECOND, DiskView, Snapshot
+from spinledger.web import told
+from spinledger.web.axis import axis
+from spinledger.web.charts import little_curve, meter, value, what_if
+from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
+from spinledger.web.sight import NOTHING, Booked, Sight
+from spinledger.web.strips import RANGES, Range, strip, tally
+from spinledger.web.words import kwh, month, number, percent, plural, safe
+
+Quiet = Mapping[str, tuple[str, Calendar]]
+
+NO_POOL = "No pool"
+
+
+def overview(
+    snapshot: Snapshot | None, sight: Sight, wanted: str = "", history: bool = True
+) -> str:
+    """The page, from one snapshot or from none yet. `wanted` is the name of a range."""
+    if snapshot is None:
+        body = f"<p>No reading yet.</p>{footer(history)}"
+        return page("Spinledger", "Spinledger", body, sight, None)
+    now = snapshot.wall_ns
+    skipped = (
+        f'<p class="soft">Not watched: {plural(len(snapshot.skipped), "block device")}; '
+        "/snapshot says why.</p>"
+        if snapshot.skipped
+        else ""
+    )
+    if not snapshot.disks:
+        body = f"<p>No rotating disk is watched.</p>{skipped}{footer(history)}"
+        return page("Spinledger", "Spinledger", body, sight, now)
+    shown = next((one for one in RANGES if one.name == wanted), RANGES[0])
+    books = sight.books(now - shown.span_ns, now)
+    quiet = shading(sight)
+    lead = f"{plural(len(snapshot.disks), 'disk')}: {told.counts(snapshot.disks)}"
+    body = "\n".join(
+        (
+            told.findings(snapshot.disks),
+            _choice(shown),
+            definitions(quiet, (shown,), now),
+            legend(quiet),
+            *_pools(snapshot.disks, books, shown, now, sight, quiet),
+            _figures(snapshot.disks, now, sight),
+            skipped,
+            footer(history),
+        )
+    )
+    return page("Spinledger", lead, body, sight, now)
+
+
+def _choice(shown: Range) -> str:
+    links = "".join(
+        f'<a href="/?range={one.name}"'
+        + (' aria-current="page"' if one is shown else "")
+        + f">{one.title}</a>"
+        for one in RANGES
+    )
+    return f'<nav class="range" aria-label="Time shown"><span>The last</span>{links}</nav>'
+
+
+def _pools(
+    views: Sequence[DiskView],
+    books: Mapping[str, Booked],
+    shown: Range,
+    now: int,
+    sight: Sight,
+    quiet: Quiet,
+) -> list[str]:
+    pools: dict[str, list[DiskView]] = {}
+    for view in sorted(views, key=lambda view: (not view.disk.pool, view.disk.pool)):
+        pools.setdefault(view.disk.pool or NO_POOL, []).append(view)
+    times = f'data-from="{(now - shown.span_ns) // 1_000_000}" data-to="{now // 1_000_000}"'
+    line = axis(shown, now, sight.tz)
+    parts = []
+    for name, members in pools.items():
+        rows = "\n".join(
+            _row(view, books.get(view.disk.identity, NOTHING), shown, now, quiet)
+            for view in members
+        )
+        one = f": {told.counts(members)}" if len(members) > 1 else ""
+        title = f'{safe(name)} <small class="soft">{plural(len(members), "disk")}{one}</small>'
+        parts.append(
+            f'<section><h2>{title}</h2><div class="times" {times}><div class="row head">'
+            f"<span></span>{line}<span></span></div><ol>{rows}</ol></div></section>"
+        )
+    return parts
+
+
+def _row(view: DiskView, booked: Booked, shown: Range, now: int, quiet: Quiet) -> str:
+    disk = view.disk
+    held = quiet.get(view.policy.quiet or "")
+    told_of = tally(booked, shown, now)
+    drawn = strip(told_of, shaded(held[0], shown) if held else "")
+    count = round(value(view, "recent_cycles", "1d") or 0)
+    budget = view.policy.budget_per_day
+    over = _over(view)
+    bad = f'<span class="bad">! over its limit in {over}</span>' if over else ""
+    spins = "spin-up" if count == 1 else "spin-ups"
+    found = f"; {plural(len(view.findings), 'finding')}" if view.findings else ""
+    return (
+        f'<li class="row"><div class="name"><h3>{told.link(view)} {safe(disk.model)}</h3>'
+        f'<small class="soft">{safe(disk.serial)}</small>'
+        f"<small>{told.state(view, now)}</small></div>{drawn}"
+        f'<div class="figures"><span><b>{count}</b> {spins} in 24 h</span>'
+        f"{meter(count, budget)}<span>budget {number(budget)} a day</span>{bad}"
+        f"<span>asleep {told_of.asleep}{found}</span></div></li>"
+    )
+
+
+def _over(view: DiskView) -> str:
+    """The longest window whose limit is reached: 6 h; "" for none."""
+    reached = [
+        window
+        for (window,), used in view.samples.get("cycle_limit_used_ratio", {}).items()
+        if used >= 1
+    ]
+    return f"{reached[-1][:-1]} {reached[-1][-1]}" if reached else ""
+
+
+COLUMNS = (
+    ("Disk", ""),
+    ("7 days", "num"),
+    ("30 days", "num"),
+    ("Life used", "num"),
+    ("Used up", ""),
+    ("Energy", "num"),
+    ("Saved", "num"),
+    ("Spin-ups by timer", ""),
+)
+
+
+def _figures(views: Sequence[DiskView], now: int, sight: Sight) -> str:
+    head = "".join(
+        f'<th scope="col"{f" class={kind!r}" if kind else ""}>{title}</th>'
+        for title, kind in COLUMNS
+    ).replace("'", '"')
+    rows = "\n".join(_figure(view, now, sight) for view in views)
+    return (
+        "<section><h2>Wear, energy, timers</h2>"
+        '<div class="wide-table" role="region" aria-label="Wear, energy, timers" tabindex="0">'
+        "<table><caption>Spin-ups as witnessed; life by the drive&#x27;s own counters over its "
+        "rating; energy is estimated, since the books began. Curve: spin-ups a day with timers "
+        "from short to long, dashed the budget, dotted the timer now.</caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div></section>"
+    )
+
+
+def _figure(view: DiskView, now: int, sight: Sight) -> str:
+    used = max(view.samples.get("rated_life_used_ratio", {}).values(), default=None)
+    spent, saved = energy(view)
+    curve = what_if(view)
+    cells = (
+        ("num", number(round(value(view, "recent_cycles", "7d") or 0))),
+        ("num", number(round(value(view, "recent_cycles", "30d") or 0))),
+        ("num", "not known" if used is None else percent(used)),
+        ("", used_up(view, now, sight) or "not known"),
+        ("num", "not known" if spent is None else kwh(spent)),
+        ("num", "not known" if saved is None else kwh(saved)),
+        ("", "not known" if curve is None else little_curve(curve)),
+    )
+    return (
+        f'<tr><th scope="row">{told.link(view)} {safe(view.disk.model)}</th>'
+        + "".join(
+            f'<td class="num">{text}</td>' if kind else f"<td>{text}</td>" for kind, text in cells
+        )
+        + "</tr>"
+    )
+
+
+def used_up(view: DiskView, now: int, sight: Sight) -> str:
+    """When the rating of the sooner kind will be used up: Mar 2031 to Aug 2033; "" unknown."""
+    ends = view.samples.get("rated_life_end", {})
+    early = {kind: end for (kind, bound), end in ends.items() if bound == "early"}
+    if not early:
+        return ""
+    kind = min(early, key=lambda one: early[one])
+    if early[kind] * SECOND <= now:
+        return "is used up"
+    late = ends.get((kind, "late"), early[kind])
+    first, last = (month(round(at * SECOND), sight.tz) for at in (early[kind], late))
+    return first if first == last else f"{first} to {last}"
+
+
+def energy(view: DiskView) -> tuple[float | None, float | None]:
+    """Joules spent, and joules saved less those lost; None where not booked."""
+    states = view.samples.get("energy_joules")
+    saved = value(view, "energy_saved_joules")
+    lost = value(view, "energy_lost_joules")
+    return (
+        sum(states.values()) if states else None,
+        None if saved is None else saved - (lost or 0),
+    )

@@ -1,0 +1,90 @@
+"""Findings and states in words, for both pages.
+
+Rules: a finding is told once, with all the disks it holds for; everything a disk says is escaped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from urllib.parse import quote
+
+from spinledger.model import SECOND, DiskView, Finding
+from spinledger.web.frame import glyph
+from spinledger.web.words import STATE_WORDS, length, plural, safe
+
+NAMES = 8  # disks named in one
+
+
+def link(view: DiskView) -> str:
+    """The disk's short name, leading to its page."""
+    where = quote(view.disk.identity, safe="")
+    return f'<a href="/disk/{where}">{safe(view.disk.kernel_name)}</a>'
+
+
+def state(view: DiskView, now: int) -> str:
+    """Shape, word and since when; why, where it is not known."""
+    word = STATE_WORDS[view.state.value]
+    if view.condition is not None:
+        word += f" ({view.condition.value})"
+    if view.why:
+        word += f": {safe(view.why)}"
+    since = length((now - view.since_wall_ns) / SECOND)
+    return f"{glyph(view.state.value)}{word}, {since}"
+
+
+def counts(views: Iterable[DiskView]) -> str:
+    """2 idle, 5 asleep."""
+    seen = [view.state.value for view in views]
+    return ", ".join(
+        f"{seen.count(one)} {STATE_WORDS[one]}"
+        for one in ("active", "idle", "standby", "unknown")
+        if one in seen
+    )
+
+
+def findings(views: Sequence[DiskView], alone: bool = False) -> str:
+    """Every finding, first of all on the page. `alone`: of one disk, unnamed and in full."""
+    groups: dict[tuple[str, str], list[tuple[DiskView, Finding]]] = {}
+    for view in views:
+        for finding in view.findings:
+            groups.setdefault((finding.code, finding.sentence), []).append((view, finding))
+    if not groups:
+        return '<h2>Findings</h2><p class="soft">None.</p>'
+    shown = " open" if alone else ""
+    parts = [f"<h2>{plural(len(groups), 'finding')}</h2>"]
+    for (code, sentence), held in groups.items():
+        named = ", ".join(link(view) for view, _ in held[:NAMES])
+        if len(held) > NAMES:
+            named += f" and {len(held) - NAMES} more"
+        disks = "" if alone else f": {named}"
+        parts.append(
+            f'<details class="found" id="f-{safe(code)}"{shown}><summary><strong>'
+            f"{safe(sentence)}</strong>{disks}</summary>{_inside(held, alone)}</details>"
+        )
+    return "\n".join(parts)
+
+
+def _inside(held: Sequence[tuple[DiskView, Finding]], alone: bool) -> str:
+    _, first = held[0]
+    seen = "".join(
+        "<dd>"
+        + ("" if alone or len(held) == 1 else f"{safe(view.disk.kernel_name)}: ")
+        + f"{safe(finding.evidence)}</dd>"
+        for view, finding in held[:NAMES]
+        if finding.evidence
+    )
+    rows = [("What was seen", seen)] if seen else []
+    rows += [
+        (title, f"<dd>{safe(text)}</dd>")
+        for title, text in (
+            ("What to try", first.suggestion),
+            ("What it may cost", first.caution),
+            ("Ask first", first.ask_first),
+        )
+        if text
+    ]
+    if first.innocent:
+        rows.append(
+            ("Other explanations", "".join(f"<dd>{safe(text)}</dd>" for text in first.innocent))
+        )
+    return "<dl>" + "".join(f"<dt>{title}</dt>{text}" for title, text in rows) + "</dl>"

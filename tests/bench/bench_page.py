@@ -1,0 +1,93 @@
+"""What the page of all disks costs: time and bytes for 60 disks and 30 days of busy books.
+
+Run at the top: python -m tests.bench.bench_page [disks]. Drawn at first from a store's memory that
+nobody has asked yet, then as at every renewal; each figure is the median. The limits are those of
+the README: 300 kB and 150 ms. The store's part is timed with a month in a real memory store.
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import time
+from collections.abc import Callable
+
+from spinledger.app.sights import Books
+from spinledger.model import DAY, Cycle, Entry, Evidence, Span
+from spinledger.ports import Commit
+from spinledger.store.memory import MemoryStore
+from spinledger.web.onedisk import one_disk
+from spinledger.web.overview import overview
+from tests.fakes.booked import busy, shelf, sight_of
+from tests.fakes.snapshots import WALL_NS
+
+ROUNDS = 7
+BOOT_NS = 60 * DAY  # boot clock at WALL_NS
+
+
+def main() -> None:
+    """Print the table; exit 1 when a limit is exceeded."""
+    disks = int(sys.argv[1]) if len(sys.argv) > 1 else 60
+    snapshot, books = shelf(disks)
+    sight = sight_of(books)
+    failed = False
+    for name in ("24h", "7d", "30d"):
+        text = overview(snapshot, sight, name)
+        took = median(lambda name=name: overview(snapshot, sight, name))  # type: ignore[misc]
+        failed |= name == "30d" and (took > 0.150 or len(text.encode()) > 300_000)
+        print(f"{disks} disks, {name:>3}: {took * 1e3:6.1f} ms {len(text.encode()) / 1e3:7.1f} kB")
+    took = median(lambda: one_disk(snapshot, snapshot.disks[0], sight))
+    print(f"one disk:      {took * 1e3:6.1f} ms")
+    store = filled(disks)
+    memory = Books(store.remembered)
+    began = time.perf_counter()
+    memory(WALL_NS - 30 * DAY, WALL_NS)
+    print(f"books, at first:    {(time.perf_counter() - began) * 1e3:6.1f} ms")
+    again = median(lambda: memory(WALL_NS - 30 * DAY, WALL_NS))
+    print(f"books, at renewals: {again * 1e3:6.1f} ms")
+    store.close()
+    sys.exit(int(failed))
+
+
+def median(call: Callable[[], object]) -> float:
+    """Median seconds of a few calls."""
+    times = []
+    for _ in range(ROUNDS):
+        began = time.perf_counter()
+        call()
+        times.append(time.perf_counter() - began)
+    return statistics.median(times)
+
+
+def filled(disks: int) -> MemoryStore:
+    """A memory store that holds a busy month of so many disks."""
+    store = MemoryStore()
+    offset = WALL_NS - BOOT_NS
+    entries: list[Entry] = []
+    for number in range(disks):
+        booked = busy(shift=number)
+        entries += [
+            Span(
+                f"d{number}",
+                piece.state,
+                piece.began - offset,
+                piece.ended - offset,
+                piece.began,
+                piece.ended,
+                piece.active,
+                Evidence.MOVED,
+            )
+            for piece in booked.pieces
+        ]
+        entries += [
+            Cycle(at, f"d{number}", wake.at - offset, wake.at, True)
+            for at, wake in enumerate(booked.wakes)
+        ]
+    accounts: dict[str, dict[str, object]] = {f"d{number}": {} for number in range(disks)}
+    store.note(BOOT_NS, WALL_NS, accounts, ())
+    store.commit(Commit(1, BOOT_NS, WALL_NS, "boot", False, accounts, {}, tuple(entries)))
+    return store
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,130 @@
+"""The rehearsal: the same bytes again, the simulator's own tally, and a real Prometheus.
+
+Outside authority: the installed promtool and Prometheus, which load and answer; and the simulator's
+tally of its drives, which is kept apart from everything the exporter reads. The bound of standby (3
+looks of 5 s a cycle) is our own, from the cadence; no source.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import socket
+import subprocess
+import time
+import urllib.parse
+import urllib.request
+from pathlib import Path
+
+from spinledger.app.rehearsing import START_WALL_NS, Rehearsal, Rehearsed, rehearse
+from spinledger.keeper.view import view
+from spinledger.model import DAY, HOUR, SECOND, State
+from spinledger.store import telling
+from spinledger.store.books import read
+
+FAST_S = 5
+SHORT_TIMER_DISK = "sim-attic-flats-1"  # stops after so short a time that cycles may hide
+
+
+def run(folder: Path, days: float, name: str = "a") -> tuple[Rehearsed, str]:
+    """A rehearsal on a new ledger, and its series."""
+    out = io.StringIO()
+    return rehearse(Rehearsal(days), folder / f"{name}.db", out), out.getvalue()
+
+
+def cycles_of(done: Rehearsed) -> dict[str, float]:
+    """Spin-ups in the books, by disk."""
+    accounts = done.loop.accounts.items()
+    return {name: sum(view(one).samples["cycles"].values()) for name, one in accounts}
+
+
+def test_the_same_seed_gives_the_same_bytes(tmp_path: Path) -> None:
+    """Two rehearsals of half a day make the same series and equal books."""
+    _, first = run(tmp_path, 0.5)
+    _, second = run(tmp_path, 0.5, "b")
+    assert first == second
+    assert first.count("\n") > 10_000
+    assert told(tmp_path / "a.db") == told(tmp_path / "b.db")
+
+
+def told(ledger: Path) -> str:
+    """The books as JSON, as `history --json` writes them, asked at a fixed time."""
+    books = read(ledger)
+    return "".join(telling.json_of(books, telling.asked(books, None, None, START_WALL_NS + DAY)))
+
+
+def test_the_ledger_agrees_with_the_simulators_tally(tmp_path: Path) -> None:
+    """Cycles are equal; standby is never above the truth, and short by 3 looks a cycle at most."""
+    done, _ = run(tmp_path, 2)
+    truth = done.shelf.truth(done.clock.now())
+    cycles = cycles_of(done)
+    assert sum(cycles.values()) > 50
+    for name, account in done.loop.accounts.items():
+        true = truth[name]
+        if name != SHORT_TIMER_DISK:
+            assert cycles[name] == true.cycles, name
+        asleep_s = view(account).samples["state_seconds"][("standby",)]
+        short_s = true.stopped_ns / SECOND - asleep_s
+        assert -1e-6 <= short_s <= 3 * FAST_S * (true.cycles + 1), name
+
+
+def test_a_gap_in_the_middle_is_one_unwitnessed_span(tmp_path: Path) -> None:
+    """Half the time, an hour of nobody looking, the other half: just that hour is unwitnessed."""
+    ledger = tmp_path / "gap.db"
+    rehearse(Rehearsal(0.25), ledger)
+    later = START_WALL_NS + DAY // 4 + HOUR
+    second = rehearse(Rehearsal(0.25, start_wall_ns=later), ledger)
+    for name, account in second.loop.accounts.items():
+        seconds = view(account).samples["state_seconds"]
+        assert abs(seconds[("unwitnessed",)] - 3600) <= 2 * FAST_S, name
+        assert abs(sum(seconds.values()) - (DAY // 2 + HOUR) / SECOND) <= FAST_S, (
+            name
+        )  # to the last look
+        spans = [one for one in read(ledger).spans(name) if one.state == State.UNWITNESSED.value]
+        assert len(spans) == 1, name
+    whole = tmp_path / "whole.db"
+    rehearse(Rehearsal(0.25 + 1 / 24), whole)
+    before = START_WALL_NS + DAY // 4 - HOUR
+    for name in second.loop.accounts:
+        told_of = [
+            [one for one in read(file).spans(name) if one.ended_wall_ns <= before]
+            for file in (ledger, whole)
+        ]
+        assert told_of[0] == told_of[1], name
+
+
+def test_a_real_prometheus_returns_the_truth(tmp_path: Path) -> None:
+    """promtool loads two days of series; the server's last count of cycles is the books'."""
+    done, series = run(tmp_path, 2)
+    (tmp_path / "om").write_text(series, encoding="utf-8")
+    load = ["promtool", "tsdb", "create-blocks-from", "openmetrics", "-q"]
+    load += ["--max-block-duration=720h", str(tmp_path / "om"), str(tmp_path / "data")]
+    subprocess.run(load, check=True, timeout=60)
+    (tmp_path / "none.yml").write_text("{}\n", encoding="utf-8")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        url = f"127.0.0.1:{probe.getsockname()[1]}"
+    command = ["prometheus", f"--config.file={tmp_path}/none.yml", f"--web.listen-address={url}"]
+    command += [f"--storage.tsdb.path={tmp_path}/data", "--storage.tsdb.retention.time=100y"]
+    child = subprocess.Popen([*command, "--log.level=error"])
+    try:
+        at_s = done.clock.wall() // SECOND
+        query = "sum by (disk) (spinledger_disk_cycles_total)"
+        asked = urllib.parse.urlencode({"query": query, "time": at_s})
+        found = ask(f"http://{url}/api/v1/query?{asked}")
+    finally:
+        child.terminate()
+        child.wait(timeout=20)
+    rows = {row["metric"]["disk"]: float(row["value"][1]) for row in found["data"]["result"]}
+    assert rows == cycles_of(done)
+
+
+def ask(address: str) -> dict:  # type: ignore[type-arg]
+    """The JSON at an address, once the server is up; fails after half a minute."""
+    for _ in range(150):
+        try:
+            with urllib.request.urlopen(address, timeout=5) as answer:
+                return dict(json.load(answer))
+        except OSError:
+            time.sleep(0.2)
+    raise AssertionError(f"{address} did not answer")

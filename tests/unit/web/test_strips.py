@@ -1,0 +1,178 @@
+"""Strips and the line of times: what is drawn is the time that was booked."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from spinledger.model import DAY, HOUR, MINUTE, SECOND
+from spinledger.web.axis import axis
+from spinledger.web.sight import Booked, Piece, Wake
+from spinledger.web.strips import BLOCK, FOOT, RANGES, STATES, bands, sentence, strip, tally
+
+NOW = 1_790_000_000 * SECOND
+DAY_RANGE, WEEK_RANGE, MONTH_RANGE = RANGES
+
+
+def columns(path: str, bins: int, foot: int) -> list[int]:
+    """Height of each bin of a closed outline, by the path grammar of SVG 1.1, 8.3."""
+    heights = [0] * bins
+    x = y = 0
+    for letter, inside in re.findall(r"([Mhvz])([^Mhvz]*)", path):
+        numbers = [int(one) for one in inside.split()]
+        if letter == "M":
+            x, y = numbers
+            assert y == foot
+        elif letter == "v":
+            y += numbers[0]
+        elif letter == "h":
+            for at in range(x, x + numbers[0]):
+                heights[at] = foot - y
+            x += numbers[0]
+        else:
+            assert y == foot
+    return heights
+
+
+def drawn(svg: str, name: str) -> str:
+    """The path of a class; "" where there is none."""
+    found = re.search(rf'<path class="{name}" d="([^"]*)"', svg)
+    return found.group(1) if found else ""
+
+
+lengths = st.lists(
+    st.tuples(
+        st.sampled_from(STATES),
+        st.integers(1, 40 * HOUR // SECOND),
+        st.integers(0, 100),
+    ),
+    min_size=1,
+    max_size=40,
+)
+
+
+@given(lengths, st.integers(0, 2))
+def test_bins_hold_exactly_the_time_booked(told: list[tuple[str, int, int]], which: int) -> None:
+    """Over all bins each state has the nanoseconds that its pieces share with the range."""
+    shown = RANGES[which]
+    at = NOW - sum(seconds for _, seconds, _ in told) * SECOND
+    pieces = []
+    for state, seconds, part in told:
+        ended = at + seconds * SECOND
+        active = (ended - at) * part // 100 if state == "spinning" else 0
+        pieces.append(Piece(at, ended, state, active))
+        at = ended
+    counted = tally(Booked(tuple(pieces)), shown, NOW)
+    start = NOW - shown.span_ns
+    for state in STATES:
+        booked = sum(
+            max(0, piece.ended - max(piece.began, start))
+            for piece in pieces
+            if piece.state == state
+        )
+        assert sum(counted.states[state]) == booked
+    sums = [sum(row) for row in zip(*counted.states.values(), strict=True)]
+    assert max(sums) <= shown.bin_ns
+    assert all(
+        used <= turning
+        for used, turning in zip(counted.used, counted.states["spinning"], strict=True)
+    )
+
+
+def test_shapes_tell_the_states_apart() -> None:
+    """Turning is a tall block, asleep a flat one, not known hatched, not watched a dotted line."""
+    hours = ("spinning", "standby", "unknown", "unwitnessed")
+    pieces = tuple(
+        Piece(NOW - (4 - at) * HOUR, NOW - (3 - at) * HOUR, state, 0)
+        for at, state in enumerate(hours)
+    )
+    svg = strip(tally(Booked(pieces, (Wake(NOW - 4 * HOUR, True),)), DAY_RANGE, NOW), "")
+    bins, hour = DAY_RANGE.bins, HOUR // DAY_RANGE.bin_ns
+    turning = columns(drawn(svg, "t"), bins, FOOT)
+    asleep = columns(drawn(svg, "z"), bins, FOOT)
+    unknown = columns(drawn(svg, "u"), bins, FOOT)
+    began = bins - 4 * hour
+    assert turning == [0] * began + [BLOCK] * hour + [0] * (3 * hour)
+    assert [at for at, height in enumerate(asleep) if height] == [
+        *range(began + hour, began + 2 * hour)
+    ]
+    assert 0 < max(asleep) < BLOCK / 2
+    assert [at for at, height in enumerate(unknown) if height] == [
+        *range(began + 2 * hour, began + 3 * hour)
+    ]
+    assert drawn(svg, "n") == f"M{bins - hour} 24h{hour}"
+    assert columns(drawn(svg, "w"), bins, 10)[began] > 0
+    assert not drawn(svg, "a")
+
+
+def test_a_short_turn_is_never_drawn_away() -> None:
+    """A spin-up of 5 s in a sleeping month still stands up, and has its tick."""
+    turn = Piece(NOW - DAY, NOW - DAY + 5 * SECOND, "spinning", SECOND)
+    pieces = (
+        Piece(NOW - 40 * DAY, turn.began, "standby", 0),
+        turn,
+        Piece(turn.ended, NOW, "standby", 0),
+    )
+    svg = strip(tally(Booked(pieces, (Wake(turn.began, True),)), MONTH_RANGE, NOW), "q0-30d")
+    assert sum(1 for height in columns(drawn(svg, "t"), MONTH_RANGE.bins, FOOT) if height) == 1
+    assert sum(1 for height in columns(drawn(svg, "w"), MONTH_RANGE.bins, 10) if height) == 1
+    assert '<use href="#q0-30d"/>' in svg
+
+
+def test_the_sentence_says_what_the_strip_shows() -> None:
+    """Who does not see the strip is told the time in each state and the number of spin-ups."""
+    pieces = (
+        Piece(NOW - 30 * HOUR, NOW - 6 * HOUR, "standby", 0),
+        Piece(NOW - 6 * HOUR, NOW - 30 * MINUTE, "spinning", HOUR),
+        Piece(NOW - 30 * MINUTE, NOW, "unknown", 0),
+    )
+    booked = Booked(pieces, (Wake(NOW - 6 * HOUR, True), Wake(NOW - 25 * HOUR, True)))
+    assert sentence(tally(booked, DAY_RANGE, NOW)) == (
+        "Last 24 hours: asleep 18 h, turning 5 h 30 min, not known 30 min; 1 spin-up"
+    )
+    assert sentence(tally(Booked(), DAY_RANGE, NOW)) == "Last 24 hours: nothing booked"
+
+
+def test_quiet_hours_are_shaded_where_they_were() -> None:
+    """A window's band has the window's place and width, cut at the ends of the range."""
+    window = (NOW - 10 * HOUR, NOW - HOUR)
+    assert bands([window], DAY_RANGE, NOW) == "M420.0 0h270.0v36h-270.0z"
+    assert bands([(NOW - 30 * HOUR, NOW - 20 * HOUR)], DAY_RANGE, NOW).startswith("M0.0 0h120.0")
+    assert bands([(NOW - 3 * DAY, NOW - 2 * DAY)], DAY_RANGE, NOW) == ""
+
+
+@pytest.mark.parametrize(
+    ("day", "hours"),
+    [("2026-10-25", 25), ("2026-03-29", 23), ("2026-06-10", 24)],  # tz database, Europe/Prague
+)
+def test_times_stand_at_whole_local_hours(day: str, hours: int) -> None:
+    """On days of 23, 24 and 25 hours the marks stand where the local clock shows their hour."""
+    zone = ZoneInfo("Europe/Prague")
+    midnight = datetime.fromisoformat(f"{day}T00:00").replace(tzinfo=zone)
+    following = datetime.fromisoformat(f"{day}T23:00").replace(tzinfo=zone)
+    now = int(following.timestamp()) * SECOND + HOUR
+    assert (now // SECOND - midnight.timestamp()) / 3600 == hours
+    found = re.findall(
+        r'<text x="([\d.]+)%" y="11"(?: class="o")?>(\d\d:00)', axis(DAY_RANGE, now, zone)
+    )
+    assert len(found) >= 6
+    for share, label in found:
+        at = (now - DAY) / SECOND + float(share) / 100 * 86400
+        shown = datetime.fromtimestamp(round(at / 60) * 60, UTC).astimezone(zone)
+        # A hundredth of a percent of a day is 8.6 s.
+        assert abs(at - shown.timestamp()) < 10
+        assert f"{shown:%H:%M}" == label
+
+
+def test_a_month_has_a_mark_every_five_days() -> None:
+    """Thirty days hold six marks five days apart, each at a local midnight."""
+    labels = re.findall(r">(\d+ \w{3})<", axis(MONTH_RANGE, NOW, UTC))
+    days = [datetime.strptime(f"{one} 2026", "%d %b %Y").toordinal() for one in labels]
+    assert [after - before for before, after in pairwise(days)] == [5] * (len(days) - 1)
+    assert len(days) in (5, 6)
