@@ -59,7 +59,7 @@ class Guest:
         self,
         image: Image,
         shares: Mapping[str, Path] | None = None,
-        memory_mib: int = 2048,
+        memory_mib: int = 6144,  # some two dozen exporters at once, each with its own pages
         kernel_arguments: str = "",
     ) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix="lab-"))

@@ -50,7 +50,7 @@ from spinledger.ports import (
 
 Samples = Mapping[str, Mapping[Labels, Number]]
 
-VIEW_NS = SECOND
+VIEW_NS = SECOND // 2
 """A view that only time has changed is kept this long, where disks are looked at more often."""
 
 
