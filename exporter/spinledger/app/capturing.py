@@ -12,7 +12,6 @@ was ignored from the start (nohup) stays so.
 from __future__ import annotations
 
 import signal
-import time
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,10 +19,12 @@ from dataclasses import dataclass
 from spinledger.config.settings import Config
 from spinledger.device import sysfs
 from spinledger.device.capturing import Instance
+from spinledger.device.clock import RealClock
 from spinledger.device.discovery import Discovery
-from spinledger.device.histogram import Doing, Key, Sums, device_number, moved
+from spinledger.device.histogram import Doing, Histogram, Key, Sums, device_number, moved
 from spinledger.errors import BadInput, Refusal
 from spinledger.model import SECOND, Disk, Watch
+from spinledger.ports import Clock
 
 INTERVAL_NS = SECOND
 ENDINGS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -46,7 +47,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """One reading: rows in the order of a trace, how far we are, and what found no room."""
+    """One reading: rows in the order of a trace, and what found no room since the last."""
 
     rows: Sequence[Row]
     elapsed_ns: int
@@ -54,6 +55,7 @@ class Read:
 
 
 Wait = Callable[[float], bool]  # seconds to wait; True: asked to end
+Look = Callable[[], tuple[Histogram, bool]]  # as Instance.read
 
 
 def chosen(config: Config, names: Sequence[str]) -> list[Disk]:
@@ -91,28 +93,28 @@ def device_numbers(disks: Sequence[Disk], root: str = "/sys") -> dict[int, str]:
     return numbers
 
 
-def capture(disks: Sequence[Disk], for_ns: int) -> Generator[Read, None, None]:
-    """Readings, one a second, for `for_ns` or until a signal.
+def capture(disks: Sequence[Disk], for_ns: int, wait: Wait) -> Generator[Read, None, None]:
+    """Readings, one a second, for `for_ns` or until the wait says so.
 
     Raises Unavailable when the kernel cannot or may not tell.
     """
     owners = device_numbers(disks)
-    with held_signals() as wait, Instance(owners) as instance:
-        yield from readings(instance, owners, for_ns, wait)
+    with Instance(owners) as instance:
+        yield from readings(instance.read, owners, for_ns, wait, RealClock())
 
 
 def readings(
-    instance: Instance, owners: Mapping[int, str], for_ns: int, wait: Wait
+    look: Look, owners: Mapping[int, str], for_ns: int, wait: Wait, clock: Clock
 ) -> Iterator[Read]:
     """One reading an interval, the last at the end."""
-    began_wall_ns, began_ns = time.time_ns(), _now()
+    began_wall_ns, began_ns = clock.wall(), clock.now()
     before: Mapping[Key, Sums] = {}
     last_ns, ending = began_ns, False
     while not ending:
         due_ns = min(began_ns + for_ns, last_ns - (last_ns - began_ns) % INTERVAL_NS + INTERVAL_NS)
-        ending = wait(max(0, due_ns - _now()) / SECOND) or due_ns >= began_ns + for_ns
-        told, emptied = instance.read()
-        now_ns = _now()
+        ending = wait(max(0, due_ns - clock.now()) / SECOND) or due_ns >= began_ns + for_ns
+        told, emptied = look()
+        now_ns = clock.now()
         at_ns = max((last_ns + now_ns) // 2, now_ns - INTERVAL_NS // 2)
         rows = _rows(moved(before, told.sums), owners, began_wall_ns + at_ns - began_ns)
         before, last_ns = {} if emptied else told.sums, now_ns
@@ -146,7 +148,3 @@ def held_signals() -> Iterator[Wait]:
         yield wait
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _now() -> int:
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)

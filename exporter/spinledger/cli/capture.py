@@ -20,7 +20,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
-from spinledger.app.capturing import Row, capture, chosen
+from spinledger.app.capturing import Row, capture, chosen, held_signals
 from spinledger.cli.arguments import add_config
 from spinledger.cli.bar import Bar
 from spinledger.config.load import load
@@ -37,6 +37,12 @@ _MOST_LINES = 20  # of the summary
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
+    parser.epilog = (
+        "Needs root and tracefs. A row says that an actor did at least one I/O in one second; its "
+        "time is the middle of that second, so gaps between rows are true to a second. Buffered "
+        "writes are done later by the kernel and bear the name kworker or that of a journal. "
+        "Programs of one name are one actor. An interrupt keeps what was captured."
+    )
     add_config(parser)
     parser.add_argument(
         "--for", dest="for_ns", required=True, type=_duration, metavar="DURATION", help="such as 8h"
@@ -62,17 +68,19 @@ def run(arguments: argparse.Namespace) -> int:
     trace = Trace(arguments.out, len(disks) > 1)
     tally = Tally()
     elapsed_ns = lost = 0
-    try:
-        with Bar("capturing") as bar, closing(capture(disks, arguments.for_ns)) as reads:
-            for read in reads:
-                trace.add(read.rows)
-                tally.add(read.rows)
-                elapsed_ns = read.elapsed_ns
-                lost = max(lost, read.lost)
-                if arguments.out is not None or not sys.stdout.isatty():
-                    bar.show(elapsed_ns / arguments.for_ns)
-    finally:
-        trace.close()
+    with (
+        held_signals() as wait,
+        closing(trace),
+        Bar("capturing") as bar,
+        closing(capture(disks, arguments.for_ns, wait)) as reads,
+    ):
+        for read in reads:
+            trace.add(read.rows)
+            tally.add(read.rows)
+            elapsed_ns = read.elapsed_ns
+            lost += read.lost
+            if arguments.out is not None or not sys.stdout.isatty():
+                bar.show(elapsed_ns / arguments.for_ns)
     if lost:
         print(f"spinledger: {lost} requests found the kernel's table full", file=sys.stderr)
     if arguments.out is not None:
@@ -88,12 +96,15 @@ class Trace:
         self._several = several
         self._kept = io.StringIO()
         self._csv = csv.writer(self._kept, lineterminator="\n")
-        self._begun = False
+        self._begun = False  # the header is taken
+        self._written = False  # the file has been begun
         self._live = path is None and not _stdout_is_file()
-        self._csv.writerow([*COLUMNS, DISK_COLUMN] if several else COLUMNS)
 
     def add(self, rows: Sequence[Row]) -> None:
-        """Take rows in order."""
+        """Take rows in order; the first time, even if there are none, the header with them."""
+        if not self._begun:
+            self._begun = True
+            self._csv.writerow([*COLUMNS, DISK_COLUMN] if self._several else COLUMNS)
         for row in rows:
             seconds, rest = divmod(row.at_wall_ns, SECOND)
             line = [f"{seconds}.{rest // 1_000_000:03}", row.op, row.actor]
@@ -102,8 +113,9 @@ class Trace:
             self._write()
 
     def close(self) -> None:
-        """Write what is kept."""
-        self._write()
+        """Write what is kept; a file that nothing was captured for is left alone."""
+        if self._begun:
+            self._write()
 
     def _write(self) -> None:
         text = self._kept.getvalue()
@@ -113,13 +125,14 @@ class Trace:
             sys.stdout.write(text)
             sys.stdout.flush()
             return
+        mode = "a" if self._written else "w"
         try:
-            with self._path.open("a" if self._begun else "w", encoding="utf-8", newline="") as file:
+            with open(self._path, mode, encoding="utf-8", newline="") as file:
                 file.write(text)
         except OSError as error:
             mend = "name a file in a folder you may write to"
             raise BadInput(f"--out {self._path}", str(error.strerror), mend) from None
-        self._begun = True
+        self._written = True
 
 
 class Tally:
