@@ -1,27 +1,36 @@
 """What `./exporter/try --stack` runs: the exporter, Prometheus and Alertmanager on a month.
 
-Rules: everything is kept in .cache/stack; whatever was started is ended, however this ends. A month
-that ended less than ten minutes ago is used again; an older one is rehearsed anew, since the time
-between would be unwitnessed. The rules are loaded as they are.
+Rules: everything is kept in .cache/stack; whatever was started is ended, however this ends. A
+rehearsed month that ends three hours ago is kept with its blocks; each start rehearses on from
+there what has passed since, so no time is invented and next to none is unwitnessed. Rules and the
+sample Alertmanager configuration are used as they are, but that nobody is told.
 """
 
 from __future__ import annotations
 
+import fcntl
 import json
+import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
 import urllib.request
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TextIO
 
 HOME = Path(__file__).resolve().parents[1]
 CACHE = HOME / ".cache" / "stack"
-PROMETHEUS, ALERTMANAGER = "127.0.0.1:9090", "127.0.0.1:9093"
-FRESH_S = 600.0
-FAULT_AGE_S = 50_400.0  # the runaway waker began so long before the month's end
+BASE, NEXT, LEDGER = CACHE / "month.db", CACHE / "next.db", CACHE / "ledger.db"
+SERIES, BLOCKS, NOTE = CACHE / "month.om", CACHE / "blocks", CACHE / "month.json"
+LEFT_OUT_S = 3 * 3600  # a server's newest hours are not to be backfilled
+FAULTS = ("runaway_waker", "lost_timer")
+FAULTS_AGE_S = 30 * 3600  # by then a day's window is full of the runaway
+WORN_OUT_S = 3 * 86_400  # a month that was continued for longer is begun anew
+WORTH_IT_S = 600  # a shorter piece of series is left for the next start
 PATIENCE_S = 60.0
 
 
@@ -29,84 +38,164 @@ def main() -> int:
     """Rehearse, load, start, wait, end."""
     spinledger, listen, length = sys.argv[1:4]
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    try:
-        fault = month(spinledger, listen)
-        configure(listen)
-    except (subprocess.CalledProcessError, OSError) as failed:
-        print(f"exporter/try: {failed}", file=sys.stderr)
-        return 2
     children: list[subprocess.Popen[bytes]] = []
     try:
-        for command, ready in commands(spinledger, listen, fault):
-            log = (CACHE / f"{Path(command[0]).name}.log").open("wb")
-            with log:
-                child = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+        host, _, port = listen.rpartition(":")
+        if free(int(port), host) != listen:
+            return stop(f"{listen} is in use; name another address with --listen")
+        lock = lone()
+        places = listen, free(9090), free(9093)
+        rehearse = Rehearsing(spinledger, listen)
+        rehearse.month()
+        rehearse.until_now()
+        configure(*places)
+        for command, ready in commands(spinledger, rehearse.orders, *places):
+            log = CACHE / f"{Path(command[0]).name}.log"
+            with log.open("wb") as out:
+                child = subprocess.Popen(command, stdout=out, stderr=out, start_new_session=True)
             children.append(child)
             if not answers(ready, child):
-                print(f"exporter/try: {command[0]} did not start; see {log.name}", file=sys.stderr)
-                return 2
-        print(told(listen))
+                return stop(f"{command[0]} did not start; see {log}")
+        hours = round((time.time() - rehearse.faulty_since) / 3600)
+        print(told(*places, hours), flush=True)
         ends = time.monotonic() + float(length) if length else None
         while ends is None or time.monotonic() < ends:
-            gone = [child for child in children if child.poll() is not None]
-            if gone:
-                print(f"exporter/try: ended by itself: {gone[0].args!r}; see {CACHE}/*.log")
-                return 1
+            for child in children:
+                if child.poll() is not None:
+                    return stop(f"ended by itself: {child.args!r}; see {CACHE}/*.log")
             time.sleep(0.5)
+    except subprocess.CalledProcessError as failed:
+        return stop(f"failed: {failed.cmd!r} (exit {failed.returncode})")
+    except OSError as failed:
+        return stop(str(failed))
     except KeyboardInterrupt:
-        pass
+        print("\nexporter/try: ended")
     finally:
-        for child in reversed(children):
-            child.terminate()
-        for child in children:
-            try:
-                child.wait(20)
-            except subprocess.TimeoutExpired:
-                child.kill()
+        end(children)
+    lock.close()
     return 0
 
 
-def month(spinledger: str, listen: str) -> str:
-    """Make sure of ledger and blocks that end now; the order of the fault."""
-    note = CACHE / "month.json"
-    kept = json.loads(note.read_text()) if note.is_file() else {}
-    if kept.get("listen") == listen and 0 <= time.time() - kept["ended"] < FRESH_S:
-        print("The rehearsed month is fresh enough: used again.")
-        # A run goes on with its ledger, so the next one starts from the rehearsed one again.
-        fresh_ledger()
-        return str(kept["fault"])
-    shutil.rmtree(CACHE, ignore_errors=True)
-    CACHE.mkdir(parents=True)
-    began = time.time()
-    moment = datetime.fromtimestamp(began - FAULT_AGE_S, UTC).isoformat(timespec="seconds")
-    fault = f"runaway_waker@{moment}"
-    print("Rehearsing a month that ends now (one to three minutes) ...", flush=True)
-    series = CACHE / "month.om"
-    rehearse = [spinledger, "rehearse", "--days", "30", "--end", "now", "--zone", "UTC"]
-    rehearse += ["--fault", fault, "--ledger", str(CACHE / "rehearsed.db"), "--leave-out", "3h"]
-    rehearse += ["--openmetrics", str(series), "--job", "spinledger", "--instance", listen]
-    subprocess.run(rehearse, check=True)
-    print("Loading it into Prometheus ...", flush=True)
-    load = ["promtool", "tsdb", "create-blocks-from", "openmetrics", "--max-block-duration=720h"]
-    subprocess.run([*load, "-q", str(series), str(CACHE / "blocks")], check=True)
-    series.unlink()
-    fresh_ledger()
-    note.write_text(json.dumps({"ended": began, "listen": listen, "fault": fault}))
-    return fault
+def lone() -> TextIO:
+    """Holds the cache as long as it is open; OSError when another run has it."""
+    CACHE.parent.mkdir(parents=True, exist_ok=True)
+    lock = (CACHE.parent / "stack.lock").open("w")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise OSError(f"another --stack runs from this checkout (it holds {lock.name})") from None
+    return lock
 
 
-def fresh_ledger() -> None:
-    """The rehearsed ledger again, without what a run left beside its copy."""
-    for left in CACHE.glob("ledger.db*"):
+def stop(why: str) -> int:
+    """Say it in one line; the exit code."""
+    print(f"exporter/try: {why}", file=sys.stderr)
+    return 2
+
+
+def end(children: list[subprocess.Popen[bytes]]) -> None:
+    """End what was started, and do not leave before it has ended."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for child in reversed(children):
+        child.terminate()
+    for child in children:
+        try:
+            child.wait(20)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+
+
+def free(port: int, host: str = "127.0.0.1") -> str:
+    """HOST:PORT with that port, or with another one where that is taken."""
+    for wanted in (port, 0):
+        with socket.socket() as probe:
+            try:
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                probe.bind((host, wanted))
+            except OSError:
+                continue
+            return f"{host}:{probe.getsockname()[1]}"
+    raise OSError(f"no free port on {host}")
+
+
+class Rehearsing:
+    """The month that is kept, and its continuation."""
+
+    def __init__(self, spinledger: str, listen: str) -> None:
+        self._program = spinledger
+        self._listen = listen
+        self._now = time.time()
+        self._begun = self._now
+
+    @property
+    def faulty_since(self) -> float:
+        """Since when the faults go on."""
+        return self._begun - FAULTS_AGE_S
+
+    @property
+    def orders(self) -> list[str]:
+        """The faults, as options."""
+        return [f"--fault={name}@{iso(self.faulty_since)}" for name in FAULTS]
+
+    def month(self) -> None:
+        """Make sure of a ledger and of blocks that end three hours ago."""
+        kept = json.loads(NOTE.read_text()) if NOTE.is_file() else {}
+        ends = self._now - LEFT_OUT_S
+        if kept.get("listen") == self._listen and 0 <= self._now - kept["begun"] < WORN_OUT_S:
+            self._begun = kept["begun"]
+            if ends - kept["ended"] < WORTH_IT_S:
+                return
+            print("Rehearsing what has passed since ...", flush=True)
+            copy(BASE, NEXT)
+            self._rehearse(NEXT, ends, "--continue", "--openmetrics", str(SERIES))
+        else:
+            shutil.rmtree(CACHE, ignore_errors=True)
+            CACHE.mkdir(parents=True)
+            print("Rehearsing a month (once; one to three minutes) ...", flush=True)
+            self._rehearse(NEXT, ends, "--days", "30", "--openmetrics", str(SERIES))
+        print("Loading it into Prometheus' blocks ...", flush=True)
+        load = ["promtool", "tsdb", "create-blocks-from", "openmetrics"]
+        load += ["--max-block-duration=720h", "-q", str(SERIES), str(BLOCKS)]
+        subprocess.run(load, check=True, stdout=subprocess.DEVNULL)
+        SERIES.unlink()
+        NOTE.unlink(missing_ok=True)
+        copy(NEXT, BASE)
+        note = {"listen": self._listen, "begun": self._begun, "ended": ends}
+        NOTE.write_text(json.dumps(note))
+
+    def until_now(self) -> None:
+        """The ledger to serve: the month's, and the hours since."""
+        copy(BASE, LEDGER)
+        self._rehearse(LEDGER, time.time(), "--continue")
+
+    def _rehearse(self, ledger: Path, ends: float, *more: str) -> None:
+        names = ["--job", "spinledger", "--instance", self._listen]
+        what = ["--end", iso(ends), "--zone", "UTC", "--ledger", str(ledger), *self.orders]
+        # What it prints is not shown; its progress bar on the terminal is.
+        subprocess.run(
+            [self._program, "rehearse", *what, *names, *more], check=True, stdout=subprocess.DEVNULL
+        )
+
+
+def iso(seconds: float) -> str:
+    """A time of the Unix epoch in UTC, to the second."""
+    return datetime.fromtimestamp(int(seconds), UTC).isoformat()
+
+
+def copy(ledger: Path, to: Path) -> None:
+    """A ledger that was closed in order, with the mark that says so, in place of another."""
+    for left in to.parent.glob(f"{to.name}*"):
         left.unlink()
-    shutil.copy(CACHE / "rehearsed.db", CACHE / "ledger.db")
+    for ending in ("", ".mark"):
+        shutil.copy(f"{ledger}{ending}", f"{to}{ending}")
 
 
-def configure(listen: str) -> None:
+def configure(listen: str, prometheus: str, alertmanager: str) -> None:
     """Fresh data folders and the two configurations."""
     for name in ("data", "alerts"):
         shutil.rmtree(CACHE / name, ignore_errors=True)
-    shutil.copytree(CACHE / "blocks", CACHE / "data")
+    shutil.copytree(BLOCKS, CACHE / "data")
     rules = HOME / "rules"
     (CACHE / "prometheus.yml").write_text(
         "global: {scrape_interval: 15s, evaluation_interval: 15s}\n"
@@ -114,28 +203,31 @@ def configure(listen: str) -> None:
         "scrape_configs:\n"
         f"  - {{job_name: spinledger, static_configs: [{{targets: ['{listen}']}}]}}\n"
         "alerting:\n"
-        f"  alertmanagers: [{{static_configs: [{{targets: ['{ALERTMANAGER}']}}]}}]\n",
+        f"  alertmanagers: [{{static_configs: [{{targets: ['{alertmanager}']}}]}}]\n",
         encoding="utf-8",
     )
-    (CACHE / "alertmanager.yml").write_text(
-        "route: {receiver: nobody, group_by: [alertname, wake_group], group_wait: 5s}\n"
-        "receivers: [{name: nobody}]\n",
-        encoding="utf-8",
-    )
+    sample = (rules / "samples" / "alertmanager.yml").read_text(encoding="utf-8")
+    silent = re.sub(r"^ *webhook_configs:\n(?: +- url: .*\n)+", "", sample, flags=re.MULTILINE)
+    (CACHE / "alertmanager.yml").write_text(silent, encoding="utf-8")
 
 
-def commands(spinledger: str, listen: str, fault: str) -> list[tuple[list[str], str]]:
+def commands(
+    spinledger: str, orders: list[str], listen: str, prometheus: str, alertmanager: str
+) -> list[tuple[list[str], str]]:
     """What to start, in order, and the address that answers once it runs."""
-    alertmanager = ["prometheus-alertmanager", f"--config.file={CACHE}/alertmanager.yml"]
-    alertmanager += [f"--storage.path={CACHE}/alerts", f"--web.listen-address={ALERTMANAGER}"]
+    managing = ["prometheus-alertmanager", f"--config.file={CACHE}/alertmanager.yml"]
+    managing += [f"--storage.path={CACHE}/alerts", f"--web.listen-address={alertmanager}"]
     serve = [spinledger, "serve", "--shelf", "simulated", "--speed", "1", "--now", "--zone", "UTC"]
-    serve += ["--fault", fault, "--ledger", str(CACHE / "ledger.db"), "--listen", listen]
-    prometheus = ["prometheus", f"--config.file={CACHE}/prometheus.yml"]
-    prometheus += [f"--storage.tsdb.path={CACHE}/data", "--storage.tsdb.retention.time=60d"]
+    serve += [*orders, "--ledger", str(LEDGER), "--listen", listen]
+    server = ["prometheus", f"--config.file={CACHE}/prometheus.yml"]
+    server += [f"--storage.tsdb.path={CACHE}/data", "--storage.tsdb.retention.time=60d"]
+    consoles = HOME / "dashboards" / "consoles"
+    if consoles.is_dir():
+        server.append(f"--web.console.templates={consoles}")
     return [
-        ([*alertmanager, "--cluster.listen-address="], f"http://{ALERTMANAGER}/-/ready"),
+        ([*managing, "--cluster.listen-address="], f"http://{alertmanager}/-/ready"),
         (serve, f"http://{listen}/metrics"),
-        ([*prometheus, f"--web.listen-address={PROMETHEUS}"], f"http://{PROMETHEUS}/-/ready"),
+        ([*server, f"--web.listen-address={prometheus}"], f"http://{prometheus}/-/ready"),
     ]
 
 
@@ -151,23 +243,27 @@ def answers(address: str, child: subprocess.Popen[bytes]) -> bool:
     return False
 
 
-def told(listen: str) -> str:
+def told(listen: str, prometheus: str, alertmanager: str, hours: int) -> str:
     """What to open and what to notice."""
     return f"""
 A simulated shelf at the speed of life, with a month behind it. Open
 
-    http://{PROMETHEUS}/alerts      the rules; what fires, and what waits
-    http://{PROMETHEUS}/graph       try: spinledger_disk_recent_cycles{{window="1d"}}
-    http://{ALERTMANAGER}/             who would be told (here: nobody)
-    http://{listen}/             the exporter's own page
+    http://{listen}/          the exporter's own page
+    http://{prometheus}/alerts    what fires, and what waits
+    http://{prometheus}/graph     try: spinledger_disk_recent_cycles{{window="1d"}}
+    http://{alertmanager}/          who would be told (here: nobody is)
 
-Fourteen hours ago something began to wake the first disk of the pool `frames` every 21 minutes. An
-alert
-that is judged from the exporter's ledger needs no scraped past: it fires once its own waiting time
-is over. The month in Prometheus was backfilled and ends three hours ago; the newest hours are not
-to be backfilled, so graphs have a gap there. Backfill raises no alerts: rules look only
-from now on.
-Stop with Ctrl-C; everything ends with it.
+Two faults have been going on for {hours} hours. Something wakes the first disk of the pool `frames`
+every 21 minutes: DiskCyclesRunaway fires within a minute. The second disk of `plates` has lost its
+standby timer: DiskTimerNotHolding fires if it has been left idle long enough since to be sure. Both
+may have slept too little last night: DiskSleptTooLittleInQuietHours. All this is judged by the
+exporter from its ledger, so it needs no scraped past.
+
+The month in Prometheus was backfilled. It ends three hours ago, since a server's newest hours are
+not to be backfilled: graphs have a gap there. A backfill raises no alerts, and rules that look back
+at scraped series (unwitnessed spin-ups, an exporter that is down) begin with the first scrape.
+
+Ctrl-C ends all of it.
 """
 
 

@@ -9,19 +9,24 @@ from __future__ import annotations
 
 import io
 import json
+import os
+import signal
 import socket
 import subprocess
+import sys
 import time
 import urllib.parse
 import urllib.request
+from datetime import UTC, datetime
 from pathlib import Path
 
-from spinledger.app.rehearsing import START_WALL_NS, Rehearsal, Rehearsed, rehearse
+from spinledger.app.rehearsing import START_WALL_NS, Rehearsal, Rehearsed, ends_wall_ns, rehearse
 from spinledger.keeper.view import view
 from spinledger.model import DAY, HOUR, SECOND, State
 from spinledger.store import telling
 from spinledger.store.books import read
 
+ROOT = Path(__file__).parents[2]
 FAST_S = 5
 SHORT_TIMER_DISK = "sim-attic-flats-1"  # stops after so short a time that cycles may hide
 
@@ -77,9 +82,8 @@ def test_a_gap_in_the_middle_is_one_unwitnessed_span(tmp_path: Path) -> None:
     for name, account in second.loop.accounts.items():
         seconds = view(account).samples["state_seconds"]
         assert abs(seconds[("unwitnessed",)] - 3600) <= 2 * FAST_S, name
-        assert abs(sum(seconds.values()) - (DAY // 2 + HOUR) / SECOND) <= FAST_S, (
-            name
-        )  # to the last look
+        booked_s = (DAY // 2 + HOUR) / SECOND
+        assert abs(sum(seconds.values()) - booked_s) <= FAST_S, name  # to the last look
         spans = [one for one in read(ledger).spans(name) if one.state == State.UNWITNESSED.value]
         assert len(spans) == 1, name
     whole = tmp_path / "whole.db"
@@ -91,6 +95,62 @@ def test_a_gap_in_the_middle_is_one_unwitnessed_span(tmp_path: Path) -> None:
             for file in (ledger, whole)
         ]
         assert told_of[0] == told_of[1], name
+
+
+def test_a_rehearsal_in_two_parts_is_the_whole(tmp_path: Path) -> None:
+    """Continued where it ended, exported counters go on: they are those of one run in one piece."""
+    ledger = tmp_path / "parts.db"
+    rehearse(Rehearsal(0.25), ledger)
+    assert ends_wall_ns(ledger) == START_WALL_NS + DAY // 4
+    done = rehearse(Rehearsal(0.25, start_wall_ns=ends_wall_ns(ledger)), ledger)
+    whole, _ = run(tmp_path, 0.5)
+    assert cycles_of(done) == cycles_of(whole)
+    for name, account in done.loop.accounts.items():
+        seconds, all_at_once = (
+            view(one).samples["state_seconds"] for one in (account, whole.loop.accounts[name])
+        )
+        assert seconds[("unwitnessed",)] - all_at_once[("unwitnessed",)] <= FAST_S, name
+        for state in all_at_once:
+            assert abs(seconds[state] - all_at_once[state]) <= 2 * FAST_S, (name, state)
+
+
+def test_a_rehearsal_killed_in_the_middle_goes_on(tmp_path: Path) -> None:
+    """After SIGKILL it continues from the last commit: the books are those of an unbroken run, but
+    for one unwitnessed span at most, which is no longer than two looks."""
+    ledger = tmp_path / "killed.db"
+    command = [sys.executable, "-m", "spinledger", "rehearse", "--ledger", str(ledger)]
+    ends = datetime.fromtimestamp((START_WALL_NS + 2 * DAY) / SECOND, UTC).isoformat()
+    environment = os.environ | {"PYTHONPATH": str(ROOT / "exporter")}
+    child = subprocess.Popen([*command, "--days", "60"], env=environment, stdout=subprocess.DEVNULL)
+    while child.poll() is None and not committed(ledger, START_WALL_NS + 10 * HOUR):
+        time.sleep(0.02)
+    child.kill()
+    child.wait(timeout=20)
+    assert child.returncode == -signal.SIGKILL
+    middle = ends_wall_ns(ledger)
+    assert START_WALL_NS + 10 * HOUR <= middle < START_WALL_NS + 2 * DAY
+    goes_on = [*command, "--continue", "--end", ends]
+    subprocess.run(goes_on, env=environment, check=True, capture_output=True)
+    whole, _ = run(tmp_path, 2)
+    for name, account in whole.loop.accounts.items():
+        assert ledger_cycles(ledger, name) == ledger_cycles(tmp_path / "a.db", name), name
+        spans = [s for s in read(ledger).spans(name) if s.state == State.UNWITNESSED.value]
+        assert len(spans) <= 1, name
+        lasted = sum(span.ended_wall_ns - span.began_wall_ns for span in spans)
+        assert lasted <= 2 * FAST_S * SECOND, name
+        assert account.present
+
+
+def committed(ledger: Path, wall_ns: int) -> bool:
+    """The file holds a spin-up of that time or later."""
+    if not ledger.exists():
+        return False
+    return any(one >= wall_ns for one in ledger_cycles(ledger, SHORT_TIMER_DISK))
+
+
+def ledger_cycles(ledger: Path, disk: str) -> list[int]:
+    """When a disk's spin-ups were, by the file."""
+    return [cycle.at_wall_ns for cycle in read(ledger).cycles(disk)]
 
 
 def test_a_real_prometheus_returns_the_truth(tmp_path: Path) -> None:

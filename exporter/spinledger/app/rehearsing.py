@@ -2,7 +2,8 @@
 
 Rules: the same seed and the same beginning give the same bytes. Nothing real is waited for, so a
 month takes as long as its samples cost. The live journal has no use here; the ledger file is
-written every six simulated hours and at the end. Boot time counts from the shelf's epoch, and the
+written every six simulated hours and at the end, and simulated time waits for it, so that what is
+told of the file does not depend on the machine. Boot time counts from the shelf's epoch, and the
 last boot bears the number 0: `serve` reckons the same, and goes on in the same boot.
 """
 
@@ -20,9 +21,10 @@ from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
 from spinledger.metrics.backfill import Backfill
 from spinledger.model import DAY, HOUR, SECOND, Snapshot
-from spinledger.ports import Publisher
+from spinledger.ports import Commit, Publisher
 from spinledger.sim.clocks import SteppedClock, boot_name
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
+from spinledger.store.file import HEAD, head_of, rows_of
 from spinledger.store.ledger import FileStore
 
 START_WALL_NS = 1_772_398_800 * SECOND
@@ -56,6 +58,20 @@ class Rehearsed:
     loop: Loop
     clock: SteppedClock
     lines: int  # of the OpenMetrics file
+
+
+class PromptStore(FileStore):
+    """A file store in stepped time: a commit has ended before time goes on."""
+
+    def commit(self, commit: Commit) -> bool:
+        """Hand it over and wait for it."""
+        taken = super().commit(commit)
+        self.settle()
+        return taken
+
+    def due_ns(self) -> int | None:
+        """Ready at once while a commit's end has not been noted: no descriptor is looked at."""
+        return 0 if self.busy else None
 
 
 class Until:
@@ -132,6 +148,11 @@ def rehearse(
     return Rehearsed(shelf, loop, clock, 0 if backfill is None else backfill.lines)
 
 
+def ends_wall_ns(ledger: Path) -> int:
+    """When a ledger ends, nanoseconds since the Unix epoch: where a rehearsal goes on. 0: empty."""
+    return max((head_of(blob).wall_ns for *_, blob in rows_of(ledger, HEAD, 0, None)), default=0)
+
+
 def _watch(
     owner: Owner,
     shelf: SimulatedShelf,
@@ -142,7 +163,7 @@ def _watch(
     """A run of the exporter from now on, on the ledger as it is."""
     ports = Ports(clock, shelf.discoverer, shelf.counters, shelf.prober, publishers)
     loop = Loop(ports, owner.wishes(), owner.config.cadence.fast_ns)
-    store = FileStore(ledger, boot_id=clock.boot_id(), live=None, simulated=True)
+    store = PromptStore(ledger, boot_id=clock.boot_id(), live=None, simulated=True)
     loop.keeping = Keeping(store, store.restore(), COMMIT_NS, at_turns=False, live=False)
     return loop
 

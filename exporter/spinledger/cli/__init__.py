@@ -17,7 +17,7 @@ COMMANDS = {
     "check": (check, "configuration, permissions, and what each disk can tell"),
     "decode": (decode, "what sense bytes say of a power state"),
     "history": (history, "the books: spans, spin-ups and days"),
-    "capture": (capture, "who does I/O on which disk, as a trace for replay"),
+    "capture": (capture, "record who uses which disk, as a trace for replay"),
     "replay": (replay, "what other standby timers would have done"),
     "rehearse": (rehearse, "a simulated shelf through the real code, a month in a minute"),
     "pack": (pack, "write the rules, runbooks, dashboards and sample configurations"),

@@ -10,7 +10,13 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from spinledger.app.rehearsing import START_WALL_NS, Rehearsal, Rehearsed, rehearse
+from spinledger.app.rehearsing import (
+    START_WALL_NS,
+    Rehearsal,
+    Rehearsed,
+    ends_wall_ns,
+    rehearse,
+)
 from spinledger.cli.arguments import add_config, positive
 from spinledger.cli.bar import Bar
 from spinledger.config.values import duration
@@ -24,7 +30,7 @@ NOW = "now"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     add_config(parser)
-    parser.add_argument("--days", type=positive, required=True, metavar="N", help="how long")
+    parser.add_argument("--days", type=positive, metavar="N", help="how long")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="which shelf")
     parser.add_argument("--disks", type=int, default=8, metavar="N", help="how many disks")
     parser.add_argument("--host", default="attic", help="attic or dome")
@@ -42,6 +48,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--leave-out", default="0", metavar="DURATION", help="no series for this much of the end"
     )
     parser.add_argument("--ledger", type=Path, metavar="FILE", help="keep the ledger here")
+    parser.add_argument(
+        "--continue",
+        dest="goes_on",
+        action="store_true",
+        help="go on from the ledger's end until --end; seed, disks, host and faults as before",
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -49,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
     asked = _asked(arguments)
     with tempfile.TemporaryDirectory(prefix="spinledger-") as folder:
         ledger = arguments.ledger or Path(folder) / "rehearsed.db"
-        if ledger.exists():
+        if ledger.exists() and not arguments.goes_on:
             raise BadInput(f"--ledger {ledger}", "is there already", "name a file that is not")
         try:
             series = (
@@ -65,7 +77,10 @@ def run(arguments: argparse.Namespace) -> int:
         with series as out, Bar("rehearsing") as bar:
             names = (arguments.job, arguments.instance)
             done = rehearse(asked, ledger, out, names, bar.show)
-        print(_report(done, asked, time.monotonic() - began), end="")
+        if not arguments.goes_on:
+            print(_compared(done), end="")
+        took_s = time.monotonic() - began
+        print(f"{asked.days:.4g} days in {took_s:.1f} s; {done.lines} lines of series")
     return 0
 
 
@@ -76,8 +91,11 @@ def _asked(arguments: argparse.Namespace) -> Rehearsal:
         left_out_ns = duration(arguments.leave_out)
     except BadConfig as bad:
         raise BadInput(f"--leave-out {arguments.leave_out}", bad.what, bad.mend) from None
+    if (arguments.days is None) is not arguments.goes_on:
+        mend = "--continue takes --end" if arguments.goes_on else "give --days N"
+        raise BadInput("--days", "says how long a new rehearsal is", mend)
     asked = Rehearsal(
-        days=arguments.days,
+        days=arguments.days or 0.0,
         seed=arguments.seed,
         disks=arguments.disks,
         host=arguments.host,
@@ -86,9 +104,24 @@ def _asked(arguments: argparse.Namespace) -> Rehearsal:
         config=arguments.config,
         skip_end_ns=left_out_ns,
     )
+    if arguments.goes_on:
+        return _rest(arguments, asked)
     if arguments.end is None:
         return replace(asked, start_wall_ns=START_WALL_NS)
     return replace(asked, start_wall_ns=_end_ns(arguments.end) - round(asked.days * DAY))
+
+
+def _rest(arguments: argparse.Namespace, asked: Rehearsal) -> Rehearsal:
+    """From the ledger's end on."""
+    if arguments.ledger is None or not arguments.ledger.is_file() or arguments.end is None:
+        mend = "give --ledger FILE and --end TIME"
+        raise BadInput("--continue", "goes on with a ledger until a time", mend)
+    began_ns, ends_ns = ends_wall_ns(arguments.ledger), _end_ns(arguments.end)
+    if not began_ns:
+        raise BadInput(f"--ledger {arguments.ledger}", "is empty", "rehearse --days N anew")
+    if ends_ns <= began_ns:
+        raise BadInput(f"--end {arguments.end}", "the ledger reaches it already", "end it later")
+    return replace(asked, start_wall_ns=began_ns, days=(ends_ns - began_ns) / DAY)
 
 
 def _end_ns(text: str) -> int:
@@ -104,7 +137,7 @@ def _end_ns(text: str) -> int:
     return int(moment.timestamp()) * SECOND
 
 
-def _report(done: Rehearsed, asked: Rehearsal, took_s: float) -> str:
+def _compared(done: Rehearsed) -> str:
     """The ledger beside the simulator's own tally."""
     truth = done.shelf.truth(done.clock.now())
     lines = [f"{'DISK':28} {'CYCLES':>7} {'TRUE':>7} {'ASLEEP h':>9} {'TRUE h':>9}"]
@@ -117,5 +150,4 @@ def _report(done: Rehearsed, asked: Rehearsal, took_s: float) -> str:
             f"{identity:28} {cycles:7.0f} {true.cycles:7} {asleep:9.2f}"
             f" {true.stopped_ns / SECOND / 3600:9.2f}"
         )
-    lines.append(f"{asked.days:g} days in {took_s:.1f} s; {done.lines} lines of series")
     return "\n".join(lines) + "\n"

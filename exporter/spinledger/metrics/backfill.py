@@ -2,7 +2,10 @@
 
 Rules: only the series that the shipped rules and dashboards read; one line a series and step,
 written as it comes, so that memory does not grow; the labels `job` and `instance`, which a server
-adds at a scrape, are written here. A counter's line is its value at that time.
+adds at a scrape, are written here. A counter's line is its value at that time. What no rule's
+expression needs comes once in SELDOM steps: enough for an increase over a day, which is how the
+dashboards read most of it, while a graph of such a gauge has points and no line. Histograms are
+not written.
 """
 
 from __future__ import annotations
@@ -14,42 +17,39 @@ from spinledger.metrics.catalogue import CATALOGUE, Metric
 from spinledger.metrics.collector import info_labels
 from spinledger.model import SECOND, DiskView, Labels, Number, Snapshot, State
 
+SELDOM = 15  # steps: an hour at the usual 240 s
+
 LEFT_OUT = frozenset(
     {
         "power_condition",
         "quiet_state_seconds",
         "transitions",
-        "actor_wakes",
-        "wake_wait_seconds",
-        "idle_gap_seconds",
-        "cycle_limit",
-        "wear_read",
-        "wear_rejected",
+        "power_cycles",
         "apm_level",
-        "whatif_cycles",
-        "whatif_asleep_seconds",
-        "energy_joules",
-        "probe_commands",
-        "probe_failures",
-        "probe_seconds",
-        "config_reload",
         "ledger_bytes",
         "trace_events_lost",
-        "rated_cycles",
-        "cycle_budget_per_day",
-        "wakes",
-        "start_stop_cycles",
-        "load_cycles",
-        "emergency_retracts",
-        "power_cycles",
-        "power_on_seconds",
     }
 )
-"""Keys that no rule reads, and no dashboard over a month."""
+"""Keys that neither rules nor dashboards read."""
 
-ONLY: Mapping[str, frozenset[Labels]] = {
+EVERY_STEP: Mapping[str, frozenset[Labels] | None] = {
+    "info": None,
+    "power_state": None,
+    "spinning_since": None,
+    "state_seconds": None,
+    "cycles": None,
     "recent_cycles": frozenset({("1d",)}),
+    "cycle_limit_used_ratio": None,
+    "rated_life_used_ratio": None,
     "rated_life_end": frozenset({("start_stop", "late"), ("load", "late")}),
+    "rated_life_horizon_seconds": None,
+    "quiet_active": None,
+    "quiet_began": None,
+    "quiet_window_asleep_ratio": None,
+    "quiet_window_asleep_min_ratio": None,
+    "quiet_window_witnessed_ratio": None,
+    "quiet_window_end": None,
+    "declared_standby_seconds": None,
     "finding": frozenset(
         {
             ("questions_disturb",),
@@ -59,8 +59,11 @@ ONLY: Mapping[str, frozenset[Labels]] = {
             ("wait_lengthening",),
         }
     ),
+    "last_sample": None,
+    "probe_given_up": None,
 }
-"""Of these keys, the labels that a rule reads."""
+"""Keys of a disk that a rule's expression reads, and with which labels (None: any). The exporter's
+own series are few and come at every step."""
 
 
 class Backfill:
@@ -71,6 +74,7 @@ class Backfill:
         self._common = f'job="{_escape(job)}",instance="{_escape(instance)}"'
         self._step_ns = step_ns
         self._next_ns: int | None = None
+        self._steps = 0
         self._heads: dict[tuple[str, str, Labels], str] = {}
         self._rows = {(row.scope, row.key): row for row in CATALOGUE if row.key not in LEFT_OUT}
         self.lines = 0
@@ -92,8 +96,10 @@ class Backfill:
             return
         self._next_ns = snapshot.at_ns + self._step_ns
         stamp = f" {snapshot.wall_ns / SECOND:.3f}\n"
+        whole = self._steps % SELDOM == 0
+        self._steps += 1
         for view in snapshot.disks:
-            for head, value in self._disk(view):
+            for head, value in self._disk(view, whole):
                 self._out.write(f"{head}{value}{stamp}")
                 self.lines += 1
         for key, own in snapshot.exporter.items():
@@ -107,7 +113,7 @@ class Backfill:
         """The end marker that the format asks for."""
         self._out.write("# EOF\n")
 
-    def _disk(self, view: DiskView) -> Iterator[tuple[str, Number]]:
+    def _disk(self, view: DiskView, whole: bool) -> Iterator[tuple[str, Number]]:
         identity = view.disk.identity
         yield self._info(view), 1
         state_row = self._rows[("disk", "power_state")]
@@ -116,9 +122,9 @@ class Backfill:
                 yield self._head(state_row, identity, (state.value,)), int(view.state is state)
         for key, own in view.samples.items():
             row = self._rows.get(("disk", key))
-            if row is None:
+            if row is None or not (whole or key in EVERY_STEP):
                 continue
-            only = ONLY.get(key)
+            only = None if whole else EVERY_STEP[key]
             for labels, value in own.items():
                 if only is None or labels in only:
                     yield self._head(row, identity, labels), value

@@ -78,6 +78,11 @@ class FileStore:
         """The ledger file, absolute."""
         return self._path
 
+    @property
+    def busy(self) -> bool:
+        """A commit was handed over, and `finished` has not told its end."""
+        return self._busy
+
     def flush_all(self, wanted: bool) -> None:
         """After each commit leave nothing for the file system to write later, on a watched disk."""
         self._writer.flush_all = wanted
