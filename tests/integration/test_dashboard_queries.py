@@ -1,151 +1,291 @@
-"""Every query of every dashboard, asked of a real Prometheus that scrapes a real exporter.
+"""Every query of every dashboard and console, asked of a real Prometheus with a rehearsed week.
 
-Outside authority: the installed Prometheus, which parses and evaluates the queries. What is due is
-worked out from the exporter's own snapshot: rows a disk, a state, or none with the reason.
+Outside authority: the installed Prometheus, which parses and evaluates the queries, and the shelf
+behind the data: rows are as many as it has disks, kinds, windows or states. Eight disks and seven
+days, so that it is ready in half a minute.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import re
-import socket
-import subprocess
-import sys
 import time
+import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
-FILES = sorted((ROOT / "dashboards").glob("*.json"))
-SPEED = 300
-SCRAPES = 12  # one a second, so that every range below holds several
-PATIENCE_S = 60.0
+from spinledger.app.rehearsing import Rehearsal
+from tests.fakes.scraped import INSTANCE, JOB, Month, filled_in, month
 
-# What the dashboard server would fill in: everything chosen, and a range of several scrapes.
-VARIABLES = {"job": ".*", "instance": ".*", "disk": ".*", "__rate_interval": "10s"}
+FOLDER = Path(__file__).parents[2] / "dashboards"
+BOARDS: dict[str, dict[str, Any]] = {
+    file.stem: json.loads(file.read_text(encoding="utf-8")) for file in FOLDER.glob("*.json")
+}
+DISKS = 8
+DAYS = 7
+ONE = "sim-attic-flats-1"  # wakes most often, so every counter of it moves
+SCHEDULED = 7  # the LAB HDD keeps no quiet hours (sim.shelf)
+TOLD = 7  # the SAS drive has no such counter
+STATES, WINDOWS, TIMERS, KINDS = 5, 6, 6, 2
 
-QUERIES = [
-    pytest.param(panel["title"], target["expr"], id=f"{file.stem}: {panel['title']}")
-    for file in FILES
-    for panel in json.loads(file.read_text(encoding="utf-8"))["panels"]
-    for target in panel.get("targets", [])
+# What the dashboard server would fill in, with everything chosen.
+VALUES = {
+    "instance": ".*",
+    "pool": ".*",
+    "disk": ".*",
+    "__interval": "1h",
+    "__rate_interval": "1h",
+    "__range": "6d",
+}
+
+UNTRACED = "no process names are to be had of simulated disks: wakes are not traced"
+SHORT = "a projection needs more than a week"
+
+# Rows due by dashboard and title: of each query in turn, or why there are none.
+ROWS: dict[str, dict[str, list[int] | str]] = {
+    "shelf": {
+        "Disks": [1],
+        "Asleep now": [1],
+        "Asleep": [1],
+        "Spin-ups, last day": [1],
+        "At a limit": [1],
+        "Saved": [1],
+        "The night at a glance": [DISKS],
+        "All disks": [DISKS] * 5,
+        "Disks by state": [STATES],
+        "Limit used": [DISKS],
+        "Spin-ups of the last day, of the budget": [DISKS],
+        "Asleep in the last quiet window": [SCHEDULED],
+        "Findings": [1],
+        "Oldest sample": [1],
+    },
+    "disk": {
+        "The disk": [1],
+        "Time by state": [STATES],
+        "Quiet hours": [1],
+        "Spin-ups a day": [1, 1],
+        "Against the limits": [WINDOWS, WINDOWS, WINDOWS],
+        "Spin-ups a day with other timers": [TIMERS],
+        "Asleep with other timers": [TIMERS],
+        "Standby timer": [1, 1],
+        "Power, estimated": [4],
+        "Wakes by cause": UNTRACED,
+        "Wakes by actor": UNTRACED,
+        "Wait for the platters": UNTRACED,
+        "Rated life used": [KINDS],
+        "Spin-ups nobody saw": [1],
+        "Questions an hour": [-1],
+        "Questions without a state, an hour": "every drive of the shelf answers",
+        "Findings": "nothing is wrong with this disk",
+    },
+    "wear": {
+        "Rated life used": [DISKS * KINDS],
+        "Years until a rating is used up": SHORT,
+        "Ratings": [DISKS * KINDS, DISKS * KINDS, 0],
+        "Spindle starts a day": [DISKS],
+        "Head loads a day": [DISKS],
+        "Time under power": [TOLD],
+        "Emergency retracts": [TOLD],
+        "Age of the reading": [DISKS],
+        "Readings refused": "every value was plausible",
+    },
+    "fleet": {
+        "Hosts": [1],
+        "Disks": [1],
+        "Alerts firing": [1],
+        "Disks at a limit": [1],
+        "Disks by state": [STATES],
+        "Spin-ups of the last day, a host": [1],
+        "Nearest to a limit": [DISKS],
+        "Least asleep": [DISKS],
+        "Most findings": [1],
+        "Asleep now, a host": [1],
+        "Longest not looked at": [DISKS],
+        "Ledger not written for": [1],
+    },
+}
+
+PANELS = [
+    pytest.param(name, panel, id=f"{name}: {panel['title']}")
+    for name, board in BOARDS.items()
+    for panel in board["panels"]
 ]
 
 
-@dataclass(frozen=True)
-class Stage:
-    """A running Prometheus, and how many disks the exporter behind it watches."""
-
-    url: str
-    disks: int
-
-    def ask(self, query: str) -> list[dict[str, Any]]:
-        """The rows of an instant query."""
-        found = get(f"{self.url}/api/v1/query?{urllib.parse.urlencode({'query': query})}")
-        assert found["status"] == "success"
-        rows: list[dict[str, Any]] = found["data"]["result"]
-        return rows
-
-
-def get(url: str) -> Any:
-    """The JSON at an address."""
-    with urllib.request.urlopen(url, timeout=5) as answer:
-        return json.load(answer)
-
-
-def free_port() -> int:
-    """A port that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
-def wait_for(true: Callable[[], bool], child: subprocess.Popen[bytes]) -> None:
-    """Return once `true()` holds; fail when the child ends first or patience does."""
-    ends = time.monotonic() + PATIENCE_S
-    while time.monotonic() < ends:
-        assert child.poll() is None, f"{child.args!r} ended with {child.returncode}"
-        try:
-            if true():
-                return
-        except OSError:
-            pass  # not listening so far, or not ready (an HTTP error is an OSError)
-        time.sleep(0.2)
-    raise AssertionError(f"{child.args!r} was not ready within {PATIENCE_S} s")
-
-
 @pytest.fixture(scope="module")
-def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
-    """A simulated shelf, served and scraped often enough for every range of the queries."""
-    folder = tmp_path_factory.mktemp("prometheus")
-    ours, theirs = free_port(), free_port()
-    (folder / "prometheus.yml").write_text(
-        "global: {scrape_interval: 1s}\n"
-        "scrape_configs:\n"
-        "  - job_name: spinledger\n"
-        f"    static_configs: [{{targets: ['127.0.0.1:{ours}']}}]\n",
-        encoding="utf-8",
-    )
-    serve = [sys.executable, "-m", "spinledger", "serve", "--shelf", "simulated"]
-    serve += ["--speed", str(SPEED), "--ledger", "memory", "--listen", f"127.0.0.1:{ours}"]
-    prometheus = [
-        "prometheus",
-        f"--config.file={folder}/prometheus.yml",
-        f"--storage.tsdb.path={folder}/data",
-        f"--web.listen-address=127.0.0.1:{theirs}",
-        "--log.level=error",
-    ]
-    children: list[subprocess.Popen[bytes]] = []
-    try:
-        children.append(subprocess.Popen(serve, cwd=ROOT / "exporter"))
-        base = f"http://127.0.0.1:{ours}"
-        wait_for(lambda: bool(get(f"{base}/snapshot")["disks"]), children[0])
-        children.append(subprocess.Popen(prometheus))
-        disks = len(get(f"{base}/snapshot")["disks"])
-        running = Stage(f"http://127.0.0.1:{theirs}", disks)
-        scraped = f'sum(count_over_time(up{{job="spinledger"}}[1m])) >= {SCRAPES}'
-        wait_for(lambda: bool(running.ask(scraped)), children[1])
+def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Month]:
+    """Eight disks, seven days."""
+    with month(tmp_path_factory.mktemp("month"), Rehearsal(days=DAYS, disks=DISKS)) as running:
         yield running
-    finally:
-        for child in reversed(children):
-            child.terminate()
-        for child in children:
-            child.wait(timeout=20)
 
 
-def filled_in(query: str) -> str:
-    """The query with the dashboard's variables replaced."""
-    return re.sub(r"\$(\w+)", lambda found: VARIABLES[found.group(1)], query)
+def asked(week: Month, board: str, query: str) -> list[dict[str, Any]]:
+    """A dashboard's query with everything chosen; recording rules have values now alone."""
+    values = VALUES | ({"disk": ONE} if board == "disk" else {})
+    when = {"time": f"{time.time():.3f}"} if board == "fleet" else {}
+    return week.ask(filled_in(query, values), **when)
 
 
-@pytest.mark.parametrize(("title", "query"), QUERIES)
-def test_query_has_the_rows_that_are_due(stage: Stage, title: str, query: str) -> None:
-    """Prometheus accepts the query and answers with as many rows as the shelf calls for."""
-    rows = len(stage.ask(filled_in(query)))
-    if title in {"Disks", "Spin-ups in the last day"}:
-        assert rows == stage.disks
-    elif title == "$disk":
-        assert rows == 5  # the states of the books
-    elif title == "Questions sent per hour":
-        assert rows >= stage.disks  # one a disk and command, from zero
-    elif title == "Questions without a state, per hour":
-        failed = "spinledger_disk_probe_failures_total > 0"  # where every drive answers: none
-        assert rows <= len(stage.ask(failed))
+@pytest.mark.parametrize(("board", "panel"), PANELS)
+def test_panel_has_the_rows_that_are_due(week: Month, board: str, panel: dict[str, Any]) -> None:
+    """Prometheus takes each query and answers with as many rows as the shelf calls for."""
+    due = ROWS[board][panel["title"]]
+    found = [len(asked(week, board, target["expr"])) for target in panel["targets"]]
+    if isinstance(due, str):
+        assert found == [0] * len(found)
     else:
-        assert rows == 1  # one figure over the chosen disks
+        assert [
+            -1 if count and want < 0 else count for count, want in zip(found, due, strict=True)
+        ] == due
 
 
-def test_the_figures_are_those_of_the_shelf(stage: Stage) -> None:
-    """Disks watched is the number of disks, and every disk is in exactly one state."""
-    by_title = {str(case.values[0]): str(case.values[1]) for case in QUERIES}
-    (watched,) = stage.ask(filled_in(by_title["Disks watched"]))
-    assert float(watched["value"][1]) == stage.disks
-    (states,) = stage.ask("sum(spinledger_disk_power_state)")
-    assert float(states["value"][1]) == stage.disks
+def test_every_panel_is_in_the_table() -> None:
+    """The table above has each panel, and no other."""
+    assert {
+        name: {panel["title"] for panel in board["panels"]} for name, board in BOARDS.items()
+    } == {name: set(rows) for name, rows in ROWS.items()}
+
+
+def figure(week: Month, board: str, title: str, at: int = 0) -> list[float]:
+    """The values of a panel's query, ascending."""
+    (panel,) = (one for one in BOARDS[board]["panels"] if one["title"] == title)
+    rows = asked(week, board, panel["targets"][at]["expr"])
+    return sorted(float(row["value"][1]) for row in rows)
+
+
+def test_the_shelf_shows_what_the_shelf_did(week: Month) -> None:
+    """Disks, sleep and spin-ups are those of the simulator's own tally.
+
+    increase() extrapolates to the ends of its range, so time has a tolerance: 10 min of scrape
+    interval at either end of six days.
+    """
+    assert figure(week, "shelf", "Disks") == [DISKS]
+    truth = week.rehearsed.shelf.truth(week.rehearsed.clock.now())
+    recent = [view.samples["recent_cycles"][("1d",)] for view in week.views()]
+    assert figure(week, "shelf", "Spin-ups, last day") == [sum(recent)]
+    asleep = sum(one.stopped_ns for one in truth.values()) / 1e9 / (DISKS * DAYS * 86_400)
+    assert figure(week, "shelf", "Asleep") == pytest.approx([asleep], abs=0.05)
+    shares = figure(week, "shelf", "The night at a glance")
+    assert shares[0] >= 0
+    assert shares[-1] == pytest.approx(1)  # one disk never sleeps
+    by_state = figure(week, "shelf", "Disks by state")
+    assert sum(by_state) == pytest.approx(DISKS, abs=0.05)
+
+
+def test_one_disk_shows_its_own_figures(week: Month) -> None:
+    """Time adds up, limits are the exporter's, and the present timer's what-if is what happened."""
+    assert sum(figure(week, "disk", "Time by state")) == pytest.approx(3600, rel=0.01)
+    (view,) = (one for one in week.views() if one.disk.identity == ONE)
+    assert figure(week, "disk", "Against the limits", 1) == sorted(
+        view.samples["cycle_limit"].values()
+    )
+    truth = week.rehearsed.shelf.truth(week.rehearsed.clock.now())[ONE]
+    assert figure(week, "disk", "Standby timer") == [300]
+    with_timers = figure(week, "disk", "Spin-ups a day with other timers")
+    assert with_timers[-1] == pytest.approx(truth.cycles / DAYS, rel=0.1)
+    shares = figure(week, "disk", "Asleep with other timers")
+    assert all(0 <= share <= 1 for share in shares)
+
+
+def test_wear_shows_the_drives_counts(week: Month) -> None:
+    """A rating's used share is the count over the rating, in the same Prometheus."""
+    count = week.ask(f'spinledger_disk_start_stop_cycles_total{{disk="{ONE}"}}')
+    rated = week.ask(f'spinledger_disk_rated_cycles{{disk="{ONE}",kind="start_stop"}}')
+    used = float(count[0]["value"][1]) / float(rated[0]["value"][1])
+    assert any(math.isclose(one, used) for one in figure(week, "wear", "Rated life used"))
+
+
+def test_the_fleet_shows_every_host(week: Month) -> None:
+    """Recording rules of the rule pack, evaluated here, say what the raw series say."""
+    assert figure(week, "fleet", "Disks") == [DISKS]
+    assert sum(figure(week, "fleet", "Disks by state")) == pytest.approx(DISKS, abs=0.05)
+    assert figure(week, "fleet", "Spin-ups of the last day, a host") == figure(
+        week, "shelf", "Spin-ups, last day"
+    )
+
+
+@pytest.mark.parametrize("name", BOARDS)
+def test_choices_have_their_values(week: Month, name: str) -> None:
+    """Each variable offers what there is: one host, the pools, the disks."""
+    due = {"instance": {INSTANCE}, "pool": {"darks", "flats", "frames", "plates"}}
+    due["disk"] = {view.disk.identity for view in week.views()}
+    seen = set()
+    for variable in BOARDS[name]["templating"]["list"]:
+        if variable["type"] != "query":
+            continue
+        found = re.fullmatch(r"label_values\((.+), (\w+)\)", variable["query"]["query"])
+        assert found is not None
+        rows = week.ask(filled_in(found.group(1), VALUES))
+        values = {row["metric"][found.group(2)] for row in rows}
+        assert values == due[variable["name"]]
+        seen.add(variable["name"])
+    assert seen >= {"instance"}
+
+
+@pytest.mark.parametrize("name", BOARDS)
+def test_marks_of_alerts_can_be_asked_for(week: Month, name: str) -> None:
+    """The annotation's query is taken; the rehearsed week is calm, so nothing fires."""
+    (annotation,) = BOARDS[name]["annotations"]["list"]
+    assert asked(week, name, annotation["expr"]) == []
+
+
+def console(week: Month, path: str) -> str:
+    """A console as Prometheus serves it; a template that fails is its 500."""
+    try:
+        with urllib.request.urlopen(f"{week.url}/consoles/{path}", timeout=30) as answer:
+            text: str = answer.read().decode()
+            return text
+    except urllib.error.HTTPError as refused:
+        raise AssertionError(refused.read().decode()) from refused
+
+
+def test_the_console_of_all_disks_is_served(week: Month) -> None:
+    """One strip and one row a disk, with its spin-ups, names and the way to its own page."""
+    text = console(week, "spinledger.html")
+    assert re.search(rf"<h1>{DISKS} disks, \d asleep</h1>", text)
+    assert text.count('<svg class="strip"') == text.count("</svg>") == DISKS
+    rows = re.findall(r'<tr><th scope="row"><a href="([^"]*)">([^<]*)</a></th>(.*?)</tr>', text)
+    assert len(rows) == DISKS
+    for view in week.views():
+        name = f"{view.disk.model} {view.disk.serial}"
+        ((link, _, cells),) = (row for row in rows if row[1] == name)
+        assert urllib.parse.parse_qs(urllib.parse.urlsplit(link.replace("&amp;", "&")).query) == {
+            "instance": [INSTANCE],
+            "disk": [view.disk.identity],
+        }
+        assert f'<td class="num">{view.samples["recent_cycles"][("1d",)]}</td>' in cells
+    assert not any("not known" in cells for _, _, cells in rows)
+
+
+def test_the_console_of_one_disk_is_served(week: Month) -> None:
+    """Its figures are those of the exporter, windows and timers in their order."""
+    query = urllib.parse.urlencode({"instance": INSTANCE, "disk": ONE})
+    text = console(week, f"spinledger-disk.html?{query}")
+    (view,) = (one for one in week.views() if one.disk.identity == ONE)
+    assert f"<h1>{view.disk.model} {view.disk.serial}</h1>" in text
+    found = re.findall(r'<tr><th scope="row">([^<]*)</th><td class="num">([^<]*)</td></tr>', text)
+    figures = dict(found)
+    assert figures["Spin-ups of the last day"] == str(view.samples["recent_cycles"][("1d",)])
+    order = [title for title, _ in found]
+    windows = ["1h", "3h", "6h", "1d", "7d", "30d"]
+    assert [title for title in order if title in windows] == windows
+    timers = ["300 s", "600 s", "1200 s", "3600 s", "7200 s", "14400 s"]
+    assert [title for title in order if title in timers] == timers
+
+
+def test_a_console_without_a_disk_says_so(week: Month) -> None:
+    """An address that names no disk, or one with a quote in it, gets a page that says so."""
+    for query in ("", "?disk=none", "?disk=%22%7D%20or%20vector(1)"):
+        assert "<h1>No such disk is watched</h1>" in console(week, f"spinledger-disk.html{query}")
+
+
+def test_the_job_is_that_of_the_samples() -> None:
+    """The series here carry the job that the shipped scrape sample gives."""
+    sample = (FOLDER.parent / "rules" / "samples" / "prometheus.yml").read_text(encoding="utf-8")
+    assert f"job_name: {JOB}" in sample

@@ -61,8 +61,10 @@ nav.range a[aria-current] { background: var(--text); color: var(--ground); }
 .t, .u { stroke: var(--text); stroke-width: .7px; vector-effect: non-scaling-stroke; }
 .n { stroke: var(--soft); stroke-width: 2px; stroke-dasharray: 2 4; fill: none;
  vector-effect: non-scaling-stroke; }
-.w { fill: var(--text); stroke: var(--text); stroke-width: .8px;
+p.strip { display: flex; align-items: center; font-size: .85rem; }
+.w { fill: var(--soft); stroke: var(--soft); stroke-width: .8px;
  vector-effect: non-scaling-stroke; }
+.key .w { stroke-width: 1.6px; fill: none; }
 .curve { width: 6rem; height: 1.75rem; } .chart { width: 100%; max-width: 34rem; }
 .chart.wide { max-width: 52rem; } .chart text { font-size: 11px; paint-order: stroke;
  stroke: var(--ground); stroke-width: 3px; }
@@ -98,7 +100,7 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem
  .chart.wide .v { display: none; } }
 @media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444;
  --line: #999; --quiet: #e4e9f1; --rest: #0072b2; --bad: #a84600; }
- body { max-width: none; padding: 0; font-size: 10pt; } nav, button, .skip, #hair, footer {
+ body { max-width: none; padding: 0; font-size: 10pt; } nav.range, button, .skip, #hair, footer {
  display: none; } .row, .found, tr { break-inside: avoid; }
  * { print-color-adjust: exact; -webkit-print-color-adjust: exact; } }
 @media (forced-colors: active) { svg { forced-color-adjust: none; background: var(--ground); } }

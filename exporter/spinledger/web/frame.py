@@ -103,7 +103,7 @@ def legend(quiet: Mapping[str, tuple[str, Calendar]]) -> str:
         ('<path class="z" d="M0 11h24v4H0z"/>', "asleep"),
         ('<path class="u" d="M0 2h24v13H0z"/>', "not known"),
         ('<path class="n" d="M0 8h24"/>', "not watched"),
-        ('<path class="w" d="M5 15V9M12 15V5M19 15V1"/>', "spin-ups: 1, 2, more at once"),
+        ('<path class="w" d="M5 15V9M12 15V5M19 15V1"/>', "spin-ups, the more at once the longer"),
     ]
     entries += [
         (

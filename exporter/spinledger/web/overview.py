@@ -7,6 +7,7 @@ it works without a script; an unknown one is the first.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from re import split
 
 from spinledger.insight.quiet import Calendar
 from spinledger.model import SECOND, DiskView, Snapshot
@@ -78,7 +79,7 @@ def _pools(
     quiet: Quiet,
 ) -> list[str]:
     pools: dict[str, list[DiskView]] = {}
-    for view in sorted(views, key=lambda view: (not view.disk.pool, view.disk.pool)):
+    for view in sorted(views, key=lambda view: (not view.disk.pool, _natural(view.disk.pool))):
         pools.setdefault(view.disk.pool or NO_POOL, []).append(view)
     times = f'data-from="{(now - shown.span_ns) // 1_000_000}" data-to="{now // 1_000_000}"'
     line = axis(shown, now, sight.tz)
@@ -95,6 +96,11 @@ def _pools(
             f"<span></span>{line}<span></span></div><ol>{rows}</ol></div></section>"
         )
     return parts
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    """So that plates-2 comes before plates-10."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in split(r"(\d+)", name)]
 
 
 def _row(view: DiskView, booked: Booked, shown: Range, now: int, quiet: Quiet) -> str:

@@ -3,7 +3,7 @@
 Rules: pure. Turning stands up as a block, asleep lies flat at the foot, not known is a hatched
 block, not watched a dotted line, and where nothing is booked there is nothing. Where a bin holds
 both, the block is as high as its share of turning. The dark foot of a block is the share of that
-run in which sectors moved. Spin-ups are ticks above, longer ones where a bin has two or more.
+run in which sectors moved. Spin-ups are ticks above, longer where a bin has 2, 4, 8 or 16.
 
 A bin is 2 min of the last day, 1 h of 7 days, 2 h of 30 days. Coordinates are bins across and
 units down; the page stretches them. Whole units, so that a month of a busy disk stays small.
@@ -23,7 +23,7 @@ FOOT = 36
 BLOCK = 24
 ASLEEP = 4
 LANE = 10  # where the ticks stand
-TICKS = (0, 6, 8, 10)  # of no, 1, 2, more spin-ups in a bin
+TICKS = (0, 4, 6, 8, 9, 10)  # of no spin-up in a bin, of 1, 2, 4, 8, 16 and more
 STATES = ("standby", "spinning", "unknown", "unwitnessed")
 DOTS = 24  # where the dotted line runs
 
@@ -107,15 +107,17 @@ def tally(booked: Booked, shown: Range, now: int) -> Tally:
 
 
 def strip(told: Tally, quiet: str) -> str:
-    """The strip as SVG. `quiet` is the id of the shading to put behind, or ""."""
+    """The strip as SVG, or words where nothing is booked; `quiet`: id of its shading, or ""."""
     width, half = told.shown.bin_ns, told.shown.bin_ns // 2
     states = told.states
+    if not any(map(any, states.values())):
+        return '<p class="strip soft">Nothing booked in this time.</p>'
     parts = [f'<use href="#{quiet}"/>'] if quiet else []
     turning = [-(-ns * BLOCK // width) for ns in states["spinning"]]
     used = [(ns * BLOCK + half) // width for ns in told.used]
     asleep = [ASLEEP if ns >= half else 0 for ns in states["standby"]]
     unknown = [BLOCK if ns >= half else 0 for ns in states["unknown"]]
-    ticks = [TICKS[min(count, len(TICKS) - 1)] for count in told.wakes]
+    ticks = [TICKS[min(count.bit_length(), len(TICKS) - 1)] for count in told.wakes]
     for name, tops, foot in (
         ("z", asleep, FOOT),
         ("t", turning, FOOT),

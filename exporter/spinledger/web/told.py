@@ -14,6 +14,8 @@ from spinledger.web.words import STATE_WORDS, length, plural, safe
 
 NAMES = 8  # disks named in one
 
+Held = Sequence[tuple[DiskView, Finding]]  # one finding, of these disks
+
 
 def link(view: DiskView) -> str:
     """The disk's short name, leading to its page."""
@@ -53,18 +55,29 @@ def findings(views: Sequence[DiskView], alone: bool = False) -> str:
     shown = " open" if alone else ""
     parts = [f"<h2>{plural(len(groups), 'finding')}</h2>"]
     for (code, sentence), held in groups.items():
-        named = ", ".join(link(view) for view, _ in held[:NAMES])
-        if len(held) > NAMES:
-            named += f" and {len(held) - NAMES} more"
-        disks = "" if alone else f": {named}"
         parts.append(
             f'<details class="found" id="f-{safe(code)}"{shown}><summary><strong>'
-            f"{safe(sentence)}</strong>{disks}</summary>{_inside(held, alone)}</details>"
+            f"{safe(sentence.rstrip('.'))}</strong>{'' if alone else _names(held)}</summary>"
+            f"{'' if alone else _links(held)}{_inside(held, alone)}</details>"
         )
     return "\n".join(parts)
 
 
-def _inside(held: Sequence[tuple[DiskView, Finding]], alone: bool) -> str:
+def _names(held: Held) -> str:
+    """Who has it, in the summary; links there could not be told from its own switch."""
+    names = [safe(view.disk.kernel_name) for view, _ in held[:NAMES]]
+    return f": {', '.join(names)}" + _more(held)
+
+
+def _links(held: Held) -> str:
+    return f"<p>{', '.join(link(view) for view, _ in held[:NAMES])}{_more(held)}</p>"
+
+
+def _more(held: Held) -> str:
+    return f" and {len(held) - NAMES} more" if len(held) > NAMES else ""
+
+
+def _inside(held: Held, alone: bool) -> str:
     _, first = held[0]
     seen = "".join(
         "<dd>"

@@ -1,0 +1,314 @@
+"""The parts that dashboards are made of, over a typed builder of their JSON.
+
+Rules: every panel has a description, a unit and a text for no data; a series is named by model and
+serial, joined from spinledger_disk_info on (job, instance, disk). Counters are read by increase()
+or rate(), so that a wake between two scrapes counts. A choice of pools narrows the list of disks,
+and queries go by the disks chosen. Colours are those of the exporter's page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from grafana_foundation_sdk.builders import (
+    bargauge,
+    dashboard,
+    prometheus,
+    stat,
+    statetimeline,
+    table,
+    timeseries,
+)
+from grafana_foundation_sdk.builders import common as common_builders
+from grafana_foundation_sdk.models import common
+from grafana_foundation_sdk.models import dashboard as model
+from grafana_foundation_sdk.models.prometheus import PromQueryFormat
+
+SOURCE = common.DataSourceRef(type_val="prometheus", uid="${datasource}")
+CHOSEN = 'instance=~"$instance",disk=~"$disk"'
+INFO = "spinledger_disk_info"
+JOIN = "* on (job, instance, disk) group_left (model, serial)"
+DISK = "sum by (job, instance, disk)"
+MOST = "max by (job, instance, disk)"
+NAME = "{{model}} {{serial}}"
+
+# Okabe and Ito's palette, as in dress.py of the exporter's pages.
+TURNING, IN_USE, ASLEEP, DOUBT, UNSEEN = "#e69f00", "#d55e00", "#0072b2", "#cc79a7", "#999999"
+STATES = {
+    "active": IN_USE,
+    "idle": TURNING,
+    "standby": ASLEEP,
+    "unknown": DOUBT,
+    "unwitnessed": UNSEEN,
+}
+
+Builders = stat.Panel | timeseries.Panel | statetimeline.Panel | table.Panel | bargauge.Panel
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """One query; `instant` for the figures of now."""
+
+    expr: str
+    legend: str = NAME
+    instant: bool = False
+    table: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What every panel has: where, how wide and tall (of 24), and its words."""
+
+    title: str
+    description: str
+    unit: str
+    empty: str
+    width: int = 12
+    height: int = 8
+
+
+def of(metric: str, more: str = "") -> str:
+    """A metric of the chosen disks."""
+    return f"{metric}{{{CHOSEN}{',' if more else ''}{more}}}"
+
+
+def named(expr: str) -> str:
+    """With model and serial."""
+    return f"({expr}) {JOIN} {of(INFO)}"
+
+
+def target(query: Query, ref: str) -> prometheus.Dataquery:
+    """A query for the builder."""
+    made = prometheus.Dataquery().expr(query.expr).legend_format(query.legend).ref_id(ref)
+    made = made.datasource(SOURCE)
+    if query.table:
+        return made.instant().format(PromQueryFormat.TABLE)
+    return made.instant() if query.instant else made.range()
+
+
+def dress(panel: Builders, look: Look, queries: Sequence[Query]) -> Builders:
+    """Give a panel its words and its queries."""
+    panel.title(look.title).description(look.description).unit(look.unit).no_value(look.empty)
+    panel.datasource(SOURCE).span(look.width).height(look.height)
+    for at, query in enumerate(queries):
+        panel.with_target(target(query, chr(ord("A") + at)))
+    return panel
+
+
+def figure(look: Look, expr: str, warn_from: float | None = None) -> Builders:
+    """One number."""
+    panel = stat.Panel().graph_mode(common.BigValueGraphMode.NONE)
+    if warn_from is not None:
+        panel = panel.thresholds(steps((None, ASLEEP), (warn_from, IN_USE)))
+    else:
+        panel = panel.thresholds(steps((None, ASLEEP)))
+    return dress(panel, look, [Query(expr, "", instant=True)])
+
+
+def steps(*edges: tuple[float | None, str]) -> dashboard.ThresholdsConfig:
+    """Colours by value."""
+    return (
+        dashboard.ThresholdsConfig()
+        .mode(model.ThresholdsMode.ABSOLUTE)
+        .steps([model.Threshold(value=value, color=color) for value, color in edges])
+    )
+
+
+def lines(look: Look, *queries: Query) -> Builders:
+    """Lines over time."""
+    panel = timeseries.Panel().line_width(1).fill_opacity(0).span_nulls(False)
+    panel = panel.legend(
+        common_builders.VizLegendOptions()
+        .display_mode(common.LegendDisplayMode.LIST)
+        .placement(common.LegendPlacement.BOTTOM)
+        .show_legend(True)
+    )
+    return dress(panel, look, queries)
+
+
+def stacked(look: Look, *queries: Query, colors: dict[str, str] | None = None) -> Builders:
+    """Bars upon each other."""
+    panel = (
+        timeseries.Panel()
+        .draw_style(common.GraphDrawStyle.BARS)
+        .fill_opacity(90)
+        .line_width(0)
+        .stacking(common_builders.StackingConfig().mode(common.StackingMode.NORMAL))
+    )
+    for name, color in (colors or {}).items():
+        panel = panel.override_by_name(
+            name,
+            [model.DynamicConfigValue("color", {"mode": "fixed", "fixedColor": color})],
+        )
+    return dress(panel, look, queries)
+
+
+def strips(look: Look, query: Query) -> Builders:
+    """One row a disk: how much of each interval its platters turned."""
+    panel = (
+        statetimeline.Panel()
+        .merge_values(False)
+        .show_value(common.VisibilityMode.NEVER)
+        .row_height(0.8)
+        .min(0)
+        .max(1)
+        .thresholds(steps((None, ASLEEP), (0.05, TURNING), (0.95, IN_USE)))
+        .color_scheme(dashboard.FieldColor().mode(model.FieldColorModeId.THRESHOLDS))
+        .interval("5m")
+    )
+    return dress(panel, look, [query])
+
+
+def bars(look: Look, query: Query) -> Builders:
+    """One bar a series, now."""
+    panel = (
+        bargauge.Panel()
+        .orientation(common.VizOrientation.HORIZONTAL)
+        .display_mode(common.BarGaugeDisplayMode.BASIC)
+        .min(0)
+        .thresholds(steps((None, ASLEEP)))
+    )
+    return dress(panel, look, [query])
+
+
+def grid(look: Look, links: bool, *columns: tuple[str, str, Query]) -> Builders:
+    """A table, one row a disk; each query is a column with a title and a unit."""
+    hidden = ("Time", "__name__", "job")
+    panel = table.Panel().show_header(True)
+    for at, (title, unit, _) in enumerate(columns):
+        panel = panel.override_by_name(
+            f"Value #{chr(ord('A') + at)}",
+            [
+                model.DynamicConfigValue("displayName", title),
+                model.DynamicConfigValue("unit", unit),
+            ],
+        )
+    if links:
+        url = "/d/spinledger-disk?var-instance=${__data.fields.instance}&var-disk=${__value.text}"
+        panel = panel.override_by_name(
+            "disk", [model.DynamicConfigValue("links", [{"title": "This disk", "url": url}])]
+        )
+    panel = panel.with_transformation(model.DataTransformerConfig(id_val="merge", options={}))
+    panel = panel.with_transformation(
+        model.DataTransformerConfig(
+            id_val="organize",
+            options={
+                "excludeByName": dict.fromkeys(hidden, True),
+                "indexByName": {},
+                "renameByName": {},
+            },
+        )
+    )
+    return dress(panel, look, [query for _, _, query in columns])
+
+
+def variable(name: str, label: str, query: str, many: bool) -> dashboard.QueryVariable:
+    """A choice read from a label."""
+    made = (
+        dashboard.QueryVariable(name)
+        .label(label)
+        .datasource(SOURCE)
+        .definition(query)
+        .query(
+            {"qryType": 1, "query": query, "refId": "PrometheusVariableQueryEditor-VariableQuery"}
+        )
+        .refresh(model.VariableRefresh.ON_TIME_RANGE_CHANGED)
+        .sort(model.VariableSort.ALPHABETICAL_ASC)
+        .multi(many)
+        .include_all(many)
+    )
+    if many:
+        made = made.current(model.VariableOption(text=["All"], value=["$__all"]))
+        if name != "disk":
+            made = made.all_value(".*")
+    return made
+
+
+VARIABLES = {
+    "instance": ("Host", f"label_values({INFO}, instance)"),
+    "pool": ("Pool", f'label_values({INFO}{{instance=~"$instance"}}, pool)'),
+    "disk": ("Disk", f'label_values({INFO}{{instance=~"$instance",pool=~"$pool"}}, disk)'),
+}
+OTHERS = {"shelf": "Shelf", "disk": "One disk", "wear": "Wear over years", "fleet": "Fleet"}
+
+
+def board(
+    name: str,
+    title: str,
+    description: str,
+    since: str,
+    one: bool = False,
+    choices: Sequence[str] = ("instance", "pool", "disk"),
+) -> dashboard.Dashboard:
+    """A dashboard without panels: variables, links to the others, annotations."""
+    made = (
+        dashboard.Dashboard(f"Spinledger: {title}")
+        .uid(f"spinledger-{name}")
+        .description(description)
+        .tags(["spinledger"])
+        .timezone("browser")
+        .editable()
+        .refresh("1m")
+        .time(since, "now")
+        .tooltip(model.DashboardCursorSync.CROSSHAIR)
+        .with_variable(
+            dashboard.DatasourceVariable("datasource").label("Prometheus").type("prometheus")
+        )
+    )
+    for choice in choices:
+        label, query = VARIABLES[choice]
+        made = made.with_variable(variable(choice, label, query, not (one and choice == "disk")))
+    for other, words in OTHERS.items():
+        if other != name:
+            made = made.link(
+                dashboard.DashboardLink(words)
+                .type(model.DashboardLinkType.LINK)
+                .url(f"/d/spinledger-{other}")
+                .include_vars(True)
+                .keep_time(other != "wear" and name != "wear")
+            )
+    about = f",{CHOSEN}" if "disk" in choices else ',instance=~"$instance"'
+    return made.annotation(
+        dashboard.AnnotationQuery()
+        .name("Alerts")
+        .datasource(SOURCE)
+        .enable(True)
+        .icon_color(IN_USE)
+        .expr(f'ALERTS{{alertname=~"Disk.*",alertstate="firing"{about}}}')
+        .step("5m")
+        .title_format("{{alertname}}")
+        .text_format("{{disk}}")
+    )
+
+
+SECONDS = "spinledger_disk_state_seconds_total"
+NO_DISK = "no disk chosen is watched"
+UNTRACED = "wakes are not traced on this host"
+UNRATED = "no rating is configured or told by the drive"
+YEAR_S = 31_557_600  # a Julian year
+
+
+def seconds(state: str, window: str) -> str:
+    """Booked seconds of a disk in states, given as a matcher, over a window."""
+    return f"{DISK} (increase({of(SECONDS, state)}[{window}]))"
+
+
+def asleep(window: str) -> str:
+    """Share of the watched time asleep, a disk."""
+    slept = seconds('state="standby"', window)
+    seen = seconds('state!="unwitnessed"', window)
+    return f"{slept} / ({seen} > 0)"
+
+
+TURNING_SHARE = (
+    seconds('state=~"active|idle"', "$__interval")
+    + " / ("
+    + seconds('state=~".+"', "$__interval")
+    + " > 0)"
+)
+"""Share of each interval in which the platters turned, a disk."""
+
+RECENT = "spinledger_disk_recent_cycles"
+USED = "spinledger_disk_cycle_limit_used_ratio"
+LIFE = "spinledger_disk_rated_life_used_ratio"

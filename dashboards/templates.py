@@ -1,0 +1,325 @@
+"""The two console templates that Prometheus serves by itself: all disks, and one.
+
+Rules: no library, no script, no outside asset; everything is asked of Prometheus when the page is
+opened. A template cannot count, so PromQL does: a bar's height is a query's value, and its place is
+a label. Times are hours before now, so that no time zone is needed. Colours are those of the
+exporter's page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+STYLE = """
+:root { color-scheme: light dark; --ground: #fff; --text: #1b1b1b; --soft: #595959;
+ --line: #c9c9c9; --turn: #e69f00; --used: #d55e00; --rest: #0072b2; --bad: #a84600; }
+@media (prefers-color-scheme: dark) { :root { --ground: #16181c; --text: #ececec;
+ --soft: #b0b0b0; --line: #4a4d55; --rest: #56b4e9; --bad: #ff9a55; } }
+* { box-sizing: border-box; }
+body { font: 1rem/1.45 system-ui, sans-serif; margin: 0 auto; max-width: 84rem; padding: 1rem;
+ color: var(--text); background: var(--ground); }
+h1 { font-size: 1.3rem; margin: 0; } h2 { font-size: 1.1rem; margin: 1.6rem 0 .4rem; }
+a { color: inherit; } .soft, caption { color: var(--soft); }
+.found { border-left: .35rem solid var(--used); padding: .3rem .8rem; margin: .5rem 0; }
+.bad { color: var(--bad); font-weight: 600; }
+div[role=region] { overflow-x: auto; } table { border-collapse: collapse; font-size: .9rem; }
+caption { text-align: left; padding-bottom: .3rem; }
+th, td { text-align: left; padding: .25rem 1rem .25rem 0; border-bottom: 1px solid var(--line);
+ white-space: nowrap; } tbody th { font-weight: 400; }
+td.num, th.num { text-align: right; }
+svg.strip { display: block; width: 100%; height: 2.4rem; border-bottom: 1px solid var(--soft); }
+.row { display: grid; grid-template-columns: 17rem minmax(0, 1fr); gap: 0 1rem; padding: .2rem 0;
+ align-items: center; border-top: 1px solid var(--line); overflow-wrap: anywhere; }
+.t { fill: var(--turn); stroke: var(--text); stroke-width: .6px; } .z { fill: var(--rest); }
+.i { fill: var(--rest); } .r { fill: var(--line); }
+svg.bar { width: 12rem; height: .8rem; }
+.scale { display: flex; justify-content: space-between; font-size: .85rem; }
+@media (max-width: 46rem) { .row { grid-template-columns: minmax(0, 1fr); } }
+@media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444;
+ --line: #999; --rest: #0072b2; --bad: #a84600; } * { print-color-adjust: exact; } }
+"""
+
+HOURS = 24
+WIDE, TALL = 30, 24  # of a bar of one hour
+LOW = 3
+TURNING = 'state=~"active|idle"'
+ASLEEP = 'state="standby"'
+
+
+def hourly(chosen: str, hours: int, bars: int) -> str:
+    """Bars of so many stretches: class as label `k`, place as label `x`, height as value.
+
+    Turning is as high as its share; asleep is low, where it is more than half. A stretch of which
+    nothing is booked has no bar.
+    """
+    by = "sum by (job, instance, disk)"
+    name = "on (job, instance, disk) group_left (model, serial) spinledger_disk_info"
+    parts = []
+    for at in range(bars):
+        ago = (bars - 1 - at) * hours
+        window = f"[{hours}h]" + (f" offset {ago}h" if ago else "")
+
+        def booked(state: str, window: str = window) -> str:
+            counter = f"spinledger_disk_state_seconds_total{{{chosen}{state}}}"
+            return f"{by} (increase({counter}{window}))"
+
+        every = f"({booked('')} > 0)"
+        turning = f"{TALL} * {booked(TURNING)} / {every} * {name} > 0"
+        asleep = f"{LOW} * ({booked(ASLEEP)} / {every} > bool 0.5) * {name} > 0"
+        for kind, bar in (("z", asleep), ("t", turning)):
+            placed = f'label_replace({bar}, "x", "{at * WIDE:04}", "", "")'
+            parts.append(f'label_replace({placed}, "k", "{kind}", "", "")')
+    return " or ".join(parts)
+
+
+def ordered(expr: str, label: str, forms: Mapping[str, str]) -> str:
+    """With a label `order` made of another's forms, for a server that sorts by letters alone."""
+    for pattern, order in forms.items():
+        expr = f'label_replace({expr}, "order", "{order}", "{label}", "{pattern}")'
+    return expr
+
+
+def head(title: str) -> str:
+    """The page's beginning."""
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title>
+<style>{STYLE}</style>
+</head>
+<body>
+<main>
+"""
+
+
+def strip(words: str) -> str:
+    """The beginning of a strip; bars stand on its foot."""
+    return (
+        f'<svg class="strip" viewBox="0 0 {HOURS * WIDE} {TALL + 2}" preserveAspectRatio="none"'
+        f' role="img" aria-label="{words}"><g transform="translate(0 {TALL + 2}) scale(1 -1)">'
+    )
+
+
+BAR = (
+    '<rect class="{{ .Labels.k }}" x="{{ .Labels.x }}"'
+    f' width="{WIDE}" height="{{{{ .Value }}}}"/>'
+)
+LEGEND = (
+    '<p class="soft">Orange blocks: the platters turned, as high as their share of each bar; blue '
+    "line: asleep for most of it; nothing: not known or not watched.</p>\n"
+)
+
+
+def all_disks() -> str:
+    """Every disk of every host that this Prometheus scrapes."""
+    query = hourly("", 1, HOURS)
+
+    def cell(expr: str, shown: str, missing: str = "not known") -> str:
+        asked = f"query (printf `{expr}` .Labels.instance .Labels.disk)"
+        return (
+            f'<td class="num">{{{{ with {asked} }}}}{{{{ . | first | value{shown} }}}}'
+            f"{{{{ else }}}}{missing}{{{{ end }}}}</td>"
+        )
+
+    chosen = "{instance=%q,disk=%q"
+    cells = "".join(
+        (
+            cell(f'spinledger_disk_recent_cycles{chosen},window="1d"}}', ""),
+            cell(f"spinledger_disk_cycle_budget_per_day{chosen}}}", ""),
+            cell(
+                f"max(spinledger_disk_cycle_limit_used_ratio{chosen}}})",
+                " | humanizePercentage",
+            ),
+            cell(f"max(spinledger_disk_rated_life_used_ratio{chosen}}})", " | humanizePercentage"),
+        )
+    )
+    titles = (
+        "Disk",
+        "Host",
+        "Pool",
+        "Now",
+        "Spin-ups, last day",
+        "Budget",
+        "Limit used",
+        "Life used",
+    )
+    columns = "".join(f'<th scope="col">{title}</th>' for title in titles)
+    link = "spinledger-disk.html?instance={{ .Labels.instance }}&amp;disk={{ .Labels.disk }}"
+    state = (
+        "{{ range query (printf `spinledger_disk_power_state{instance=%q,disk=%q} == 1`"
+        " .Labels.instance .Labels.disk) }}{{ .Labels.spinledger_disk_power_state }}{{ end }}"
+    )
+    return f"""{head("Spinledger: disks")}<h1>{{{{ with query "count(spinledger_disk_info)" }}}}\
+{{{{ . | first | value }}}} disks, \
+{{{{ query `sum(spinledger_disk_power_state{{spinledger_disk_power_state="standby"}})` \
+| first | value }}}} asleep{{{{ else }}}}No disk is watched{{{{ end }}}}</h1>
+{{{{ range query `ALERTS{{alertname=~"Disk.*|Spinledger.*",alertstate="firing"}}` }}}}
+<p class="found"><strong>{{{{ .Labels.alertname }}}}</strong> {{{{ .Labels.instance }}}} \
+{{{{ .Labels.disk }}}}</p>
+{{{{ else }}}}
+<p class="soft">No alert is firing.</p>
+{{{{ end }}}}
+<h2>The last 24 hours</h2>
+{LEGEND}<div class="row"><span></span><div class="scale soft"><span>24 h ago</span>\
+<span>12 h ago</span><span>now</span></div></div>
+{{{{ $last := "" }}}}
+{{{{ range query `{query}` | sortByLabel "x" | sortByLabel "disk" | sortByLabel "instance" }}}}
+{{{{ $this := printf "%s %s" .Labels.instance .Labels.disk }}}}
+{{{{ if ne $this $last }}}}
+{{{{ if ne $last "" }}}}</g></svg></div>{{{{ end }}}}
+<div class="row"><a href="{link}">{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</a>
+{strip("Turning share of each of the last 24 hours, {{ .Labels.model }} {{ .Labels.serial }}")}
+{{{{ $last = $this }}}}
+{{{{ end }}}}
+{BAR}
+{{{{ end }}}}
+{{{{ if ne $last "" }}}}</g></svg></div>{{{{ else }}}}\
+<p>Nothing is booked so far.</p>{{{{ end }}}}
+<h2>Disks</h2>
+<div role="region" aria-label="Disks" tabindex="0"><table>
+<caption>Spin-ups as counted in the ledgers; life by the drives' own counters.</caption>
+<thead><tr>{columns}</tr></thead>
+<tbody>
+{{{{ range query "spinledger_disk_info" | sortByLabel "disk" | sortByLabel "pool" \
+| sortByLabel "instance" }}}}
+<tr><th scope="row"><a href="{link}">{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</a></th>\
+<td>{{{{ .Labels.instance }}}}</td><td>{{{{ .Labels.pool }}}}</td><td>{state}</td>{cells}</tr>
+{{{{ else }}}}
+<tr><td colspan="{len(titles)}">No disk is watched.</td></tr>
+{{{{ end }}}}
+</tbody></table></div>
+</main>
+</body>
+</html>
+"""
+
+
+def one_disk() -> str:
+    """One disk, named by the address: ?instance=HOST:PORT&disk=ID."""
+    chosen = "instance=%[1]q,disk=%[2]q"  # indexed, since some queries name the disk twice
+    args = ".Params.instance .Params.disk"
+
+    def figure(title: str, expr: str, shown: str) -> str:
+        return (
+            f'<tr><th scope="row">{title}</th><td class="num">'
+            f"{{{{ with query (printf `{expr}` {args}) }}}}{{{{ . | first | value{shown} }}}}"
+            "{{ else }}not known{{ end }}</td></tr>\n"
+        )
+
+    def several(
+        title: str, label: str, expr: str, shown: str = "", unit: str = "", empty: str = "not known"
+    ) -> str:
+        return (
+            f'<tr><th scope="rowgroup" colspan="2"><strong>{title}</strong></th></tr>\n'
+            f'{{{{ range query (printf `{expr}` {args}) | sortByLabel "order" }}}}'
+            f'<tr><th scope="row">{{{{ .Labels.{label} }}}}{unit}</th>'
+            f'<td class="num">{{{{ .Value{shown} }}}}</td></tr>\n'
+            f'{{{{ else }}}}<tr><td colspan="2">{empty}</td></tr>{{{{ end }}}}\n'
+        )
+
+    def strips(title: str, hours: int) -> str:
+        query = hourly(chosen + ",", hours, HOURS)
+        days = hours * HOURS // 24
+        since = f"{days} days ago" if days > 1 else "24 h ago"
+        return (
+            f'<h2>{title}</h2>\n<div class="scale soft"><span>{since}</span><span>now</span></div>'
+            f"\n{strip('Turning share, ' + title.lower())}"
+            f'{{{{ range query (printf `{query}` {args}) | sortByLabel "x" }}}}{BAR}{{{{ end }}}}'
+            "</g></svg>\n"
+        )
+
+    info = f"printf `spinledger_disk_info{{{chosen}}}` {args}"
+    seconds = f"spinledger_disk_state_seconds_total{{{chosen}"
+    joules = f"spinledger_disk_energy_joules_total{{{chosen}}}"
+    figures = "".join(
+        (
+            figure(
+                "Spin-ups of the last day",
+                f'spinledger_disk_recent_cycles{{{chosen},window="1d"}}',
+                "",
+            ),
+            figure("Budget a day", f"spinledger_disk_cycle_budget_per_day{{{chosen}}}", ""),
+            figure(
+                "Asleep in the last day",
+                f'sum(increase({seconds},state="standby"}}[1d])) / sum(increase('
+                + seconds
+                + "}[1d]))",
+                " | humanizePercentage",
+            ),
+            figure(
+                "Asleep in the last quiet window",
+                f"spinledger_disk_quiet_window_asleep_ratio{{{chosen}}}",
+                " | humanizePercentage",
+            ),
+            figure(
+                "Timer, as declared",
+                f"spinledger_disk_declared_standby_seconds{{{chosen}}}",
+                " | humanizeDuration",
+            ),
+            figure(
+                "Energy of the last day, kWh",
+                f"sum(increase({joules}[1d])) / 3.6e6",
+                ' | printf "%.3f"',
+            ),
+        )
+    )
+    tables = "".join(
+        (
+            several(
+                "Limit used, by window",
+                "window",
+                ordered(
+                    f"spinledger_disk_cycle_limit_used_ratio{{{chosen}}}",
+                    "window",
+                    {"([0-9]+h)": "0$1", "([0-9]d)": "10$1", "([0-9][0-9]d)": "1$1"},
+                ),
+                " | humanizePercentage",
+            ),
+            several(
+                "Rated life used",
+                "kind",
+                f"spinledger_disk_rated_life_used_ratio{{{chosen}}}",
+                " | humanizePercentage",
+            ),
+            several(
+                "Spin-ups a day with other timers, over the last week",
+                "standby_seconds",
+                ordered(
+                    f"rate(spinledger_disk_whatif_cycles_total{{{chosen}}}[7d]) * 86400",
+                    "standby_seconds",
+                    {"(...)": "00$1", "(....)": "0$1", "(.....)": "$1"},
+                ),
+                ' | printf "%.1f"',
+                " s",
+            ),
+            several("Findings", "code", f"spinledger_disk_finding{{{chosen}}} == 1", empty="none"),
+        )
+    )
+    return f"""{head("Spinledger: one disk")}<p><a href="spinledger.html">All disks</a></p>
+{{{{ range query ({info}) }}}}
+<h1>{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</h1>
+<p class="soft">{{{{ .Labels.disk }}}}, {{{{ .Labels.kernel_name }}}} on \
+{{{{ .Labels.instance }}}}; pool {{{{ .Labels.pool }}}}; {{{{ .Labels.transport }}}}; watched \
+{{{{ .Labels.watch }}}}.</p>
+{{{{ else }}}}
+<h1>No such disk is watched</h1>
+<p>Choose one on the page of all disks.</p>
+{{{{ end }}}}
+{{{{ range query (printf `ALERTS{{alertstate="firing",{chosen}}}` {args}) }}}}
+<p class="found"><strong>{{{{ .Labels.alertname }}}}</strong></p>
+{{{{ end }}}}
+{strips("The last 24 hours", 1)}{strips("The last 30 days", 30)}{LEGEND}
+<h2>Figures</h2>
+<div role="region" aria-label="Figures" tabindex="0"><table>
+<tbody>
+{figures}{tables}</tbody></table></div>
+</main>
+</body>
+</html>
+"""
+
+
+CONSOLES = {"spinledger.html": all_disks, "spinledger-disk.html": one_disk}
+"""By file name."""

@@ -1,0 +1,189 @@
+"""The exporter's pages in a real browser, at desktop and phone width, light and dark.
+
+Outside authorities: Chromium, which draws them and enforces their policy, and axe-core, which
+checks them by WCAG 2.2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser
+
+from spinledger.model import Snapshot
+from spinledger.web.server import WebServer
+from spinledger.web.sight import Sight
+from tests.browser.conftest import EYES, NARROW, WIDE, Eyes, faults, opened, overflow
+from tests.fakes.booked import shelf, sight_of
+from tests.fakes.snapshots import attic, snapshot
+
+DARK = Sight()
+LIGHT_WIDE, PHONE = Eyes(WIDE, "light"), Eyes(NARROW, "dark")
+
+Scene = tuple[Callable[[], Snapshot | None], Sight]
+
+
+def _shelf(disks: int, long_names: bool = False) -> Scene:
+    whole, books = shelf(disks, long_names)
+    return lambda: whole, sight_of(books)
+
+
+SCENES: dict[str, Scene] = {
+    "1 disk": _shelf(1),
+    "8 disks": _shelf(8),
+    "60 disks": _shelf(60),
+    "long names": _shelf(8, long_names=True),
+    "nothing booked": (attic, DARK),
+    "no disk": (lambda: snapshot(), DARK),
+    "no reading yet": (lambda: None, DARK),
+}
+# Every way to look at what is common; of the largest and the emptiest, two ways are enough.
+LOOKS = [
+    *(
+        (scene, path, eyes)
+        for scene, path in (
+            ("1 disk", "/"),
+            ("8 disks", "/"),
+            ("8 disks", "/disk/first"),
+            ("long names", "/"),
+            ("nothing booked", "/"),
+        )
+        for eyes in EYES
+    ),
+    ("60 disks", "/", LIGHT_WIDE),
+    ("60 disks", "/?range=30d", PHONE),
+    ("8 disks", "/?range=30d", Eyes(WIDE, "dark")),
+    ("8 disks", "/?range=7d", Eyes(NARROW, "light")),
+    ("long names", "/disk/first", PHONE),
+    ("nothing booked", "/disk/first", PHONE),
+    ("no disk", "/", LIGHT_WIDE),
+    ("no reading yet", "/", PHONE),
+]
+
+
+@pytest.fixture(scope="module")
+def urls() -> Iterator[dict[str, str]]:
+    """A server for each scene."""
+    servers = {
+        name: WebServer(("127.0.0.1", 0), current, sight=sight)
+        for name, (current, sight) in SCENES.items()
+    }
+    for server in servers.values():
+        server.start()
+    yield {name: server.url.rstrip("/") for name, server in servers.items()}
+    for server in servers.values():
+        server.stop()
+
+
+def address(urls: dict[str, str], scene: str, path: str) -> str:
+    """The address; `first` stands for the scene's first disk."""
+    now = SCENES[scene][0]()
+    first = now.disks[0].disk.identity if now and now.disks else ""
+    return urls[scene] + path.replace("first", first)
+
+
+@pytest.mark.parametrize(("scene", "path", "eyes"), LOOKS, ids=str)
+def test_pages_can_be_used_by_anybody(
+    browser: Browser, axe: str, urls: dict[str, str], scene: str, path: str, eyes: Eyes
+) -> None:
+    """Nothing serious is found, nothing sticks out sideways, and nothing is complained of."""
+    with opened(browser, eyes, address(urls, scene, path)) as page:
+        assert faults(page, axe) == []
+        assert overflow(page) == 0
+        ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert (ground == "rgb(255, 255, 255)") is (eyes.scheme == "light")
+
+
+def test_the_checker_sees(browser: Browser, axe: str, urls: dict[str, str]) -> None:
+    """The same check of a page that was spoilt finds a picture without words and a pale text."""
+    with opened(browser, LIGHT_WIDE, urls["8 disks"]) as page:
+        page.evaluate(
+            "document.querySelector('.strip').removeAttribute('aria-label');"
+            "document.querySelector('h1').style.color = '#ddd'"
+        )
+        found = " ".join(faults(page, axe))
+    assert "svg-img-alt" in found
+    assert "color-contrast" in found
+
+
+def test_pages_need_no_script(browser: Browser, urls: dict[str, str]) -> None:
+    """Without scripts the strips, the ranges by their links, and a disk's page are all there."""
+    with opened(browser, PHONE, urls["8 disks"], scripts=False) as page:
+        assert page.locator("svg.strip").count() == 8
+        page.get_by_role("link", name="30 days").click()
+        assert page.get_by_role("link", name="30 days").get_attribute("aria-current") == "page"
+        page.locator("li a").first.click()
+        assert page.locator("svg.strip").count() == 3
+        assert page.locator("button").count() == 0
+
+
+def test_the_pointer_tells_time_and_state(browser: Browser, urls: dict[str, str]) -> None:
+    """Over a strip a line shows the local time of the page's zone, and the state drawn there.
+
+    At half of the last 24 h before 16:13 in Prague it is 04:13, whatever the browser's own zone.
+    """
+    with opened(browser, LIGHT_WIDE, urls["8 disks"]) as page:
+        box = page.locator("svg.strip").first.bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] - 3)
+        told = page.locator("#hair span").inner_text()
+        assert "04:13" in told or "04:12" in told
+        assert told.rpartition(", ")[2] in ("turning", "asleep", "not known")
+        page.mouse.move(5, 5)
+        assert page.locator("#hair").count() == 0
+
+
+def test_the_keyboard_reaches_everything(browser: Browser, urls: dict[str, str]) -> None:
+    """The first stop leads past the header; links, findings and the table can be reached."""
+    with opened(browser, LIGHT_WIDE, urls["8 disks"]) as page:
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.className") == "skip"
+        reached = set()
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            reached.add(page.evaluate("document.activeElement.tagName"))
+        assert {"A", "BUTTON", "SUMMARY", "DIV"} <= reached
+        page.locator("summary").first.focus()
+        page.keyboard.press("Enter")
+        assert page.locator("details[open]").count() == 1
+
+
+def test_the_page_renews_itself(browser: Browser, urls: dict[str, str]) -> None:
+    """After a minute the page has the newest state, opened findings stay open, and it can be
+    stopped.
+    """
+    context = browser.new_context()
+    page = context.new_page()
+    page.clock.install()
+    page.goto(urls["8 disks"])
+    page.locator("summary").first.click()
+    page.evaluate("document.activeElement.blur()")
+    page.evaluate("document.querySelector('#live').dataset.old = 'yes'")
+    page.clock.run_for(61_000)
+    page.locator("#live:not([data-old])").wait_for(state="attached")
+    assert page.locator("details[open]").count() == 1
+    assert page.locator("svg.strip").count() == 8
+    page.get_by_role("button", name="Stop renewing").click()
+    page.evaluate("document.querySelector('#live').dataset.old = 'yes'")
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.clock.run_for(180_000)
+    assert asked == []
+    assert page.get_by_role("button", name="Renew every minute").is_visible()
+    context.close()
+
+
+def test_print_is_light_and_has_no_controls(browser: Browser, urls: dict[str, str]) -> None:
+    """On paper a dark page is light, its strips keep their colours, and buttons are left out."""
+    with opened(browser, Eyes(WIDE, "dark"), urls["8 disks"]) as page:
+        page.emulate_media(media="print", color_scheme="dark")
+        ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert ground == "rgb(255, 255, 255)"
+        assert not page.locator("nav").is_visible()
+        assert not page.locator("button").is_visible()
+        adjust = page.evaluate(
+            "getComputedStyle(document.querySelector('.strip path')).printColorAdjust"
+        )
+        assert adjust == "exact"
+        assert page.pdf().startswith(b"%PDF-")
