@@ -2,8 +2,8 @@
 
 Source: the truth is the simulated shelf's own tally, recomputed for the same seed and time; that a
 fall is read as a restart from zero is Prometheus' querying functions, increase(). Between two runs
-no simulated time passes, so nothing is unwitnessed. On the disk with naps shorter than the questions
-around its timer the truth is what the ledger witnessed: which naps it misses is another test's
+no simulated time passes, so nothing is unwitnessed. On the disk whose naps can be shorter than the
+turn of a question the truth is what the ledger witnessed: which naps it misses is another test's
 matter, and at this speed depends on how late the machine is.
 """
 
