@@ -112,21 +112,23 @@ def plan_record(account: Account, now_ns: int, number: int) -> Ask | None:
 def due_ns(account: Account, now_ns: int) -> int:
     """When the next question is due, by state, idle age, timer and hints."""
     habit, cadence = account.habit, account.policy.cadence
-    asked = habit.asked_ns
     if habit.hint:
         return now_ns
-    if asked is None:
+    if habit.asked_ns is None:
         return account.idle_from_ns
+    # Samples come a little early or late: an interval has passed in the sample nearest to its end.
+    early_ns = cadence.fast_ns // 4
+    asked = habit.asked_ns - early_ns
     if account.state is State.STANDBY:
         return asked + cadence.asleep_ns
     if account.state is State.IDLE:
-        return _due_idle(account, max(asked, account.idle_from_ns), now_ns)
+        return _due_idle(account, max(asked, account.idle_from_ns - early_ns))
     if habit.refusals == 0:
         return asked + cadence.fast_ns
     return asked + min(cadence.slow_ns << min(habit.refusals - 1, 8), cadence.asleep_ns)
 
 
-def _due_idle(account: Account, last_ns: int, now_ns: int) -> int:
+def _due_idle(account: Account, last_ns: int) -> int:
     cadence, habit = account.policy.cadence, account.habit
     began = account.idle_from_ns
     timer = timer_ns(account)

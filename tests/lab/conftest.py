@@ -1,16 +1,11 @@
 """One image and one machine for the whole laboratory; see build.py, vm.py and guest/.
 
 `SPINLEDGER_LAB_ECHO=1` shows what jobs in the guest print while they run.
-
-`SPINLEDGER_LAB_TIMING=1` adds what is judged to half a second: test_serve.py and, with each guard
-switched off, test_without_guards.py. On an emulated processor that is busy with anything else the
-exporter comes late for its own half-second intervals, and those tests then fail for that reason.
 """
 
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Iterator, Sequence
 from itertools import count
 from typing import Any
@@ -21,10 +16,6 @@ from tests.lab.build import PROJECT, Image, image
 from tests.lab.cases import CASES, LASTS_S, Trial, play
 from tests.lab.evidence import Evidence
 from tests.lab.vm import Guest
-
-collect_ignore = (
-    [] if os.environ.get("SPINLEDGER_LAB_TIMING") else ["test_serve.py", "test_without_guards.py"]
-)
 
 
 @pytest.fixture(scope="session")
@@ -75,9 +66,13 @@ def served(guest: Guest, drive_number: Callable[[], int]) -> Evidence:
 
 
 def run_trials(
-    guest: Guest, trials: Sequence[Trial], drive_number: Callable[[], int], scrape_s: float = 0.5
+    guest: Guest,
+    trials: Sequence[Trial],
+    drive_number: Callable[[], int],
+    scrape_s: float = 0.5,
+    lasts_s: float = LASTS_S,
 ) -> list[Evidence]:
     """Play trials side by side in the guest; the evidence of each."""
-    scenario, identities = play(trials, drive_number, scrape_s)
-    report = guest.python("scenario", stdin=json.dumps(scenario), timeout=LASTS_S + 300)
+    scenario, identities = play(trials, drive_number, scrape_s, lasts_s)
+    report = guest.python("scenario", stdin=json.dumps(scenario), timeout=lasts_s + 300)
     return [Evidence(report, trial, identities) for trial in trials]

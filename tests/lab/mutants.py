@@ -4,7 +4,8 @@ A row is data. `old` must occur exactly once in `file` (test_without_guards.py c
 machine), so a change of the code that moves a guard names its row here. `test` is a function of
 test_serve.py; it gets the case's name where it has a parameter `case`.
 
-All mutants run side by side in one machine: an exporter each, a drive each.
+Mutants run side by side in one machine, an exporter each and a drive each, a few at a time: too
+many at once would make an emulated processor late for everything.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ class Mutant:
     new: str
     case: str
     test: str
+    needs_s: float = 28.0
+    """How long the case must be played for its test, in seconds."""
 
 
 ACCOUNT = "spinledger/ledger/account.py"
@@ -73,6 +76,7 @@ MUTANTS = (
         "if True:",
         "hanging",
         "test_hanging_drive_becomes_unknown",
+        needs_s=38,
     ),
     Mutant(
         "waiting",
@@ -136,6 +140,7 @@ MUTANTS = (
         "    if False:\n        return",
         "restarter",
         "test_timer_restarting_drive_sleeps_once_found",
+        needs_s=44,
     ),
     Mutant(
         "no-dense-window",
@@ -199,6 +204,7 @@ MUTANTS = (
         "elif False:",
         "plain",
         "test_read_by_another_program_is_booked_within_one_fast_interval",
+        needs_s=42,
     ),
     Mutant(
         "refusal-is-standby",
@@ -244,5 +250,6 @@ MUTANTS = (
         "account = None",
         "mover",
         "test_replugged_disk_keeps_identity_and_counters",
+        needs_s=49,
     ),
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import http.client
 import importlib
 import os
@@ -138,6 +139,8 @@ def _fork(path: Path, edited: str, command: list[str], log: int) -> int:
         sys.path.insert(0, str(PRISTINE))
     cli = importlib.import_module(f"{PACKAGE}.cli")
     importlib.import_module(f"{PACKAGE}.app.serving")
+    gc.collect()
+    gc.freeze()  # the collector's marks would make each child copy every page
     if child := os.fork():
         return child
     code = 1
