@@ -5,8 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 _TESTS = Path(__file__).parent
+
+# A slow machine is no fault of an example's.
+settings.register_profile("patient", deadline=None)
+settings.load_profile("patient")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -67,6 +67,11 @@ class Reason(StrEnum):
     PERMISSION = "permission"  # CAP_SYS_RAWIO or read permission is missing
     GONE = "gone"  # the node vanished or is another disk now
     PROBER_DOWN = "prober_down"  # the prober process ended; a new one is being started
+    WITHHELD = "withheld"  # the kernel was stopping the disk when the question was to go out
+
+
+UNASKED = frozenset({Reason.PROBER_DOWN, Reason.WITHHELD})
+"""Reasons that are not the drive's: its state stays what it was."""
 
 
 class Command(StrEnum):
@@ -145,6 +150,7 @@ class Cadence:
     slow_ns: int = 60 * SECOND  # questions while idle
     asleep_ns: int = 10 * MINUTE  # questions while in standby
     wear_ns: int = 30 * MINUTE  # the drive's own counters, in use; 0: never
+    second_ns: int = 0  # the second reader, in use; 0: never
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +247,8 @@ class Counted:
     in_flight: int
     requests: int  # device/iorequest_cnt, our own commands included
     runtime_status: RuntimeStatus
+    busy_ms: int = 0  # time with requests in flight
+    waited_ms: int = 0  # summed over all requests that are done
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,13 +286,16 @@ class Worn:
     power_on_s: int | None
     rated_load: int | None
     rated_start_stop: int | None
-    apm: int | None
+    apm: int | None  # by IDENTIFY DEVICE; 0: unsupported or off
     origin: str  # where each counter came from: "loads: record, ..."
     retracts: int | None = None  # emergency unloads
     spindle_s: int | None = None  # time the motor ran
     timer_ms: int | None = None  # standby timer by the drive's own record; 0: disabled
     power_on_raw: int | None = None  # attribute 9 as it stands, 48 bits
     packing: str = ""  # how attribute 9 was read (codec.packings)
+    to_standby_z: int | None = None  # transitions under power, by a SCSI drive's own log
+    epc: int | None = None  # 1: the Extended Power Conditions feature set is enabled; 0: it is not
+    timers: str = ""  # of power conditions, milliseconds; 0: off: "idle_a: 2000, standby_z: 0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -456,6 +467,8 @@ class DiskView:
     samples: Mapping[str, Mapping[Labels, Number]] = field(default_factory=dict)
     histograms: Mapping[str, Histogram] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
+    since_seen: bool = True  # False: it began while nobody looked, at `since_ns` at the latest
+    untouched_wall_ns: int | None = None  # since when others moved no sector; None while they do
 
 
 @dataclass(frozen=True, slots=True)

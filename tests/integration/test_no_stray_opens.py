@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import threading
 import time
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -20,35 +22,44 @@ import pytest
 from tests.fakes.mocked import Shelf, mocked_shelf
 
 ROOT = Path(__file__).parents[2]
-SETTLED_S = 3.0
-LASTS_S = 8.0
+SETTLED_S = 2.0  # after it first answers
+LASTS_S = 60.0  # at most
 
 
 def watch(arguments: list[str], port: int) -> dict[str, Any]:
     """Run `serve` here; what was opened and imported after it had settled."""
     from spinledger.cli import main
 
-    begins = time.monotonic() + SETTLED_S
+    settled = threading.Event()
     opened: list[str] = []
     imported: list[str] = []
 
     def hook(event: str, values: tuple[object, ...]) -> None:
-        if time.monotonic() > begins:
+        if settled.is_set():
             if event == "open" and isinstance(values[0], str):
                 opened.append(values[0])
             elif event == "import":
                 imported.append(str(values[0]))
 
+    def get(path: str) -> None:
+        urllib.request.urlopen(f"http://127.0.0.1:{port}/{path}", timeout=10).read()
+
     def scrape() -> None:
-        time.sleep(SETTLED_S + 1)
+        while True:
+            try:
+                get("-/ready")
+                break
+            except OSError:
+                time.sleep(0.1)
+        time.sleep(SETTLED_S)
+        settled.set()
         for path in ("metrics", "snapshot", "", "history?since=1d"):
-            urllib.request.urlopen(f"http://127.0.0.1:{port}/{path}", timeout=5).read()
+            get(path)
             time.sleep(0.3)
+        time.sleep(SETTLED_S)
+        settled.clear()
+        signal.raise_signal(signal.SIGTERM)
 
-    import http.client
-    import urllib.error
-
-    del http, urllib.error  # what the scraping thread needs is imported before the hook counts
     threading.Thread(target=scrape, daemon=True).start()
     sys.addaudithook(hook)
     code = main([*arguments, "--listen", f"127.0.0.1:{port}", "--for", str(LASTS_S)])

@@ -95,6 +95,33 @@ def test_one_question_is_one_command_and_nothing_else() -> None:
     assert inside["kib"] <= 16 * 1024
 
 
+def _stopped_meanwhile(shelf: Shelf) -> list[list[str]]:
+    """Asked while the kernel's word is `suspended`, `suspending`, `active`: what came of each."""
+    disks = _disks()
+    prober = ProcessProber()
+    told = []
+    for number, status in enumerate(("suspended", "suspending", "active"), 1):
+        shelf.do("set", node="sda", name="device/power/runtime_status", value=status)
+        ask_all(prober, disks, number)
+        (one,) = answers(prober, 1)
+        withheld = isinstance(one.reply, Refused) and one.reply.reason is Reason.WITHHELD
+        told.append([status, "withheld" if withheld else "asked", str(one.sent)])
+    prober.close()
+    return told
+
+
+def test_a_disk_stopped_by_the_kernel_since_its_sample_is_sent_nothing() -> None:
+    """A command would resume it, as the block layer does for any request that is not its own power
+    management's (Linux 6.12 block/blk-pm.h); so would opening its node."""
+    with mocked_shelf(1) as shelf:
+        assert shelf.run(_stopped_meanwhile) == [
+            ["suspended", "withheld", "False"],
+            ["suspending", "withheld", "False"],
+            ["active", "asked", "True"],
+        ]
+        assert shelf.do("log") == {"sda": [E5]}
+
+
 def _write_to_a_node(_: Shelf) -> None:
     os.close(os.open("/dev/sda", os.O_RDWR))
 

@@ -13,6 +13,7 @@ Rules of this module:
 - A disk's node is opened read-only and non-blocking, and stays open: the kernel sends a disk with
   the removable bit TEST UNIT READY at each open, and closing a writable descriptor makes udev read
   the disk. A node that is no block device, or is another disk now, is refused.
+- A disk that the kernel has stopped since it was sampled is sent nothing: a command resumes it.
 - One thread a disk, one outstanding command a disk: a drive that hangs delays no other.
 - The command's own timeout never serves a deadline: when it runs out the kernel aborts the command
   and resets the link, which can fail a neighbour's I/O. Lateness is the asking side's to judge.
@@ -49,6 +50,7 @@ _LONGEST_JIFFY_NS = 10_000_000  # CONFIG_HZ is 100 at least
 _MESSAGE_SIZE = 256
 _STACK_SIZE = 256 * 1024
 _LETTERS = frozenset("abcdefghijklmnopqrstuvwxyz")
+_STOPPED = {b"suspended", b"suspending"}  # Documentation/ABI/testing/sysfs-devices-power
 _PERMISSION = {errno.EPERM, errno.EACCES}
 _GONE = {errno.ENODEV, errno.ENXIO, errno.ENOENT}
 # SG_IO reports what happened to a command in its header and fails by errno before it is queued
@@ -103,6 +105,7 @@ class Worker:
 
     def _answer(self, number: int, diskseq: int, command: Command) -> str:
         try:
+            self._withhold()
             return f"done {number} {ask(self._open(diskseq), TABLE[command])}"
         except OSError as error:
             refusal = _refusal(error)
@@ -111,6 +114,18 @@ class Worker:
         if refusal.reason is Reason.GONE:
             self._close()
         return refused(number, refusal)
+
+    def _withhold(self) -> None:
+        """Refuse when the kernel has stopped the disk since its sample: a command resumes it."""
+        try:
+            with open(
+                f"{self._sysfs}/block/{self._node}/device/power/runtime_status", "rb"
+            ) as file:
+                status = file.read().strip()
+        except FileNotFoundError:  # the kernel has no runtime power management
+            return
+        if status in _STOPPED:
+            raise Refusal(Reason.WITHHELD, "the kernel has stopped it")
 
     def _open(self, diskseq: int) -> int:
         """The disk's descriptor, opened when there is none yet for this very disk."""
