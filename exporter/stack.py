@@ -1,21 +1,24 @@
 """What `./exporter/try --stack` runs: the exporter, Prometheus and Alertmanager on a month.
 
-Rules: everything is kept in .cache/stack; whatever was started is ended, however this ends. A
-rehearsed month that ends three hours ago is kept with its blocks; each start rehearses on from
-there what has passed since, so no time is invented and next to none is unwitnessed. Rules and the
-sample Alertmanager configuration are used as they are, but that nobody is told.
+Rules: everything is kept in .cache/stack, but the live journal, which is not kept; whatever was
+started is ended, however this ends. A rehearsed month that ends three hours ago is kept with its
+blocks; each start rehearses on from there what has passed since, so no time is invented and next
+to none is unwitnessed. Rules and the sample Alertmanager configuration are used as they are, but
+that nobody is told.
 """
 
 from __future__ import annotations
 
 import fcntl
 import json
+import os
 import re
 import shutil
 import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.request
 from datetime import UTC, datetime
@@ -39,6 +42,7 @@ def main() -> int:
     spinledger, listen, length = sys.argv[1:4]
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     children: list[subprocess.Popen[bytes]] = []
+    journal = journal_folder()
     try:
         host, _, port = listen.rpartition(":")
         if free(int(port), host) != listen:
@@ -52,7 +56,9 @@ def main() -> int:
         for command, ready in commands(spinledger, rehearse.orders, *places):
             log = CACHE / f"{Path(command[0]).name}.log"
             with log.open("wb") as out:
-                child = subprocess.Popen(command, stdout=out, stderr=out, start_new_session=True)
+                child = subprocess.Popen(
+                    command, stdout=out, stderr=out, start_new_session=True, env=journal
+                )
             children.append(child)
             if not answers(ready, child):
                 return stop(f"{command[0]} did not start; see {log}")
@@ -72,6 +78,8 @@ def main() -> int:
         print("\nexporter/try: ended")
     finally:
         end(children)
+        SERIES.unlink(missing_ok=True)
+        shutil.rmtree(journal["RUNTIME_DIRECTORY"], ignore_errors=True)
     lock.close()
     return 0
 
@@ -85,6 +93,13 @@ def lone() -> TextIO:
     except BlockingIOError:
         raise OSError(f"another --stack runs from this checkout (it holds {lock.name})") from None
     return lock
+
+
+def journal_folder() -> dict[str, str]:
+    """The environment of what is started: the exporter's live journal in a folder that is ours."""
+    memory = Path("/dev/shm")
+    folder = tempfile.mkdtemp(prefix="spinledger-", dir=memory if memory.is_dir() else None)
+    return {**os.environ, "RUNTIME_DIRECTORY": folder}
 
 
 def stop(why: str) -> int:

@@ -3,8 +3,8 @@
 Rules: the same seed and the same beginning give the same bytes. Nothing real is waited for, so a
 month takes as long as its samples cost. The live journal has no use here; the ledger file is
 written every six simulated hours and at the end, and simulated time waits for it, so that what is
-told of the file does not depend on the machine. Boot time counts from the shelf's epoch, and the
-last boot bears the number 0: `serve` reckons the same, and goes on in the same boot.
+told of the file does not depend on the machine. Boot time counts from the shelf's epoch. A run
+goes on in the boot in which its ledger ended, as `serve` does on a simulated shelf.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from spinledger.model import DAY, HOUR, SECOND, Snapshot
 from spinledger.ports import Commit, Publisher
 from spinledger.sim.clocks import SteppedClock, boot_name
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
-from spinledger.store.file import HEAD, head_of, rows_of
+from spinledger.store.file import ended
 from spinledger.store.ledger import FileStore
 
 START_WALL_NS = 1_772_398_800 * SECOND
@@ -118,10 +118,10 @@ def rehearse(
         rehearsal.zone,
     )
     outages = shelf.outages(began_ns, ended_ns)
-    boots_left = sum(one.why == "reboot" for one in outages)
-    clock = SteppedClock(began_ns, rehearsal.start_wall_ns, boot_name(rehearsal.seed, boots_left))
+    boot = last_boot(ledger) or boot_name(rehearsal.seed)
+    clock = SteppedClock(began_ns, rehearsal.start_wall_ns, boot)
     owner = Owner(rehearsal.config, load(rehearsal.config), rehearsal.start_wall_ns / SECOND)
-    owner.take_simulated(shelf.policies)
+    owner.take_simulated(shelf.policies, rehearsal.zone)
     publishers: list[Publisher] = []
     backfill = None
     if openmetrics is not None:
@@ -139,8 +139,8 @@ def rehearse(
             _run(loop, clock, stop_ns, lambda now: progress(share(now)))
         if outage is not None and outage.ended_ns > clock.now():
             clock.jump(min(outage.ended_ns, ended_ns))
-            boots_left -= int(outage.why == "reboot")
-            clock.set_boot_id(boot_name(rehearsal.seed, boots_left))
+            if outage.why == "reboot":
+                clock.set_boot_id(boot_name(clock.boot_id()))
     if backfill is not None:
         backfill.end()
     if loop is None:
@@ -150,7 +150,14 @@ def rehearse(
 
 def ends_wall_ns(ledger: Path) -> int:
     """When a ledger ends, nanoseconds since the Unix epoch: where a rehearsal goes on. 0: empty."""
-    return max((head_of(blob).wall_ns for *_, blob in rows_of(ledger, HEAD, 0, None)), default=0)
+    head = ended(ledger)
+    return 0 if head is None else head.wall_ns
+
+
+def last_boot(ledger: Path) -> str:
+    """The id of the boot in which a ledger ends; "" where there is none."""
+    head = ended(ledger) if ledger.is_file() else None
+    return "" if head is None else head.boot_id
 
 
 def _watch(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 import time
-from contextlib import nullcontext
+from contextlib import ExitStack, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -59,8 +59,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Rehearse and say what came of it."""
     asked = _asked(arguments)
-    with tempfile.TemporaryDirectory(prefix="spinledger-") as folder:
-        ledger = arguments.ledger or Path(folder) / "rehearsed.db"
+    with ExitStack() as held:
+        ledger = arguments.ledger
+        if ledger is None:
+            folder = held.enter_context(tempfile.TemporaryDirectory(prefix="spinledger-"))
+            ledger = Path(folder) / "rehearsed.db"
         if ledger.exists() and not arguments.goes_on:
             raise BadInput(f"--ledger {ledger}", "is there already", "name a file that is not")
         try:

@@ -94,7 +94,7 @@ class Backfill:
         """Write the lines of this moment."""
         if not self.wants(snapshot.at_ns):
             return
-        self._next_ns = snapshot.at_ns + self._step_ns
+        self._next_ns = (snapshot.at_ns // self._step_ns + 1) * self._step_ns
         stamp = f" {snapshot.wall_ns / SECOND:.3f}\n"
         whole = self._steps % SELDOM == 0
         self._steps += 1

@@ -19,7 +19,7 @@ from spinledger.codec import sense as envelope
 from spinledger.codec import statistics as log
 from spinledger.errors import Undecodable
 from spinledger.model import HOUR, MILLISECOND, SECOND, Completion, Condition, Mode, Worn
-from spinledger.sim.drive import Drive
+from spinledger.sim.drive import TOP, Drive
 from spinledger.sim.kinds import Guise, Manner, Rousing
 
 GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes
@@ -256,8 +256,9 @@ def _start_stop(drive: Drive, at_ns: int) -> bytes:
 
 def _transitions(drive: Drive, at_ns: int) -> bytes:
     drive.settle(at_ns)
-    meter = drive.odometer
-    return logs.encode_transitions({"to_active": meter.starts, "to_standby_z": meter.stops})
+    entered = drive.odometer.entered
+    rests = [rest.name for rest in drive.kind.ladder]
+    return logs.encode_transitions({f"to_{name}": entered.get(name, 0) for name in (TOP, *rests)})
 
 
 _RECORDS: Mapping[Page, Callable[[Drive, int], bytes]] = {

@@ -49,6 +49,10 @@ class Played:
     began_wall_ns: int = -NEVER
     ended_wall_ns: int = NEVER
 
+    def reaches(self, place: int) -> bool:
+        """Whether anything of it ever arrives there."""
+        return place in (self.places[:1] if self.process.reach is Reach.FIRST else self.places)
+
 
 class Scenario:
     """The tables of one host, drawn for `disks` places; more than the host has: it is repeated.
@@ -113,14 +117,17 @@ class Scenario:
                     yield Played(process, places, key, one.began_wall_ns, one.ended_wall_ns)
 
     def feed(self, place: int, from_ns: int) -> Iterator[Burst]:
-        """What arrives at that place from a boot time on, in order, without end."""
+        """What arrives at that place from a boot time on, in order.
+
+        It ends with the last process that reaches the place; most processes never end.
+        """
         hour = (from_ns + self._apart_ns) // HOUR
-        for burst in self.hour(hour)[place]:
-            if burst.began_ns >= from_ns:
-                yield burst
-        while True:
+        ends = max((one.ended_wall_ns for one in self._played if one.reaches(place)), default=0)
+        while hour * HOUR < ends:
+            for burst in self.hour(hour)[place]:
+                if burst.began_ns >= from_ns:
+                    yield burst
             hour += 1
-            yield from self.hour(hour)[place]
 
     def hour(self, hour: int) -> tuple[list[Burst], ...]:
         """What begins in one hour (number since the epoch, UTC), for each place, in order."""

@@ -21,9 +21,9 @@ from spinledger.ports import Source
 _LONGEST_POLL_MS = 3_600_000  # poll() takes a C int of milliseconds; longer waits are taken again
 
 
-def boot_name(seed: int, number: int = 0) -> str:
-    """A boot id in the kernel's form (a random UUID), the same for the same seed and number."""
-    return str(UUID(int=random.Random(f"boot {seed} {number}").getrandbits(128), version=4))
+def boot_name(after: int | str) -> str:
+    """A boot id in the kernel's form (a random UUID): the first of a seed, or that after a boot."""
+    return str(UUID(int=random.Random(f"boot {after}").getrandbits(128), version=4))
 
 
 def _due(source: Source) -> int | None:

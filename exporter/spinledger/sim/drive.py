@@ -7,6 +7,8 @@ months cost nothing. A gap exactly as long as a timer does not spin down; a long
 - Service is instantaneous, except that a stopped motor first spins up; requests that come
   meanwhile wait and are done when it is ready. Timers run from then.
 - Sectors move at completion, requests are counted at issue (`iorequest_cnt`), our own included.
+- The kernel's time in use, and the time summed over its requests, are those of requests that waited
+  for the medium.
 - A flush with nothing dirty moves `flushes` and `requests`, starts no motor and no timer (seen on
   Linux 6.1 with a drive that keeps a write cache). A pass-through request moves `requests` only.
 - ATA counts a start when the motor starts; SAS counts a cycle when it is complete, at the next
@@ -30,6 +32,9 @@ from spinledger.sim.kinds import Kind, Rest
 
 NEVER = 1 << 62
 """A boot time that does not come, nanoseconds."""
+
+TOP = "active"
+"""The top of every ladder, in an odometer."""
 
 
 class Op(StrEnum):
@@ -77,6 +82,8 @@ class Kernel(NamedTuple):
     flushes: int
     in_flight: int
     requests: int
+    busy_ns: int = 0  # with requests in flight
+    waited_ns: int = 0  # summed over all requests that are done
 
 
 class Happening(NamedTuple):
@@ -108,6 +115,7 @@ class Odometer:
     power_cycles: int = 0
     retracts: int = 0  # power lost with the heads loaded
     spin_retries: int = 0
+    entered: dict[str, int] = field(default_factory=dict)  # times it came to a rest, or to `TOP`
     powered_ns: int = 0
     spinning_ns: int = 0
     flying_ns: int = 0
@@ -144,7 +152,7 @@ class Drive:
         log: int = 0,
     ) -> None:
         self.kind = kind
-        self.odometer = odometer or Odometer(starts=1, loads=1, power_cycles=1)
+        self.odometer = odometer or Odometer(starts=1, loads=1, power_cycles=1, entered={TOP: 1})
         self.plugged = True
         self._feed = feed
         self._seed = seed
@@ -155,6 +163,8 @@ class Drive:
         self._ready_ns = at_ns  # the medium is ready from here
         self._spun_ns = at_ns  # the motor is at speed from here
         self._sectors_read = self._sectors_written = self._flushes = self._requests = 0
+        self._busy_ns = self._waited_ns = 0  # but for the queue
+        self._queue: tuple[int, int, int] | None = None  # began, is done, nanoseconds waited by all
         self._open: list[tuple[Burst, int]] = []  # bursts under way, and when they are served
         self._apart: list[Burst] = []  # what is left of bursts taken apart, a heap
         self._ladder = kind.ladder
@@ -260,6 +270,7 @@ class Drive:
         self._account(at_ns)
         before, rest = self.rest, self._ladder[self._rung]
         self._rung += 1
+        self._entered(rest.name)
         if rest.stopped:
             self.odometer.stops += 1
             self._happened(at_ns, "stop")
@@ -273,6 +284,7 @@ class Drive:
             return
         self._account(at_ns)
         self._rung = 0
+        self._entered(TOP)
         if rest.unloaded:
             self.odometer.loads += 1
         if not rest.stopped:
@@ -299,6 +311,10 @@ class Drive:
         self.odometer.spinup_ns = tries * self.kind.spinup_ns
         self._ready_ns = self._spun_ns = at_ns + self.odometer.spinup_ns
 
+    def _entered(self, name: str) -> None:
+        entered = self.odometer.entered
+        entered[name] = entered.get(name, 0) + 1
+
     def _happened(
         self, at_ns: int, what: str, cause: str = "", actor: str = "", wait_ns: int = 0
     ) -> None:
@@ -320,10 +336,28 @@ class Drive:
                 self._rouse(at_ns, burst.op.value, burst.actor)
             served = self._ready_ns
             self._idle_ns = max(self._idle_ns, burst.last_ns, served)
+        if at_ns < served and burst.op is not Op.PASS_THROUGH:
+            self._wait(burst, served)
         if burst.ticks == 1 and served <= at_ns:
             self._served(burst)
         else:
             self._open.append((burst, served))
+
+    def _wait(self, burst: Burst, served_ns: int) -> None:
+        """What comes before the medium is ready waits until then, all at once."""
+        self._clear(burst.began_ns)
+        count = burst.arrived(served_ns - 1)
+        waited = count * (served_ns - burst.began_ns) - burst.step_ns * count * (count - 1) // 2
+        began, _, before = self._queue or (burst.began_ns, 0, 0)
+        self._queue = began, served_ns, before + waited
+
+    def _clear(self, at_ns: int) -> None:
+        """A queue that is done by then counts as such."""
+        if self._queue is not None and self._queue[1] <= at_ns:
+            began, ended, waited = self._queue
+            self._busy_ns += ended - began
+            self._waited_ns += waited
+            self._queue = None
 
     def _served(self, burst: Burst) -> None:
         """The whole burst is done."""
@@ -344,9 +378,17 @@ class Drive:
         """The counters the kernel shows at that time, which must not lie before the last."""
         if at_ns >= self._due_ns:
             self.advance(at_ns)
+        self._clear(at_ns)
+        busy = self._busy_ns if self._queue is None else self._busy_ns + at_ns - self._queue[0]
         if not self._open:
             return Kernel(
-                self._sectors_read, self._sectors_written, self._flushes, 0, self._requests
+                self._sectors_read,
+                self._sectors_written,
+                self._flushes,
+                0,
+                self._requests,
+                busy,
+                self._waited_ns,
             )
         still = []
         for burst, served in self._open:
@@ -372,7 +414,7 @@ class Drive:
                     read += here * burst.sectors
                 else:
                     written += here * burst.sectors
-        return Kernel(read, written, flushes, waiting, requests)
+        return Kernel(read, written, flushes, waiting, requests, busy, self._waited_ns)
 
     # Power
 
@@ -400,11 +442,14 @@ class Drive:
         self._account(at_ns)
         self.plugged = True
         self._rung = 0
+        self._entered(TOP)
         self.odometer.power_cycles += 1
         self.odometer.loads += 1
         self._spin_up(at_ns)
         self._idle_ns = self._ready_ns
         self._sectors_read = self._sectors_written = self._flushes = self._requests = 0
+        self._busy_ns = self._waited_ns = 0
+        self._queue = None
         if self.kind.loses_timer_on_replug:
             self.timer_lost = True
         self._happened(at_ns, "plug")

@@ -16,6 +16,7 @@ from functools import lru_cache
 from spinledger.codec import commands, wear
 from spinledger.errors import Misuse, Undecodable
 from spinledger.model import (
+    MILLISECOND,
     Answered,
     Ask,
     Command,
@@ -216,16 +217,18 @@ class SimulatedCounters:
         place = rack.by_identity.get(disk.identity)
         if place is None or not place.drive.plugged:
             return None
-        read, written, flushes, in_flight, requests = place.drive.kernel(at_ns)
+        kernel = place.drive.kernel(at_ns)
         return Counted(
             disk.identity,
             at_ns,
-            read,
-            written,
-            flushes,
-            in_flight,
-            requests,
+            kernel.sectors_read,
+            kernel.sectors_written,
+            kernel.flushes,
+            kernel.in_flight,
+            kernel.requests,
             RuntimeStatus.ACTIVE,
+            kernel.busy_ns // MILLISECOND,
+            kernel.waited_ns // MILLISECOND,
         )
 
     def forget(self, identity: str) -> None:

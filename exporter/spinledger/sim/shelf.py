@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 from spinledger.errors import BadInput, Misuse
 from spinledger.model import DAY, HOUR, SECOND, Policy
 from spinledger.sim.arrivals import Scenario
-from spinledger.sim.drive import Burst, Drive, Odometer
+from spinledger.sim.drive import TOP, Burst, Drive, Odometer
 from spinledger.sim.faults import Effect, Ordered, order
 from spinledger.sim.kinds import KINDS, Kind, retimed
 from spinledger.sim.load import HOSTS
@@ -205,6 +205,7 @@ def _worn_in(kind: Kind, seed: int, number: int) -> Odometer:
     return Odometer(
         starts=starts,
         stops=starts - 1,
+        entered={TOP: starts, **{rest.name: starts - 1 for rest in kind.ladder}},
         loads=starts + parks,
         power_cycles=draw.randint(15, 90),
         retracts=draw.randint(2, 15),

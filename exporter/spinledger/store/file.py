@@ -167,6 +167,11 @@ def head_of(blob: bytes) -> Head:
     return Head(**json.loads(blob))
 
 
+def ended(path: Path) -> Head | None:
+    """How a file ends, by its head; None for one without a commit. Raises as `rows_of` does."""
+    return next((head_of(blob) for *_, blob in rows_of(path, HEAD, 0, None)), None)
+
+
 def _good(kind: str, day: int, disk: str, blob: bytes, checksum: int) -> bool:
     return type(blob) is bytes and row_checksum(kind, day, disk, blob) == checksum
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from itertools import accumulate
 from typing import Any, cast
 
@@ -198,7 +198,12 @@ class Sheet:
         self.rows.setdefault(kind, {})[flatten(entry)] = None
 
     def set_reading(self, entry: Reading) -> None:
-        """Take the day's last reading, in place of an earlier one."""
+        """Take the day's last reading: what it lacks and an earlier one of the day has is kept."""
+        for earlier in self.entries("readings", entry.disk):
+            had = cast(Reading, earlier).worn
+            lacking = [name for name in _FIELDS[Worn] if getattr(entry.worn, name) is None]
+            worn = replace(entry.worn, **{name: getattr(had, name) for name in lacking})
+            entry = replace(entry, worn=worn)
         self.rows["readings"] = {_reading(entry): None}
 
     def set_totals(self, totals: Totals, wall_ns: int) -> None:

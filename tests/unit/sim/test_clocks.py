@@ -88,7 +88,7 @@ def test_a_stepped_clock_refuses_to_go_back() -> None:
 def test_boot_ids_are_uuids_of_the_seed() -> None:
     """The same seed gives the same id, another seed another, in the kernel's form (RFC 4122)."""
     assert boot_name(1) == boot_name(1)
-    assert len({boot_name(1), boot_name(2), boot_name(1, 1)}) == 3
+    assert len({boot_name(1), boot_name(2), boot_name(boot_name(1))}) == 3
     assert UUID(boot_name(7)).version == 4
     clock = SteppedClock(0, 0, boot_name(3))
     assert clock.boot_id() == boot_name(3)

@@ -44,9 +44,10 @@ def test_sectors_move_at_completion_and_waiting_requests_are_in_flight() -> None
     one = drive(PLAIN, ASLEEP, read(ASLEEP + 3 * SECOND))
     assert one.kernel(ASLEEP - 1) == Kernel(0, 0, 0, 0, 0)
     assert one.kernel(ASLEEP) == Kernel(0, 0, 0, 1, 1)
-    assert one.kernel(ASLEEP + 3 * SECOND) == Kernel(0, 0, 0, 2, 2)
+    assert one.kernel(ASLEEP + 3 * SECOND) == Kernel(0, 0, 0, 2, 2, 3 * SECOND)
     assert one.kernel(ASLEEP + PLAIN.spinup_ns - 1).in_flight == 2
-    assert one.kernel(ASLEEP + PLAIN.spinup_ns) == Kernel(16, 0, 0, 0, 2)
+    spinup = PLAIN.spinup_ns
+    assert one.kernel(ASLEEP + spinup) == Kernel(16, 0, 0, 0, 2, spinup, 2 * spinup - 3 * SECOND)
 
 
 def test_a_burst_moves_request_by_request() -> None:
@@ -58,6 +59,8 @@ def test_a_burst_moves_request_by_request() -> None:
     assert [k.sectors_written for k in seen] == [0, 0, 1100, 1600, 2000, 2000]
     assert [k.flushes for k in seen] == [0, 0, 11, 16, 20, 20]
     assert [k.requests for k in seen] == [1, 10, 11, 16, 20, 20]
+    assert [k.busy_ns // SECOND for k in seen] == [0, 9, 10, 10, 10, 10]
+    assert [k.waited_ns // SECOND for k in seen] == [0, 0, 55, 55, 55, 55]  # 10 + 9 + ... + 1
 
 
 def test_a_flush_with_nothing_dirty_starts_no_motor() -> None:

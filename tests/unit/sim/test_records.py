@@ -59,6 +59,7 @@ def test_a_sas_drive_tells_complete_cycles() -> None:
     ways = values(one, C.TRANSITIONS_LOG, at)
     assert cycles["start_stops"] == one.odometer.stops == ways["to_standby_z"]
     assert ways["to_active"] == ways["to_standby_z"] + 1
+    assert ways["to_idle_a"] == ways["to_standby_y"] + 1, "a minute awake: idle_a and no further"
     assert (cycles["rated_load"], cycles["rated_start_stop"]) == (600_000, 50_000)
     assert values(one, C.POWER_CONDITION_MODE, at)["standby_z_ms"] == 20 * 60_000
 

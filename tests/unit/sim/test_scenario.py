@@ -15,6 +15,7 @@ from spinledger.sim.arrivals import Scenario, falls_on
 from spinledger.sim.drive import Burst, Op
 from spinledger.sim.faults import FAULTS, order
 from spinledger.sim.load import HOSTS, PROCESSES, Days, Law, Process, Reach
+from spinledger.sim.shelf import SimulatedShelf
 
 PRAGUE = ZoneInfo("Europe/Prague")
 
@@ -46,6 +47,21 @@ def test_a_window_is_the_same_from_wherever_one_starts(place: int) -> None:
     assert [burst for burst in long if burst.began_ns >= begins] == fresh
     assert fresh == sorted(fresh)
     assert fresh
+
+
+def test_a_feed_ends_where_nothing_more_arrives(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No process, only another member's, or one that ended: the feed ends, and a drive goes on."""
+    first = Process("reader", "frames", Law.PERIODIC, 600.0, Op.READ, Reach.FIRST, 8)
+    monkeypatch.setitem(PROCESSES, "attic", (first,))
+    one = scenario(faults=("journal_every_5s@2026-04-04T12:00/2026-04-04T12:01",))
+    begins = wall(2026, 4, 4, zone=PRAGUE)
+    assert list(one.feed(7, begins)) == []
+    assert list(one.feed(3, begins)) == []
+    assert sum(burst.ticks for burst in one.feed(1, begins)) == 12
+    assert next(one.feed(2, begins)).actor == "reader"
+    shelf = SimulatedShelf(1, 0, begins, zone="Europe/Prague")
+    asleep = shelf.truth(DAY)["sim-attic-darks-1"]
+    assert (asleep.cycles, asleep.stopped_ns) == (0, DAY)
 
 
 def test_seeds_differ_and_repeat() -> None:

@@ -1,0 +1,214 @@
+"""Each fault that can be ordered is noticed by what the metrics say, and a healthy shelf is not.
+
+Outside authority: the order itself, which says what goes wrong, where and when; and the simulator's
+tally, which is kept apart from everything the exporter reads. The signs are those that the shipped
+rules and dashboards read, taken from the series of the rehearsal.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from spinledger.app.rehearsing import Rehearsal, Rehearsed, rehearse
+from spinledger.model import DAY, SECOND
+from spinledger.sim.faults import FAULTS
+from spinledger.sim.shelf import EPOCH_WALL_NS
+
+DAYS = 2
+LOOKS_S = 10
+DOWN, REPLACED, DEAD = "2026-03-01T23:30/2026-03-02T23:30", "2026-03-02T02:00", "2026-03-03T20:00"
+
+# Faults that touch different disks share a run.
+RUNS: dict[str, tuple[str, ...]] = {
+    "none": (),
+    "apart": (
+        "runaway_waker",
+        "lost_timer@2026-03-02T12:00",
+        "guest_disk",
+        f"dying_drive@2026-03-02T06:00/{DEAD}",
+        f"disk_replaced@{REPLACED}",
+    ),
+    "pools": ("sleepless_pool", "journal_every_5s"),
+    "blind": (f"exporter_down_day@{DOWN}",),
+}
+
+Labels = frozenset[str]
+
+
+class Told(NamedTuple):
+    """What a run's series say: the last value of each, and when it was said."""
+
+    done: Rehearsed
+    last: dict[tuple[str, Labels], tuple[float, float]]
+    times: list[float]
+
+    def of(self, name: str, disk: str, *labels: str) -> float:
+        """The last value of a disk's series; `labels` as written."""
+        wanted = frozenset((f'disk="sim-attic-{disk}"', *labels))
+        found = [v for (n, own), (v, _) in self.last.items() if n == name and wanted <= own]
+        assert len(found) == 1, (name, disk, labels, found)
+        return found[0]
+
+    def found(self, code: str) -> set[str]:
+        """The disks of which a finding holds."""
+        return {
+            disk.removeprefix("sim-attic-")
+            for disk in self.done.loop.accounts
+            if self.last.get(
+                ("spinledger_disk_finding", self.key(disk, f'code="{code}"')), (0.0, 0.0)
+            )[0]
+        }
+
+    @staticmethod
+    def key(disk: str, *labels: str) -> Labels:
+        """All labels of a series."""
+        common = ('job="spinledger"', 'instance="localhost:9786"')
+        return frozenset((*common, f'disk="{disk}"', *labels))
+
+    def ended_s(self, disk: str) -> float:
+        """When the last series of a disk was told, Unix time."""
+        mark = f'disk="sim-attic-{disk}"'
+        names = ("spinledger_disk_last_sample_timestamp_seconds",)
+        return max(at for (n, own), (_, at) in self.last.items() if n in names and mark in own)
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Told]:
+    """A run of the shelf by its name in RUNS, made once."""
+    made: dict[str, Told] = {}
+
+    def run(name: str) -> Told:
+        if name not in made:
+            out = io.StringIO()
+            folder: Path = tmp_path_factory.mktemp(name)
+            done = rehearse(Rehearsal(DAYS, faults=RUNS[name]), folder / "ledger.db", out)
+            made[name] = Told(done, *parsed(out.getvalue()))
+        return made[name]
+
+    return run
+
+
+def parsed(text: str) -> tuple[dict[tuple[str, Labels], tuple[float, float]], list[float]]:
+    """The last value of each series with its time, and all times in order."""
+    last, times = {}, [0.0]
+    for line in text.splitlines():
+        if line.startswith("#"):
+            continue
+        head, value, stamp = line.rsplit(" ", 2)
+        name, _, labels = head.rstrip("} ").partition("{")
+        last[name, frozenset(labels.split(","))] = float(value), float(stamp)
+        if float(stamp) > times[-1]:
+            times.append(float(stamp))
+    return last, times[1:]
+
+
+def wall_s(local: str) -> float:
+    """Local time of the shelf as Unix time."""
+    return datetime.fromisoformat(local).replace(tzinfo=ZoneInfo("Europe/Prague")).timestamp()
+
+
+def test_every_fault_is_ordered_here() -> None:
+    """No row of the table is left out."""
+    ordered = {text.partition("@")[0] for orders in RUNS.values() for text in orders}
+    assert ordered == set(FAULTS)
+
+
+def test_a_runaway_waker_exceeds_the_limit_of_a_day(told: Callable[[str], Told]) -> None:
+    """The woken disk's count is above what chance allows its budget, its neighbour's is not."""
+    name, day = "spinledger_disk_cycle_limit_used_ratio", 'window="1d"'
+    assert told("apart").of(name, "frames-1", day) >= 1
+    assert told("apart").of(name, "frames-2", day) < 1
+    assert told("none").of(name, "frames-1", day) < 1
+
+
+def test_a_lost_timer_is_found(told: Callable[[str], Told]) -> None:
+    """Its disk idles far past the declared timer; its mirror sleeps on, and nothing is said."""
+    assert told("apart").found("timer_not_holding") == {"plates-2"}
+    assert told("none").found("timer_not_holding") == set()
+
+
+def test_a_guest_is_found_by_commands_that_move_no_sectors(told: Callable[[str], Told]) -> None:
+    """The kernel counts its requests and no sector (pass-through, seen on Linux 6.1): it does not
+    look used, and yet it does not sleep."""
+    assert told("apart").found("commands_keep_awake") == {"darks-1"}
+    assert told("none").found("commands_keep_awake") == set()
+    seconds = "spinledger_disk_state_seconds_total"
+    assert told("apart").of(seconds, "darks-1", 'state="active"') == 0
+    assert told("none").of(seconds, "darks-1", 'state="active"') > 3600
+
+
+def test_a_dead_drive_is_absent(told: Callable[[str], Told]) -> None:
+    """Its series end where it died, and the ledger says since when it is not there. (That its
+    spin-ups failed more and more before is in its own counters, of which nothing is booked.)"""
+    absent = "spinledger_disk_absent_since_timestamp_seconds"
+    assert abs(told("apart").of(absent, "frames-3") - wall_s(DEAD)) <= LOOKS_S
+    assert told("apart").ended_s("frames-3") <= wall_s(DEAD)
+    assert not [name for name, _ in told("none").last if name == absent]
+
+
+def test_a_replaced_disk_is_another_disk(told: Callable[[str], Told]) -> None:
+    """The old identity is absent from then on; the new one has books of its own, from zero."""
+    one = told("apart")
+    absent = "spinledger_disk_absent_since_timestamp_seconds"
+    assert abs(one.of(absent, "frames-4") - wall_s(REPLACED)) <= LOOKS_S
+    info = [own for name, own in one.last if name == "spinledger_disk_info"]
+    serials = {
+        disk: {text for own in info if f'disk="sim-attic-{disk}"' in own for text in own}
+        for disk in ("frames-4", "frames-4b")
+    }
+    assert 'serial="ATTIC-FRAMES-4B"' in serials["frames-4b"] - serials["frames-4"]
+    seconds = sum(
+        one.of("spinledger_disk_state_seconds_total", "frames-4b", f'state="{state}"')
+        for state in ("active", "idle", "standby", "unknown", "unwitnessed")
+    )
+    ends_s = one.done.clock.wall() / SECOND
+    assert abs(seconds - (ends_s - wall_s(REPLACED))) <= LOOKS_S + 240  # a step of the series
+    own = "spinledger_disk_start_stop_cycles_total"
+    assert one.of(own, "frames-4b") < 24 < one.of(own, "frames-4")
+
+
+def test_a_sleepless_pool_sleeps_too_little_in_quiet_hours(told: Callable[[str], Told]) -> None:
+    """Every member is below what is asked of a quiet window, and above it on a healthy shelf."""
+    for member in range(1, 5):
+        for run, enough in (("pools", False), ("none", True)):
+            name = "spinledger_disk_quiet_window_asleep_ratio"
+            asleep = told(run).of(name, f"frames-{member}")
+            asked = told(run).of(
+                "spinledger_disk_quiet_window_asleep_min_ratio", f"frames-{member}"
+            )
+            assert (asleep >= asked) is enough, (run, member)
+
+
+def test_a_journal_is_found_by_its_beat(told: Callable[[str], Told]) -> None:
+    """Commits every 5 s (Linux 6.12 include/linux/jbd2.h) keep both members awake, and are told."""
+    assert told("none").found("regular_beat") == {"darks-1"}  # its guest's beat of 30 s
+    assert told("pools").found("regular_beat") >= {"plates-1", "plates-2"}
+    standby = ("spinledger_disk_state_seconds_total", "plates-1", 'state="standby"')
+    assert told("pools").of(*standby) == 0
+    assert told("none").of(*standby) > 86_400
+
+
+def test_a_day_without_exporter_is_unwitnessed(told: Callable[[str], Told]) -> None:
+    """Just that day is; nothing is told of it; the drives' own counters tell its spin-ups."""
+    one = told("blind")
+    began_s, ended_s = (wall_s(local) for local in DOWN.split("/"))
+    assert not [at for at in one.times if began_s + LOOKS_S < at < ended_s]
+    truth = one.done.shelf.truth()
+    for identity in one.done.loop.accounts:
+        disk = identity.removeprefix("sim-attic-")
+        seconds = one.of("spinledger_disk_state_seconds_total", disk, 'state="unwitnessed"')
+        assert abs(seconds - DAY / SECOND) <= LOOKS_S, disk
+        blind = [
+            start
+            for start in truth[identity].happenings
+            if start.what == "start" and began_s <= (start.at_ns + EPOCH_WALL_NS) / SECOND < ended_s
+        ]
+        told_of = one.of("spinledger_disk_cycles_total", disk, 'witnessed="no"')
+        assert 0 <= told_of - len(blind) <= 1, disk  # and a nap shorter than a look, perhaps
