@@ -1,6 +1,6 @@
 """The ports: what the core needs of the world. Adapters live in device, sim, store and app.
 
-Rules of this room: Protocols, and the records that cross only the store's port. An adapter that
+Rules of this room: Protocols, and the records that cross only one port. An adapter that
 can be waited for has `fileno()`, or is woken by its clock. No method blocks beyond what its
 docstring says.
 """
@@ -8,7 +8,7 @@ docstring says.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol, runtime_checkable
 
 from spinledger.model import (
@@ -62,6 +62,33 @@ class StoreStatus:
     file_bytes: int
     damaged: int  # files set aside, this one's life long
     trouble: str  # "" or why the last commit failed
+
+
+TROUBLES = (
+    "missing",  # the program is not there, or cannot be run
+    "timeout",
+    "asleep",  # the disk fell asleep before it was read
+    "unsure",  # its power mode could not be told
+    "permission",
+    "failed",  # the program says so itself
+    "empty",
+    "truncated",
+    "not_understood",
+    "another_disk",
+    "crashed",  # our own child ended without a word
+)
+"""Why the second reader gave nothing; label values."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reread:
+    """What the second reader says of a disk: values by `codec.wear.NAMES`, or a trouble."""
+
+    disk: str
+    at_ns: int
+    values: Mapping[str, int] = field(default_factory=dict)
+    trouble: str = ""  # "" or one of TROUBLES
+    detail: str = ""  # for a person
 
 
 @runtime_checkable
@@ -159,6 +186,22 @@ class WearReader(Protocol):
 
     def read(self, disk: Disk, at_ns: int) -> Worn | None:
         """The counters; None when the drive does not tell."""
+
+
+class SecondReader(Protocol):
+    """Reads a disk's own counters by another way than ours. One disk at a time over all."""
+
+    def start(self, disk: Disk, at_ns: int) -> bool:
+        """Begin to read a disk, and return at once; False: it cannot be read, or one is now."""
+
+    def results(self, at_ns: int) -> Iterable[Reread]:
+        """What came of it; one for each start, at `due_ns` at the latest. Does not block."""
+
+    def due_ns(self) -> int | None:
+        """When `results` has something to say at the latest; None while nothing is read."""
+
+    def fileno(self) -> int:
+        """Readable when a result is due."""
 
 
 class Store(Protocol):

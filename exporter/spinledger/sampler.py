@@ -6,15 +6,22 @@ its timer at every question gets silent stretches. A question that may have dist
 the next free signals; after that the drive is left in peace until somebody else moves sectors,
 and for good once it has been disturbed too often. `plan` reads, `note_*` learn; neither has a
 clock.
+
+The drive's own counters are read only in a sample in which others moved sectors, and all of their
+records within half a sample interval of it: a reading wakes nobody, and where a drive restarts its
+timer at one it costs one interval, and the time that the reading takes.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Sequence
 
 from spinledger.codec import wear
 from spinledger.codec.reply import QUESTIONS
 from spinledger.errors import Misuse
+from spinledger.insight.restarting import noted
+from spinledger.insight.wear import SECOND_READER
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
     Account,
@@ -27,6 +34,7 @@ from spinledger.model import (
     MILLISECOND,
     MINUTE,
     SECOND,
+    UNASKED,
     Answered,
     Ask,
     Counted,
@@ -67,6 +75,8 @@ def plan(account: Account, now_ns: int, number: int) -> Ask | None:
     habit = account.habit
     if habit.pending is not None or account.counted is None or not may_ask(account):
         return None
+    if habit.second_on:
+        return None
     if account.state is State.ACTIVE or now_ns < due_ns(account, now_ns):
         return None
     method = account.disk.ask_method
@@ -75,19 +85,20 @@ def plan(account: Account, now_ns: int, number: int) -> Ask | None:
     return Ask(number, account.disk.identity, method, now_ns, now_ns + DEADLINE_NS)
 
 
-def plan_reading(account: Account, now_ns: int, number: int) -> Ask | None:
+def plan_reading(
+    account: Account, now_ns: int, number: int, second_free: bool = False
+) -> Ask | None:
     """The first record of a reading of the drive's own counters, when one is due.
 
-    Only in the very sample in which others moved sectors: so it neither wakes the drive nor keeps
-    it awake for more than that sample. Due after a wake, and every `wear_ns` of use.
+    Due after a wake, every `wear_ns` of use, and right before the second reader, where that is
+    due and free, so that the two can be compared.
     """
     habit, every_ns = account.habit, account.policy.cadence.wear_ns
-    if not every_ns or habit.pending is not None or not may_ask(account):
-        return None
-    if account.state is not State.ACTIVE or account.sectors_ns != account.at_ns:
+    if not every_ns or not _in_use(account) or _stale(account, now_ns):
         return None
     woke = account.witnessed_since_reading > 0 and account.since_ns > (habit.read_ns or 0)
-    if habit.read_ns is not None and not woke and now_ns - habit.read_ns < every_ns:
+    due = habit.read_ns is None or woke or now_ns - habit.read_ns >= every_ns
+    if not due and (_fresh(account, now_ns) or not (second_free and second_due(account, now_ns))):
         return None
     habit.to_read = [
         command
@@ -99,10 +110,64 @@ def plan_reading(account: Account, now_ns: int, number: int) -> Ask | None:
     return plan_record(account, now_ns, number)
 
 
-def plan_record(account: Account, now_ns: int, number: int) -> Ask | None:
-    """The next record of the reading under way, while the disk is in use."""
+def _in_use(account: Account) -> bool:
+    """Others moved its sectors in this very sample, and nothing of ours is on its way."""
     habit = account.habit
-    if not habit.to_read or habit.pending is not None or account.state is not State.ACTIVE:
+    if habit.pending is not None or habit.second_on or not may_ask(account):
+        return False
+    return others_move(account)
+
+
+def _stale(account: Account, now_ns: int) -> bool:
+    """The newest sample is too long ago to read on: its use may be over."""
+    return now_ns - account.at_ns > account.policy.cadence.fast_ns // 2
+
+
+def others_move(account: Account) -> bool:
+    """Others moved its sectors in the newest sample."""
+    return account.state is State.ACTIVE and account.sectors_ns == account.at_ns
+
+
+def second_due(account: Account, now_ns: int) -> bool:
+    """True when the second reader should be started: once in `second_ns`, whatever comes of it."""
+    habit, every_ns = account.habit, account.policy.cadence.second_ns
+    if not every_ns or not _in_use(account):
+        return False
+    return habit.second_ns is None or now_ns - habit.second_ns >= every_ns
+
+
+def _fresh(account: Account, now_ns: int) -> bool:
+    """True where our own last reading can be compared with one of the second reader's now."""
+    read_ns = account.habit.read_ns
+    return read_ns is not None and now_ns - read_ns < account.policy.cadence.slow_ns
+
+
+def note_second(account: Account, now_ns: int) -> None:
+    """The second reader was started."""
+    habit = account.habit
+    if not _fresh(account, now_ns):
+        habit.last_records = []
+    habit.second_ns = now_ns
+    habit.second_on = True
+    habit.read_in_gap = True
+    habit.sent[SECOND_READER] = habit.sent.get(SECOND_READER, 0) + 1
+
+
+def note_reread(account: Account) -> Sequence[Record] | None:
+    """The second reader ended: our own records to compare with; None: it is not waited for."""
+    habit = account.habit
+    if not habit.second_on:
+        return None
+    habit.second_on, habit.second_over = False, True
+    records, habit.last_records = habit.last_records, []
+    return records
+
+
+def plan_record(account: Account, now_ns: int, number: int) -> Ask | None:
+    """The next record of the reading under way; what comes too late is left for the next one."""
+    habit = account.habit
+    unfit = habit.pending is not None or not others_move(account) or _stale(account, now_ns)
+    if not habit.to_read or unfit:
         habit.to_read = []
         return None
     command = habit.to_read.pop(0)
@@ -173,6 +238,7 @@ def note_sent(account: Account, ask: Ask) -> None:
     habit = account.habit
     if ask.command not in QUESTIONS:
         habit.pending = ask
+        habit.read_in_gap = True
         habit.own += 1
         habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
         return
@@ -198,12 +264,14 @@ def note_counted(
     habit = account.habit
     own, habit.own = habit.own, 0
     answered_own, habit.answered_own = habit.answered_own, False
+    second, habit.second_over = habit.second_on or habit.second_over, False
     if account.state is State.ACTIVE and not ours:
         _foreign_io(account)
         return
     if before is None or ours:
         return
-    foreign = fact.requests - before.requests - own
+    # How many commands the second reader sends is not known: none of them is somebody else's.
+    foreign = 0 if second else fact.requests - before.requests - own
     signalled = fact.flushes != before.flushes or foreign > 0
     if habit.suspect and not habit.pending:
         # The kernel may have issued our own command once more: that is nobody else's doing.
@@ -219,6 +287,7 @@ def _foreign_io(account: Account) -> None:
     habit = account.habit
     habit.hushed = False
     habit.suspect = ""
+    habit.read_in_gap = False
     habit.hint = False
     habit.hint_wait_ns = 0
     habit.hinted_ns = None
@@ -262,6 +331,7 @@ def note_seen(account: Account) -> None:
     habit.spinning_answer_ns = None
     habit.own = 0
     habit.to_read = []
+    habit.second_on = False
     habit.came = True
     if habit.given_up.startswith("refused"):
         habit.given_up = ""
@@ -293,7 +363,7 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
         habit.last_ok = True
         if not stale:
             _told(account, fact, reply, state_before)
-    elif isinstance(reply, Refused) and reply.reason is not Reason.PROBER_DOWN and not late:
+    elif isinstance(reply, Refused) and reply.reason not in UNASKED and not late:
         _refused(habit, reply.reason)
     if stale or not fact.sent:
         return
@@ -312,7 +382,7 @@ def _recorded(habit: Habit, fact: Answered) -> None:
     reply = fact.reply
     if isinstance(reply, Record):
         habit.records.append(reply)
-    elif isinstance(reply, Refused) and reply.reason is not Reason.PROBER_DOWN:
+    elif isinstance(reply, Refused) and reply.reason not in UNASKED:
         name = fact.ask.command.value
         habit.unreadable[name] = habit.unreadable.get(name, 0) + 1
         habit.failed[reply.reason.value] = habit.failed.get(reply.reason.value, 0) + 1
@@ -361,6 +431,9 @@ def _told(account: Account, fact: Answered, reply: Told, before: State) -> None:
         _disturbed(account, "timer_restarted")
         return
     _learn(habit, (low, age))
+    if habit.hinted_ns is None:  # others' commands may restart a timer too
+        slow = account.policy.cadence.slow_ns
+        habit.spin_downs = dict(noted(habit.spin_downs, habit.read_in_gap, (low, age), slow))
 
 
 def _slept_in_silence(account: Account, low: int, age: int) -> bool:

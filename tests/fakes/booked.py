@@ -7,7 +7,18 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from spinledger.insight.quiet import Calendar
-from spinledger.model import DAY, HOUR, MINUTE, SECOND, Condition, DiskView, Snapshot, State
+from spinledger.model import (
+    DAY,
+    HOUR,
+    MINUTE,
+    SECOND,
+    Condition,
+    DiskView,
+    Labels,
+    Number,
+    Snapshot,
+    State,
+)
 from spinledger.schedule import Schedule, Window
 from spinledger.web.sight import Booked, Piece, Sight, Wake
 from tests.fakes.snapshots import WALL_NS, full_view, snapshot, view
@@ -85,6 +96,15 @@ def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[
         views.append(one)
         books[one.disk.identity] = busy(shift=number * HOUR // 50)
     return snapshot(*views), books
+
+
+def losing(view: DiskView, joules: float) -> DiskView:
+    """A disk whose spin-ups cost that much more than its sleep saved."""
+    energy: dict[str, Mapping[Labels, Number]] = {
+        "energy_saved_joules": {(): 0},
+        "energy_lost_joules": {(): joules},
+    }
+    return replace(view, samples={**view.samples, **energy})
 
 
 def sight_of(books: Mapping[str, Booked]) -> Sight:

@@ -166,6 +166,17 @@ def _wait(running: Month, child: subprocess.Popen[bytes]) -> None:
     raise AssertionError("Prometheus was not ready in time")
 
 
+def fires(running: Month, alert: str) -> list[dict[str, Any]]:
+    """The alert's series, once the rules were evaluated often enough; none after a minute."""
+    query = f'ALERTS{{alertname="{alert}",alertstate="firing"}}'
+    ends = time.monotonic() + PATIENCE_S
+    while not (rows := running.ask(query, time=f"{time.time():.3f}")):
+        if time.monotonic() > ends:
+            break
+        time.sleep(0.5)
+    return rows
+
+
 def filled_in(query: str, values: dict[str, str]) -> str:
     """A dashboard's query with its variables replaced."""
     return re.sub(r"\$(\w+)", lambda found: values[found.group(1)], query)

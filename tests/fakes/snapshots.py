@@ -140,11 +140,12 @@ def full_view(number: int) -> DiskView:
 
 def snapshot(*views: DiskView, number: int = 7) -> Snapshot:
     """A snapshot of these disks, with every metric of the exporter itself."""
-    derived = ("build_info", "render_failures", "absent_since", "disks_skipped")
+    derived = ("build_info", "render_failures", "absent_since", "disks_skipped", "second_reads")
     exporter: dict[str, dict[Labels, Number]] = {
         row.key: {(): 1} for row in EXPORTER_ROWS if row.key not in derived
     }
     exporter["absent_since"] = {("wwn-0x5000c500a1b2ffff",): WALL_NS // SECOND - 86_400}
+    exporter["second_reads"] = {("read",): 3, ("timeout",): 0}
     exporter["disks_skipped"] = {("virtual",): 2, ("optical",): 0}
     return Snapshot(
         number=number,

@@ -62,10 +62,16 @@ class Watched:
         policy: Policy | None = None,
         plugs: Sequence[Plug] = (),
         folds: Callable[[Disk, Policy], Sequence[Fold]] | None = None,
+        brothers: int = 0,
     ) -> None:
+        """`brothers`: so many more drives of the kind, used at the same times."""
         self.policy = Policy() if policy is None else policy
         self.rack: Rack = SimulatedShelf.of(
-            [Bench(drive, [_arrival(at) for at in arrivals_s], name="one")], plugs
+            [
+                Bench(drive, [_arrival(at) for at in arrivals_s], name=name)
+                for name in ("one", *(f"brother-{n}" for n in range(brothers)))
+            ],
+            plugs,
         )
         self.clock = SteppedClock(0, WALL_NS)
         self.kept = Kept()

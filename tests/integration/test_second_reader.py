@@ -21,8 +21,9 @@ from spinledger.codec import packings
 from spinledger.device.asking import ProcessProber
 from spinledger.device.discovery import Discovery
 from spinledger.device.second import ENVIRONMENT, OPTIONS
-from spinledger.device.secondary import Second, SecondReader
+from spinledger.device.secondary import SmartctlReader
 from spinledger.model import SECOND, Ask, Command, Record
+from spinledger.ports import Reread
 from tests.fakes.asked import answers
 from tests.fakes.drive_bytes import identify, smart
 from tests.fakes.facts import DISK
@@ -53,7 +54,7 @@ No Errors Logged
 """  # made by hand in the form of smartctl 7.3
 
 
-def wait(reader: SecondReader, at_ns: int = 0, within: float = 20) -> Second:
+def wait(reader: SmartctlReader, at_ns: int = 0, within: float = 20) -> Reread:
     """The next result."""
     end = time.monotonic() + within
     while (left := end - time.monotonic()) > 0:
@@ -71,9 +72,9 @@ def stand_in(folder: Path, script: str) -> str:
     return str(path)
 
 
-def told(folder: Path, script: str, disk: Any = ATA, deadline_ns: int = 15 * SECOND) -> Second:
+def told(folder: Path, script: str, disk: Any = ATA, deadline_ns: int = 15 * SECOND) -> Reread:
     """What comes of a stand-in's output."""
-    reader = SecondReader(stand_in(folder, script), deadline_ns)
+    reader = SmartctlReader(stand_in(folder, script), deadline_ns)
     try:
         assert reader.start(disk, 0)
         assert not reader.start(disk, 0)
@@ -169,7 +170,7 @@ def test_smartctl_that_hangs_or_dies(tmp_path: Path, script: str, trouble: str) 
 
 def test_missing_smartctl() -> None:
     """Counted, and the reader can be used again."""
-    reader = SecondReader("/nowhere/smartctl")
+    reader = SmartctlReader("/nowhere/smartctl")
     for _ in range(2):
         assert reader.start(ATA, 0)
         assert wait(reader).trouble == "missing"
@@ -178,7 +179,7 @@ def test_missing_smartctl() -> None:
 
 def test_a_child_that_hangs_is_let_go(tmp_path: Path) -> None:
     """Past its deadline the child's whole group is killed; the next disk is read."""
-    reader = SecondReader(
+    reader = SmartctlReader(
         stand_in(tmp_path, f"echo $$ >{tmp_path}/pid; exec sleep 60"), 60 * SECOND
     )
     assert reader.start(ATA, 0)
@@ -266,6 +267,7 @@ PACKINGS = [
     ("sec2hour", "seconds", 37_844_520),
 ]
 LOADS = [0, 5678, 600_000, 0xFFFFFF, (1_152_921 << 24) + 1_152_733, (105 << 24) + 5]
+OLDER = 3  # of the packings: that drive counts loads in attribute 225, as older ones do
 
 
 INQUIRY = bytes.fromhex("000005021F000000").ljust(36)  # SPC-4 standard INQUIRY data, a disk
@@ -286,14 +288,15 @@ def _read_both(shelf: Shelf) -> list[dict[str, Any]]:
     identity[160:162] = b"\xf0\x03"  # word 80: versions up to ACS-2
     identity[164] |= 1  # word 82 bit 0: SMART supported; 85: enabled (ACS-3)
     identity[170] |= 1
-    thresholds = smart(dict.fromkeys((4, 9, 12, 192, 193), 0))
+    thresholds = smart(dict.fromkeys((4, 9, 12, 192, 193, 225), 0))
     canned = {"aec00": bytes(identity), "ab0d1": thresholds, "ab0da": b"", "ab0d5": bytes(512)}
     _can(shelf, disk.kernel_name, {**canned, "s12": INQUIRY})
     folder = os.environ["SHELF_CONTROL"] + ".d"
     os.makedirs(folder)
     for at, (theirs, _, raw) in enumerate(PACKINGS):
         loads = LOADS[at % len(LOADS)]
-        data = smart({4: 1234 + at, 9: raw, 12: 40, 192: 7, 193: loads})
+        number = 225 if at == OLDER else 193
+        data = smart({4: 1234 + at, 9: raw, 12: 40, 192: 7, number: loads})
         _can(shelf, disk.kernel_name, {"ab0d0": data})
         ask = Ask(at + 1, disk.identity, Command.SMART_READ_DATA, 0, SECOND)
         prober.send(ask, disk)
@@ -303,7 +306,7 @@ def _read_both(shelf: Shelf) -> list[dict[str, Any]]:
         wide = " -v 193,loadunload" if loads > 0xFFFFFF else ""
         line = f"exec /usr/sbin/smartctl -v '9,{theirs}'{wide}"
         smartctl = stand_in(Path(folder), line + ' "$@"')
-        reader = SecondReader(smartctl, 15 * SECOND, {**ENVIRONMENT, **inherited})
+        reader = SmartctlReader(smartctl, 15 * SECOND, {**ENVIRONMENT, **inherited})
         assert reader.start(disk, 0)
         second = wait(reader)
         reader.close()
@@ -321,7 +324,7 @@ def _read_asleep(shelf: Shelf) -> list[str]:
     found = []
     for count in (0x00, 0x42):
         shelf.do("count", node=disk.kernel_name, count=count)
-        reader = SecondReader(environment={**ENVIRONMENT, **inherited})
+        reader = SmartctlReader(environment={**ENVIRONMENT, **inherited})
         assert reader.start(disk, 0)
         found.append(wait(reader).trouble)
         reader.close()
@@ -340,6 +343,7 @@ def test_our_decoding_and_pysmart_agree(shelf: Shelf) -> None:
     shelf.do("count", node="sda", count=0xFF)
     both = json.loads(json.dumps(shelf.run(_read_both, timeout=120)))
     assert len(both) == len(PACKINGS)
+    assert {name for _, name, _ in PACKINGS} == {row.name for row in packings.CLOCKS}
     for (_, name, raw), row in zip(PACKINGS, both, strict=True):
         ours, theirs = row["ours"], row["theirs"]
         assert theirs, row
@@ -348,6 +352,7 @@ def test_our_decoding_and_pysmart_agree(shelf: Shelf) -> None:
         assert theirs.pop("power_on_s") // 3600 == hours
         assert packings.by_hours(raw, hours * 3600) in (name, "hours")
         assert ours == theirs
+        assert "loads" in ours
 
 
 def test_a_sleeping_disk_is_left_asleep(shelf: Shelf) -> None:

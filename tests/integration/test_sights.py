@@ -12,7 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.app.sights import Books
+from spinledger.app.owner import Owner
+from spinledger.app.sights import Books, sight
+from spinledger.config.load import load
+from spinledger.config.settings import Tariff
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, Entry, Evidence, Explained, Span
 from spinledger.ports import Commit
 from spinledger.store.ledger import FileStore
@@ -136,3 +139,15 @@ def test_the_ledger_file_is_never_touched(tmp_path: Path) -> None:
     assert OPENED
     assert 30 * 3 <= len(seen.wakes) <= 31 * 3
     assert seen.wakes[-1].at == BEGAN + 40 * DAY - SECOND
+
+
+def test_the_tariff_is_that_of_the_file_in_force(tmp_path: Path) -> None:
+    """After the owner's file was read again, the pages have its new price."""
+    file = tmp_path / "spinledger.yaml"
+    file.write_text("tariff: {currency: EUR, per_kwh: 0.30}\n", encoding="utf-8")
+    owner = Owner(file, load(file), 0.0)
+    seen = sight(owner, lambda: MemoryStore().history(), "attic")
+    assert seen.tariff() == Tariff("EUR", 0.30)
+    file.write_text("listen: 127.0.0.1:0\n", encoding="utf-8")
+    assert owner.reload(lambda line: None)
+    assert seen.tariff() is None

@@ -6,6 +6,7 @@ while we looked.
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -97,6 +98,15 @@ def placed(ledger: Path, watched: Sequence[Disk]) -> Iterator[str]:
                 yield f"{what} ({path}) is on {disk.kernel_name}, which is watched: it may wake it"
         if found.unknown:
             yield f"{what}: {found.unknown}, so it may be on a watched disk"
+
+
+def programs(config: Config) -> list[str]:
+    """A sentence for each program that is configured and cannot be run."""
+    path = config.second_reader
+    if path is None or os.access(path, os.X_OK):
+        return []
+    what = "cannot be run" if path.exists() else "is not there"
+    return [f"wear.second_reader: {path} {what}; install it, or drop the key"]
 
 
 def ask_once(clock: Clock, disks: Sequence[Disk]) -> Mapping[str, Reply]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from spinledger import __version__
-from spinledger.config.load import host_zone, load
+from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.config.windows import parse as parse_windows
 from spinledger.errors import BadConfig
@@ -24,7 +24,8 @@ from spinledger.insight.lately import Lately, Naps
 from spinledger.insight.life import DrivesOwn
 from spinledger.insight.quiet import Calendar, Cursor
 from spinledger.insight.slept import QuietWindow
-from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
+from spinledger.keeper.waking import CAUSES
+from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds, Wakes
 from spinledger.loop import Wishes
 from spinledger.model import Disk, Labels, Number, Policy
 from spinledger.ports import Fold, QuietHours
@@ -44,13 +45,15 @@ class Owner:
     calendars: dict[str, Calendar] = field(default_factory=dict)
     simulated: Callable[[Policy, str], Mapping[str, Policy]] | None = None  # a shelf's own wishes
 
-    def take_simulated(self, policies: Callable[[Policy, str], Mapping[str, Policy]]) -> None:
+    def take_simulated(
+        self, policies: Callable[[Policy, str], Mapping[str, Policy]], zone: str
+    ) -> None:
         """A simulated shelf's own wishes hold for disks the configuration does not name.
 
-        `policies` gives them from a base and the name of the schedule its restful disks keep.
+        `policies` gives them from a base and the name of the schedule its restful disks keep;
+        `zone` is where its people live.
         """
         if NIGHTS not in self.config.schedules:
-            zone = host_zone() or "UTC"
             nights = Schedule(NIGHTS, zone, parse_windows("daily 22:00-07:00"))
             self.config = replace(self.config, schedules={**self.config.schedules, NIGHTS: nights})
         self.simulated = policies
@@ -104,6 +107,7 @@ def folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
         StateSeconds(),
         Changes(),
         IdleGaps(),
+        Wakes(CAUSES),
         RecentCycles(policy),
         QuietWindow(),
         WhatIf(policy.candidates_ns),

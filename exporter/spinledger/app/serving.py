@@ -9,6 +9,7 @@ from __future__ import annotations
 import signal
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -25,9 +26,11 @@ from spinledger.device.clock import RealClock
 from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
 from spinledger.device.placement import holding
-from spinledger.errors import Refusal
+from spinledger.device.secondary import SmartctlReader, files_of
+from spinledger.errors import Refusal, Unavailable
 from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
+from spinledger.loop.rereading import Rereading
 from spinledger.model import DAY, SECOND, Disk
 from spinledger.store.ledger import FileStore
 from spinledger.store.live import live_directory
@@ -81,7 +84,11 @@ def serve(serving: Serving) -> int:
     loop.keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:
         loop.holders = lambda disks: holders(store, disks)
-    _on_signals(loop, owner)
+    second = None if serving.simulated else SmartctlReader()
+    if second is not None:
+        loop.rereading = Rereading(second, lambda disks: bearers(owner.config, disks))
+    _aim(second, owner.config)
+    _on_signals(loop, owner, second)
     web = WebServer(
         listen,
         latest.current,
@@ -96,6 +103,8 @@ def serve(serving: Serving) -> int:
             until_ns = ports.clock.now() + round(serving.for_s * serving.speed * SECOND)
         loop.run(until_ns)
     finally:
+        if second is not None:
+            second.close()
         web.stop()
         store.close()
         if isinstance(ports.prober, ProcessProber):
@@ -109,7 +118,7 @@ def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
         return MemoryStore()
     return FileStore(
         Path(serving.ledger) if serving.ledger else config.ledger_path,
-        boot_id=simulated_boot(serving.seed) if serving.simulated else RealClock().boot_id(),
+        boot_id=simulated_boot(serving) if serving.simulated else RealClock().boot_id(),
         live=live_directory(),
         simulated=serving.simulated,
         keep_days=max(1, config.keep_spans_ns // DAY),
@@ -125,13 +134,28 @@ def holders(store: FileStore, disks: Sequence[Disk]) -> frozenset[str]:
     return found
 
 
-def _on_signals(loop: Loop, owner: Owner) -> None:
+def bearers(config: Config, disks: Sequence[Disk]) -> frozenset[str]:
+    """Identities of the watched disks under the second reader's files; none while it is off."""
+    if config.second_reader is None:
+        return frozenset()
+    held = {name for path in files_of(config.second_reader) for name in holding(path).disks}
+    return frozenset(disk.identity for disk in disks if held.intersection(disk.nodes))
+
+
+def _aim(second: SmartctlReader | None, config: Config) -> None:
+    """Which program the second reader runs; the disks' cadence says whether it is started."""
+    if second is not None and config.second_reader is not None:
+        second.smartctl = str(config.second_reader)
+
+
+def _on_signals(loop: Loop, owner: Owner, second: SmartctlReader | None) -> None:
     def stop(_number: int, _frame: object) -> None:
         loop.stopping = True
 
     def reread(_number: int, _frame: object) -> None:
         if owner.reload(say):
             loop.fast_ns = owner.config.cadence.fast_ns
+            _aim(second, owner.config)
             loop.refresh_policies()
 
     signal.signal(signal.SIGTERM, stop)
@@ -161,7 +185,8 @@ def _simulated(
     from spinledger.sim.clocks import ScaledClock
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
-    start_wall_ns = kept_wall_ns or evening_wall_ns()
+    zone = serving.zone or host_zone() or "UTC"
+    start_wall_ns = kept_wall_ns or evening_wall_ns(zone)
     if serving.at_present:
         start_wall_ns = max(kept_wall_ns, time.time_ns())
     start_ns = start_wall_ns - EPOCH_WALL_NS
@@ -170,11 +195,11 @@ def _simulated(
         start_ns,
         start_wall_ns,
         faults=serving.faults,
-        zone=serving.zone or host_zone() or "UTC",
+        zone=zone,
     )
-    owner.take_simulated(shelf.policies)
+    owner.take_simulated(shelf.policies, zone)
     return Ports(
-        clock=ScaledClock(serving.speed, start_ns, start_wall_ns, simulated_boot(serving.seed)),
+        clock=ScaledClock(serving.speed, start_ns, start_wall_ns, simulated_boot(serving)),
         discoverer=shelf.discoverer,
         counters=shelf.counters,
         prober=shelf.prober,
@@ -183,17 +208,21 @@ def _simulated(
     )
 
 
-def simulated_boot(seed: int) -> str:
-    """The boot id of a simulated host; one boot lasts for all runs of a seed."""
+def simulated_boot(serving: Serving) -> str:
+    """The boot id of a simulated host: it goes on in the boot in which its ledger ended."""
+    from spinledger.app.rehearsing import last_boot
     from spinledger.sim.clocks import boot_name
 
-    return boot_name(seed)
+    boot = ""
+    if serving.ledger not in ("", MEMORY):
+        with suppress(Unavailable):  # the store says so, and sets the file aside
+            boot = last_boot(Path(serving.ledger))
+    return boot or boot_name(serving.seed)
 
 
-def evening_wall_ns() -> int:
-    """21:00 of yesterday, local time of this host: where a simulated shelf begins."""
-    zone = host_zone()
-    now = datetime.now(ZoneInfo(zone) if zone else None).astimezone()
+def evening_wall_ns(zone: str) -> int:
+    """The last 21:00 of a zone's local time: where a simulated shelf begins."""
+    now = datetime.now(ZoneInfo(zone))
     evening = now.replace(hour=EVENING_HOUR, minute=0, second=0, microsecond=0)
     if evening > now:
         evening -= timedelta(days=1)

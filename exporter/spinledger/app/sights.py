@@ -1,4 +1,4 @@
-"""What the web pages show beside the snapshot: the newest books, quiet hours, zone, host.
+"""What the web pages show beside the snapshot: the newest books, quiet hours, zone, host, tariff.
 
 Rules: a request never reads the ledger file: books come from the store's memory. A UTC day that has
 been over for an hour no longer changes, so it is read once and kept in the form that the pages
@@ -30,6 +30,7 @@ def sight(owner: Owner, remembered: Callable[[], History], host: str) -> Sight:
         tz=ZoneInfo(zone),
         zone=zone,
         host=host,
+        tariff=lambda: owner.config.tariff,
     )
 
 

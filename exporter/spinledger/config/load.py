@@ -19,7 +19,7 @@ from spinledger.config.schema import LEAVES
 from spinledger.config.settings import Config, Limits, Rule, Tariff, WhatIf, Wishes
 from spinledger.config.words import printable
 from spinledger.errors import BadConfig
-from spinledger.model import Cadence
+from spinledger.model import DAY, Cadence
 from spinledger.schedule import Schedule
 
 LARGEST = 1 << 20  # bytes; a configuration is some kilobytes
@@ -89,6 +89,7 @@ def _get(found: Found, *place: str) -> Any:
 
 def _config(found: Found, zone: str | None) -> Config:
     tls = _get(found, "web", "tls_and_users")
+    second = _get(found, "wear", "second_reader")
     currency = _get(found, "tariff", "currency")
     rules = tuple(
         _rule(told, found.lines["disks", number])
@@ -103,8 +104,10 @@ def _config(found: Found, zone: str | None) -> Config:
             slow_ns=_get(found, "sample", "slow"),
             asleep_ns=_get(found, "sample", "asleep"),
             wear_ns=_get(found, "wear", "every"),
+            second_ns=DAY if second else 0,
         ),
         wear_every_ns=_get(found, "wear", "every"),
+        second_reader=Path(second) if second else None,
         ledger_path=Path(_get(found, "ledger", "path")),
         keep_spans_ns=_get(found, "ledger", "keep_spans"),
         schedules=_schedules(found, zone),

@@ -108,6 +108,12 @@ FIELDS = (
         "how often a spinning drive's own counters are read; 0: never",
     ),
     Field(
+        "wear.second_reader",
+        Kind("an absolute path such as /usr/sbin/smartctl", values.absolute_path),
+        None,
+        "smartctl, for a cross-check once a day; without it there is none",
+    ),
+    Field(
         "ledger.path",
         Kind(_FILE, values.absolute_path),
         "/var/lib/spinledger/ledger.db",

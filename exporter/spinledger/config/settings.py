@@ -81,6 +81,7 @@ class Config:
     tls_and_users: Path | None
     cadence: Cadence
     wear_every_ns: int  # 0: never
+    second_reader: Path | None  # smartctl; None: not used
     ledger_path: Path
     keep_spans_ns: int
     schedules: Mapping[str, Schedule]
@@ -138,7 +139,10 @@ class Config:
                 "slow": duration_text(self.cadence.slow_ns),
                 "asleep": duration_text(self.cadence.asleep_ns),
             },
-            "wear": {"every": duration_text(self.wear_every_ns)},
+            "wear": {
+                "every": duration_text(self.wear_every_ns),
+                "second_reader": str(self.second_reader) if self.second_reader else None,
+            },
             "ledger": {
                 "path": str(self.ledger_path),
                 "keep_spans": duration_text(self.keep_spans_ns),

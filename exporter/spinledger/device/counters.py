@@ -4,7 +4,8 @@ Rules of this module:
 - Three descriptors a path stay open (stat, device/iorequest_cnt, device/power/runtime_status);
   a sample is one pread and one parse of each. Reading sysfs neither wakes nor resumes a disk.
 - Field numbers are those of Documentation/block/stat.rst (Linux 6.12), from 0: sectors read 2,
-  sectors written 6, in flight 8, flush requests 15. Sectors are 512 bytes. The kernel before 4.18
+  sectors written 6, in flight 8, time in use 9, time summed over requests 10 (both in ms), flush
+  requests 15. Sectors are 512 bytes. The kernel before 4.18
   has 11 fields, before 5.5 it has 15: then flushes count as 0.
 - A disk with two paths has the sum of both. A path that comes or goes moves no counter.
 """
@@ -21,6 +22,8 @@ from spinledger.model import Counted, Disk, RuntimeStatus
 _READ = 2
 _WRITTEN = 6
 _IN_FLIGHT = 8
+_BUSY = 9
+_WAITED = 10
 _FLUSHES = 15
 _FILES = ("stat", "device/iorequest_cnt", "device/power/runtime_status")
 _SIZE = 512
@@ -29,8 +32,8 @@ _STATUS = {status.value.encode(): status for status in RuntimeStatus}
 _COUNT_MASK = 0xFFFFFFFF  # iorequest_cnt is a 32-bit atomic_t printed sign-extended
 _QUIET = {RuntimeStatus.SUSPENDED, RuntimeStatus.SUSPENDING, RuntimeStatus.RESUMING}
 
-# sectors read, sectors written, flushes, requests; and apart, in flight
-_Sums = tuple[int, int, int, int]
+# sectors read, sectors written, flushes, requests, busy, waited; and apart, in flight
+_Sums = tuple[int, int, int, int, int, int]
 
 
 @dataclass(slots=True)
@@ -79,7 +82,7 @@ class SysfsCounters:
 
     def _open(self, disk: Disk, before: _Held | None) -> _Held:
         """Open a disk's files; keep the sums continuous where its paths changed."""
-        zero = (0, 0, 0, 0)
+        zero = (0, 0, 0, 0, 0, 0)
         held = _Held(disk.nodes, [], zero, zero)
         try:
             for node in disk.nodes:
@@ -88,9 +91,10 @@ class SysfsCounters:
                 raise OSError(errno.ENODEV, "another disk has this name now")
             if before is not None:
                 now = _sample(disk.identity, held, 0)
-                raw = (now.sectors_read, now.sectors_written, now.flushes, now.requests)
-                a, b, c, d = (was - is_ for was, is_ in zip(before.last, raw, strict=True))
-                held.offset = (a, b, c, d)
+                a, b, c, d, e, f = (
+                    was - is_ for was, is_ in zip(before.last, _sums(now), strict=True)
+                )
+                held.offset = (a, b, c, d, e, f)
         except OSError:
             _close(held.paths)
             raise
@@ -136,16 +140,18 @@ def _close(paths: list[tuple[int, ...]] | list[tuple[int, int, int]]) -> None:
 
 def _sample(identity: str, held: _Held, at_ns: int) -> Counted:
     """One reading of all paths of a disk."""
-    read, written, flushes, requests = held.offset
+    read, written, flushes, requests, busy, waited = held.offset
     in_flight = 0
     status: RuntimeStatus | None = None
     for stat, request_count, runtime in held.paths:
         fields = os.pread(stat, _SIZE, 0).split()
-        if len(fields) <= _IN_FLIGHT:
+        if len(fields) <= _WAITED:
             raise OSError(errno.ENODEV, "the stat file is empty")
         read += int(fields[_READ])
         written += int(fields[_WRITTEN])
         in_flight += int(fields[_IN_FLIGHT])
+        busy += int(fields[_BUSY])
+        waited += int(fields[_WAITED])
         if len(fields) > _FLUSHES:
             flushes += int(fields[_FLUSHES])
         if request_count >= 0:
@@ -156,7 +162,7 @@ def _sample(identity: str, held: _Held, at_ns: int) -> Counted:
             path_status = _STATUS.get(os.pread(runtime, 32, 0).rstrip(), RuntimeStatus.ABSENT)
         if status is None or path_status in _QUIET:
             status = path_status
-    held.last = (read, written, flushes, requests)
+    held.last = (read, written, flushes, requests, busy, waited)
     return Counted(
         identity,
         at_ns,
@@ -166,4 +172,17 @@ def _sample(identity: str, held: _Held, at_ns: int) -> Counted:
         in_flight,
         requests,
         status or RuntimeStatus.ABSENT,
+        busy,
+        waited,
+    )
+
+
+def _sums(counted: Counted) -> _Sums:
+    return (
+        counted.sectors_read,
+        counted.sectors_written,
+        counted.flushes,
+        counted.requests,
+        counted.busy_ms,
+        counted.waited_ms,
     )

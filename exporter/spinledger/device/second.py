@@ -31,10 +31,12 @@ import time
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-# Interface: arguments of smartctl, `{node}` to be filled in. The second closed table.
+# Interface: arguments of smartctl, `{node}` to be filled in. The second closed table. The 12-byte
+# form of ATA PASS-THROUGH is for bridges that take no other (smartctl(8), -d sat,N).
 LINES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "sat": ("-n", "standby,3,5", "-d", "sat", "--all", "/dev/{node}"),
+        "sat,12": ("-n", "standby,3,5", "-d", "sat,12", "--all", "/dev/{node}"),
         "scsi": ("-n", "standby,3,5", "-d", "scsi", "--all", "/dev/{node}"),
     }
 )
@@ -155,7 +157,8 @@ def read(
     from pySMART import Device
     from pySMART.smartctl import Smartctl
 
-    allowed = command_line(smartctl, interface, node)
+    known_as = interface.partition(",")[0]  # pySMART knows no forms of a type
+    meant, allowed = (command_line(smartctl, one, node) for one in (known_as, interface))
     found: list[tuple[str, int]] = []
 
     class Guarded(Smartctl):  # type: ignore[misc]
@@ -165,15 +168,15 @@ def read(
             self, params: list[str], pass_options: bool = False
         ) -> tuple[list[str], int]:
             line = [smartctl, *(OPTIONS if pass_options else ()), *params]
-            if found or line != allowed:
+            if found or line != meant:
                 return [], 1
-            output, status = launch(line, deadline_s, environment)
+            output, status = launch(allowed, deadline_s, environment)
             judge(output, status)
             found.append((output, status))
             return output.splitlines(), status
 
     try:
-        device = Device(node, interface=interface, smartctl=Guarded(smartctl_path=smartctl))
+        device = Device(node, interface=known_as, smartctl=Guarded(smartctl_path=smartctl))
     except Trouble:
         raise
     except Exception as error:  # whatever its parser meets in foreign text
@@ -184,7 +187,7 @@ def read(
     told = device.serial or ""
     if serial and told != serial.split()[0]:
         raise Trouble("another_disk", f"the report is of serial number {told[:40]!r}")
-    values = _attributes(device) if interface == "sat" else _diagnostics(device)
+    values = _attributes(device) if known_as == "sat" else _diagnostics(device)
     if not values:
         raise Trouble("not_understood", "the report has no counter that could be read")
     return values

@@ -10,7 +10,8 @@ Rules of this module:
   its own, started from the closed table `second.LINES`; its answer is one line of JSON.
 - The child has its own deadline for smartctl. When it does not end itself in time, its process
   group is killed and left behind: a process that waits in the kernel ends when the drive answers.
-- Whatever goes wrong is one of `TROUBLES`, to be counted; never an exception, never a lost sample.
+- Whatever goes wrong is one of `ports.TROUBLES`, to be counted; never an exception, never a lost
+  sample.
 """
 
 from __future__ import annotations
@@ -22,29 +23,16 @@ import select
 import signal
 import subprocess
 import sys
+import sysconfig
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from pathlib import Path
 
 from spinledger.device.second import ENVIRONMENT, command_line
 from spinledger.model import SECOND, Command, Disk
+from spinledger.ports import TROUBLES, Reread
 
 SMARTCTL = "/usr/sbin/smartctl"
 DEADLINE_NS = 30 * SECOND
-TROUBLES = (
-    "missing",
-    "timeout",
-    "asleep",
-    "unsure",
-    "permission",
-    "failed",
-    "empty",
-    "truncated",
-    "not_understood",
-    "another_disk",
-    "crashed",
-)
-"""Why the second reader gave nothing; label values."""
-
 _NAMES = frozenset(
     {
         "start_stops",
@@ -56,12 +44,15 @@ _NAMES = frozenset(
         "rated_load",
     }
 )
+# smartctl(8), FILES, as Debian has them.
+_DATABASES = (Path("/etc/smart_drivedb.h"), Path("/var/lib/smartmontools/drivedb/drivedb.h"))
 _MOST = 1 << 48
 _LONGEST_ANSWER = 4096  # bytes
+_LONGEST_DETAIL = 200  # letters; some of it is foreign text
 _GRACE_NS = 3 * SECOND  # for the child, beyond the deadline it keeps itself
 _INTERFACES = {
     Command.CHECK_POWER_MODE_16: "sat",
-    Command.CHECK_POWER_MODE_12: "sat",
+    Command.CHECK_POWER_MODE_12: "sat,12",
     Command.REQUEST_SENSE: "scsi",
 }
 _PACKAGES = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
@@ -71,37 +62,36 @@ _LAUNCH = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Second:
-    """What the second reader has to say of a disk: values by `codec.wear.NAMES`, or a trouble."""
-
-    disk: str
-    at_ns: int
-    values: Mapping[str, int] = field(default_factory=dict)
-    trouble: str = ""  # "" or one of TROUBLES
-    detail: str = ""
-
-
 def line_for(disk: Disk, smartctl: str = SMARTCTL) -> list[str] | None:
     """The command line that would be run for a disk; None: it has no row in the table."""
     interface = _INTERFACES.get(disk.ask_method) if disk.ask_method else None
     return None if interface is None else command_line(smartctl, interface, disk.kernel_name)
 
 
-class SecondReader:
-    """Reads one disk at a time. `environment` is what the child and smartctl get to see."""
+def files_of(smartctl: Path) -> Iterable[Path]:
+    """Where the programs of the second reader lie, and the drive database that smartctl reads."""
+    yield from (smartctl, Path(sys.executable), Path(os.__file__), Path(_PACKAGES))
+    yield Path(sysconfig.get_path("purelib"))
+    yield from (path for path in _DATABASES if path.exists())
+
+
+class SmartctlReader:
+    """Reads one disk at a time; implements ports.SecondReader.
+
+    `environment` is all that the child and smartctl get to see of ours.
+    """
 
     def __init__(
         self,
         smartctl: str = SMARTCTL,
-        deadline_ns: int = DEADLINE_NS,
+        deadline_ns: int | None = None,
         environment: Mapping[str, str] = ENVIRONMENT,
     ) -> None:
-        self._smartctl = smartctl
-        self._deadline_ns = deadline_ns
+        self.smartctl = smartctl  # of the next start
+        self._deadline_ns = DEADLINE_NS if deadline_ns is None else deadline_ns
         self._environment = dict(environment)
         self._epoll = select.epoll()
-        self._ready: list[Second] = []
+        self._ready: list[Reread] = []
         self._ended: list[subprocess.Popen[bytes]] = []
         self._child: subprocess.Popen[bytes] | None = None
         self._disk = ""
@@ -123,7 +113,7 @@ class SecondReader:
             return False
         self._ended = [child for child in self._ended if child.poll() is None]
         deadline = f"{self._deadline_ns / SECOND:.3f}"
-        mine = [self._smartctl, deadline, interface, disk.kernel_name, disk.serial]
+        mine = [self.smartctl, deadline, interface, disk.kernel_name, disk.serial]
         try:
             self._child = subprocess.Popen(
                 [sys.executable, "-I", "-c", _LAUNCH, _PACKAGES, *mine],
@@ -134,7 +124,7 @@ class SecondReader:
                 process_group=0,
             )
         except OSError as error:
-            self._ready.append(Second(disk.identity, at_ns, {}, "crashed", str(error)))
+            self._ready.append(Reread(disk.identity, at_ns, {}, "crashed", str(error)))
             return True
         assert self._child.stdout is not None
         os.set_blocking(self._child.stdout.fileno(), False)
@@ -142,7 +132,7 @@ class SecondReader:
         self._disk, self._started_ns, self._answer = disk.identity, at_ns, b""
         return True
 
-    def results(self, at_ns: int) -> Iterable[Second]:
+    def results(self, at_ns: int) -> Iterable[Reread]:
         """What has been read or has gone wrong; does not block."""
         if self._child is not None and (ended := self._listen()):
             self._finish(at_ns, None if ended == "ended" else ended)
@@ -176,7 +166,7 @@ class SecondReader:
         answer = self._answer
         self._drop()
         if trouble:
-            self._ready.append(Second(self._disk, at_ns, {}, trouble, "the child was ended"))
+            self._ready.append(Reread(self._disk, at_ns, {}, trouble, "the child was ended"))
         else:
             self._ready.append(_understand(self._disk, at_ns, answer))
 
@@ -194,18 +184,19 @@ class SecondReader:
             self._ended.append(child)
 
 
-def _understand(disk: str, at_ns: int, answer: bytes) -> Second:
+def _understand(disk: str, at_ns: int, answer: bytes) -> Reread:
     """The child's line, believed only in the form that it should have."""
     try:
         told = json.loads(answer)
     except ValueError:
-        return Second(disk, at_ns, {}, "crashed", "the child ended without an answer")
+        return Reread(disk, at_ns, {}, "crashed", "the child ended without an answer")
     match told:
         case {"values": dict(values)} if values and all(
             name in _NAMES and type(value) is int and 0 <= value < _MOST
             for name, value in values.items()
         ):
-            return Second(disk, at_ns, values)
+            return Reread(disk, at_ns, values)
         case {"trouble": str(trouble), "detail": str(detail)} if trouble in TROUBLES:
-            return Second(disk, at_ns, {}, trouble, detail)
-    return Second(disk, at_ns, {}, "not_understood", "an answer of the child in another form")
+            plain = "".join(letter if letter.isprintable() else "?" for letter in detail)
+            return Reread(disk, at_ns, {}, trouble, plain[:_LONGEST_DETAIL])
+    return Reread(disk, at_ns, {}, "not_understood", "an answer of the child in another form")

@@ -26,8 +26,8 @@ class Words:
     sentence: str
     suggestion: str
     caution: str
-    ask_first: str = ""
-    innocent: tuple[str, ...] = ()
+    ask_first: str
+    innocent: tuple[str, ...]
     for_sleep: bool = False
 
 
@@ -148,6 +148,10 @@ TABLE: tuple[Row, ...] = (
             "Watch it through the controller's own tools; only its I/O is counted here",
             "Do not set spin-down timers behind a RAID controller: it may drop a slow member",
             "the controller's document",
+            (
+                "A plain disk that was taken for a volume: the evidence names what it was taken "
+                "for; `spinledger check` tells the same",
+            ),
         ),
         evidence.unasked,
     ),
@@ -158,6 +162,10 @@ TABLE: tuple[Row, ...] = (
             "Attach it directly, or behind a bridge that passes ATA commands and their registers",
             "Its state stays unknown; unknown is not standby",
             "the bridge's document",
+            (
+                "It was busy or being reset: ruled out, it refused several times in a row, for "
+                "reasons that last",
+            ),
         ),
         evidence.refused,
     ),
@@ -167,6 +175,8 @@ TABLE: tuple[Row, ...] = (
             "The kernel does not let us ask this drive",
             "Give the program the capability CAP_SYS_RAWIO; membership of group disk is not enough",
             "The capability allows far more than is used here; the list of commands sent is closed",
+            "whoever administers this host",
+            ("The drive itself refuses: ruled out, the kernel said no before it was asked",),
         ),
         evidence.forbidden,
     ),
@@ -176,6 +186,8 @@ TABLE: tuple[Row, ...] = (
             "The kernel does not count this disk's sectors, so its I/O cannot be seen",
             "Write 1 to queue/iostats of this disk",
             "Costs a little time for each request",
+            "whoever administers this host: it may have been set for speed",
+            ("A disk that is merely unused: ruled out, the kernel says that it does not count",),
         ),
         evidence.uncounted,
     ),
@@ -198,6 +210,36 @@ TABLE: tuple[Row, ...] = (
             for_sleep=True,
         ),
         evidence.never_slept,
+    ),
+    Row(
+        Words(
+            "timer_differs",
+            "This disk's standby timer is not the one declared",
+            "Declare the timer that it has, or set it anew: a legacy ATA timer cannot be read "
+            "back, so only its sleep tells",
+            "Until then quiet hours and figures rest on a wrong timer. A shorter timer than "
+            "before costs more spin-ups",
+            MAKER,
+            (
+                "A program on this host that puts disks to sleep: stop it for an evening and look "
+                "again",
+                "APM below 128 lets the drive sleep by its own choice: compare its level; of timer "
+                "and APM whichever comes first acts",
+            ),
+        ),
+        evidence.differs,
+    ),
+    Row(
+        Words(
+            "readings_restart_timer",
+            "Reading this drive's own counters restarts its standby timer",
+            "Nothing needs doing for our readings: they come while it is in use and cost one "
+            "sample interval at most. Let other programs read its health less often than its timer",
+            "Health readings come later then; do not stop them altogether: they warn of failure",
+            "whoever runs the monitoring of this host",
+            ("Chance: ruled out, the difference is beyond three standard errors",),
+        ),
+        evidence.read_restarts,
     ),
     Row(
         Words(
@@ -241,7 +283,7 @@ TABLE: tuple[Row, ...] = (
             "initialising its tables",
             "Let it finish: it sleeps afterwards. A kernel thread named ext4lazyinit confirms it",
             "Nothing is lost by waiting",
-            "",
+            "whoever made the file system",
             (
                 "A copy or a rebuild onto the disk: it writes faster than that as a rule; look at "
                 "what runs",
@@ -280,6 +322,22 @@ TABLE: tuple[Row, ...] = (
         ),
         evidence.parks_heads,
     ),
+    Row(
+        Words(
+            "readers_disagree",
+            "Two ways of reading this drive's own counters do not agree",
+            "Compare both figures with the drive maker's own tool; ours is shown until then",
+            "Until then a share of a rating, or a date, may rest on a figure that is wrong",
+            MAKER,
+            (
+                "Another program's reading in between: ruled out, the two follow each other within "
+                "a minute",
+                "One of them knows how this family packs its figures and the other does not: which "
+                "is right shows over some days, since hours go by the clock",
+            ),
+        ),
+        evidence.readers_disagree,
+    ),
 )
 
 POOL_TABLE: tuple[PoolRow, ...] = (
@@ -299,16 +357,5 @@ POOL_TABLE: tuple[PoolRow, ...] = (
             for_sleep=True,
         ),
         pools.keeps_awake,
-    ),
-    PoolRow(
-        Words(
-            "guests_share_pool",
-            "Disks of guests and other data share these disks, and wake them for each other",
-            "Keep the guests' disks on a pool, or a solid-state disk, of their own",
-            "Moving a guest's disk means stopping the guest, and a backup of it first",
-            "whoever runs the guests",
-            ("A backup of the guests from outside: it is named as itself, not as a guest",),
-        ),
-        pools.guests_share,
     ),
 )

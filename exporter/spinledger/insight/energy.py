@@ -31,6 +31,8 @@ from spinledger.model import (
 
 COMPETITIVE_BOUND = 2.0  # sleeping after T* costs at most twice the optimum; no fixed rule beats it
 JOULES_PER_KWH = 3_600_000
+YEAR_S = 31_557_600  # the Julian year of 365.25 days
+LEAST_S = 86_400  # less than a whole day would take its busy or its still half for all of it
 
 _MICRO = 1_000_000
 _FEMTO = 1_000_000 * SECOND  # femtojoules in a joule
@@ -46,6 +48,11 @@ def break_even_s(watts: Watts, spinup_j: float) -> float | None:
 def net_joules(watts: Watts, spinup_j: float, asleep_s: float, cycles: float) -> float:
     """Joules saved by sleeping `asleep_s` seconds in `cycles` sleeps; negative: lost."""
     return (watts.idle - watts.standby) * asleep_s - spinup_j * cycles
+
+
+def a_year(joules: float, watched_s: float) -> float | None:
+    """Joules a year at the pace of the time watched; None before a whole day of it."""
+    return joules / watched_s * YEAR_S if watched_s >= LEAST_S else None
 
 
 def cost(joules: float, per_kwh: float) -> float:

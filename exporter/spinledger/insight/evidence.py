@@ -49,7 +49,11 @@ KERNEL_BEATS: tuple[tuple[float, str], ...] = (
 include/linux/jbd2.h JBD2_DEFAULT_MAX_COMMIT_AGE, fs/btrfs/fs.h BTRFS_DEFAULT_COMMIT_INTERVAL,
 Documentation/admin-guide/xfs.rst fs.xfs.xfssyncd_centisecs."""
 
+ROUNDED = 0.05
+"""A drive may round its timer by this share; common practice, no source."""
+
 _NONE: Mapping[Labels, Number] = {}
+_ENABLED: Mapping[Labels, Number] = {(): 1}  # a SCSI drive's timers have no such switch
 
 
 def lasting(seconds: float) -> str:
@@ -156,6 +160,62 @@ def timer_not_holding(view: DiskView) -> str:
         else f"it came back {lasting(upset)} ago (re-plug, resume, reboot or our own restart)"
     )
     return f"{_idle(awake)}; it last slept {lasting(awake[('seconds',)])} ago; {since}"
+
+
+def drift_s(view: DiskView) -> float | None:
+    """How much later it sleeps by itself than declared, seconds; negative: earlier.
+
+    0 within what sampling can tell and a drive may round; None without a declared timer, or before
+    two spin-downs agree. A timer declared as disabled is one of 0 s.
+    """
+    learned = view.samples.get("learned_timer", _NONE)
+    if not learned or view.policy.declared_ns is None:
+        return None
+    declared, cadence = view.policy.declared_ns / SECOND, view.policy.cadence
+    # Idle time runs from a sample that lies up to one interval behind the last sector.
+    low, high = learned[("low_seconds",)], learned[("high_seconds",)] + cadence.fast_ns / SECOND
+    slack = max(cadence.slow_ns / SECOND, ROUNDED * declared)
+    if low - slack <= declared <= high + slack:
+        return 0.0
+    return low - declared if declared < low else high - declared
+
+
+def differs(view: DiskView) -> str:
+    """It sleeps at another idle time than declared, or its own record names another timer."""
+    if view.policy.declared_ns is None:
+        return ""
+    declared = view.policy.declared_ns / SECOND
+    told = view.samples.get("power_timer_seconds", _NONE)
+    own = told.get(("standby_z",)) if view.samples.get("epc_enabled", _ENABLED).get(()) else None
+    record = "" if own is None else f"; its own record says {_timer_text(own)}"
+    drift = drift_s(view)
+    if drift is None and own is not None:
+        drift = own - declared if abs(own - declared) > ROUNDED * declared else 0.0
+    if not drift:
+        return ""
+    seen = ""
+    if learned := view.samples.get("learned_timer", _NONE):
+        low, high = (lasting(learned[(name,)]) for name in ("low_seconds", "high_seconds"))
+        idle = high if low == high else f"{low} to {high}"
+        seen = f"; it sleeps when idle for about {idle}, twice in a row"
+    return f"declared as {lasting(declared) if declared else 'disabled'}{seen}{record}"
+
+
+def _timer_text(seconds: Number) -> str:
+    return lasting(seconds) if seconds else "disabled"
+
+
+def read_restarts(view: DiskView) -> str:
+    """It sleeps later where its own counters were read."""
+    slept = view.samples.get("slept_after", _NONE)
+    if not slept.get(("restarts",), 0):
+        return ""
+    later = slept[("later_seconds",)]
+    read, unread = slept[("reading_count",)], slept[("none_count",)]
+    return (
+        f"{later:.1f} s later after a reading than without, give or take "
+        f"{2 * slept[('error_seconds',)]:.1f} s; {read} and {unread} spin-downs"
+    )
 
 
 def commanded(view: DiskView) -> str:
@@ -297,8 +357,8 @@ def parks_heads(view: DiskView) -> str:
     bearable = PARKS_A_DAY if rated is None else rated / (5 * 365.25)
     if loads / days < bearable:
         return ""
-    level = view.disk.apm_level
-    apm = "" if level is None else f"; APM level {level}"
+    level = _one(view, "apm_level")
+    apm = f"; APM level {level}" if level else ""
     over = "" if rated is None else f"; {rated} rated, {bearable:.0f} a day over five years"
     return f"{loads / days:.0f} head loads a day, {starts} motor starts in {days:.0f} d{over}{apm}"
 
@@ -310,3 +370,13 @@ def _one(view: DiskView, key: str) -> Number:
 def _timer(view: DiskView) -> float:
     """The timer to reckon with, in seconds: declared, else learned from two spin-downs; 0: none."""
     return 0 if view.policy.declared_ns == 0 else _one(view, "timer_seconds")
+
+
+def readers_disagree(view: DiskView) -> str:
+    """The second reader's figures are not ours."""
+    doubts = view.samples.get("doubts", _NONE)
+    names = dict.fromkeys(name for name, _ in doubts)
+    return "; ".join(
+        f"{name} {doubts[(name, 'ours')]} by our commands, {doubts[(name, 'second')]} by smartctl"
+        for name in names
+    )

@@ -5,8 +5,8 @@ the timer. Exact for given gaps; gaps seen live have the resolution of the sampl
 
 With instant spin-up, timer T and gaps g: cycles = count(g > T), asleep = sum over g > T of g - T.
 A gap is put by one bisect into the bucket between two timers; a bucket holds a count and a sum.
-Totals are sums over the buckets above a timer, made when somebody reads. So a gap costs the same
-whatever the number of candidates.
+Totals are sums over the buckets above a timer, made when somebody reads. The bisect is confined to
+the timers in the gap's cell of a table. So a gap costs the same whatever the number of candidates.
 
 With a spin-up time D, I/O that comes within D of the I/O that woke the disk is served at the end
 of it, and idleness begins then. Which candidates are still spinning up differs: those that slept
@@ -23,6 +23,7 @@ from spinledger.errors import Misuse
 from spinledger.model import SECOND, Entry, Gap, Labels, Number
 
 LONG_AGO = -(1 << 63)
+CELLS = 256  # of equal width, from 0 to the longest timer
 _ONE = 1 << 80  # one gap in a bucket; more nanoseconds than 38 million years
 
 Run = tuple[int, int, int]  # candidates first..last-1, and a time
@@ -37,11 +38,11 @@ class Candidates:
             raise Misuse("a timer and a spin-up time are not negative")
         self.spinup_ns = spinup_ns
         self.shortest_ns = self.timers_ns[0] if self.timers_ns else 1 << 63
-        self.runs: list[Run] = self._settled()
+        self.runs: list[Run] = [(0, len(self.timers_ns), LONG_AGO)]
         self.ended_ns = LONG_AGO
-
-    def _settled(self) -> list[Run]:
-        return [(0, len(self.timers_ns), LONG_AGO)]
+        self._width_ns = max(self.timers_ns, default=0) // CELLS + 1
+        edges = (cell * self._width_ns for cell in range(CELLS + 1))
+        self._below = [bisect_left(self.timers_ns, edge) for edge in edges]
 
     def slept(self, began_ns: int, ended_ns: int) -> Sequence[Run]:
         """Candidates (first, last) that sleep in this gap, and when their idleness began.
@@ -68,13 +69,26 @@ class Candidates:
     def _moved(self, at_ns: int, offset_ns: int) -> int:
         return at_ns if at_ns == LONG_AGO else at_ns + offset_ns
 
+    def _shorter(self, length_ns: int) -> int:
+        """How many timers are shorter: a bisect among the few in one cell."""
+        cell = length_ns // self._width_ns
+        if cell >= CELLS:
+            return len(self.timers_ns)
+        return bisect_left(self.timers_ns, length_ns, self._below[cell], self._below[cell + 1])
+
     def _split(self, began_ns: int, ended_ns: int) -> tuple[list[Run], list[Run]]:
         timers = self.timers_ns
         if not self.spinup_ns:
-            return [(0, bisect_left(timers, ended_ns - began_ns), began_ns)], self.runs
-        # A gap that begins before the last one ended comes after a reboot: nothing spins up.
-        runs = self.runs if began_ns >= self.ended_ns else self._settled()
+            return [(0, self._shorter(ended_ns - began_ns), began_ns)], self.runs
         ready_ns = ended_ns + self.spinup_ns
+        # The usual case: nothing spins up any more. A gap that begins before the last one ended
+        # comes after a reboot, and nothing spins up then either.
+        if began_ns >= self.ended_ns + self.spinup_ns or began_ns < self.ended_ns:
+            middle = self._shorter(ended_ns - began_ns)
+            rest = (middle, len(timers), LONG_AGO)
+            woken = (0, middle, ready_ns)
+            return [(0, middle, began_ns)], [woken, rest] if middle < len(timers) else [woken]
+        runs = self.runs
         slept: list[Run] = []
         left: list[Run] = []
         for first, last, ready in runs:

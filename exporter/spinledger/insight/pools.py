@@ -1,4 +1,4 @@
-"""The conditions of findings about several disks: a pool's members, or one disk's users.
+"""The conditions of findings about several disks: a pool's members.
 
 Rules of this room: pure; each takes the views of one wake group and gives evidence by identity,
 for the disks it concerns. The day's figures are those of `lately`.
@@ -10,15 +10,10 @@ from collections.abc import Mapping, Sequence
 
 from spinledger.model import DiskView, Labels, Number, State
 
-GUEST = "guest"
-"""How the actors begin that are guests' disks: `guest`, `guest NAME`."""
-
 KNOWN_S = 20 * 3600.0  # of the last day
 AWAKE_SHARE = 0.05  # a member that slept less is the one that stays awake
 ASLEEP_SHARE = 0.5  # and the others slept more than this
 BUSY_SHARE = 0.5  # a member whose sectors moved more of the time is in use, not kept awake
-WAKES_ENOUGH = 10
-SHARE = 0.2  # of the wakes, for guests and for the others each
 
 _NONE: Mapping[Labels, Number] = {}
 
@@ -49,20 +44,3 @@ def keeps_awake(views: Sequence[DiskView]) -> dict[str, str]:
 
 
 _KNOWN = (State.ACTIVE, State.IDLE, State.STANDBY)
-
-
-def guests_share(views: Sequence[DiskView]) -> dict[str, str]:
-    """All members, where guests and others each cause a good part of the wakes."""
-    guests: Number = 0
-    others: Number = 0
-    for view in views:
-        for (actor, *_), count in view.samples.get("actor_wakes", _NONE).items():
-            if actor == GUEST or actor.startswith(f"{GUEST} "):
-                guests += count
-            else:
-                others += count
-    every = guests + others
-    if every < WAKES_ENOUGH or min(guests, others) < SHARE * every:
-        return {}
-    told = f"of {every:.0f} wakes guests caused {guests:.0f}, others {others:.0f}"
-    return {view.disk.identity: told for view in views}

@@ -1,6 +1,6 @@
 """Typical published ratings, to help an owner choose; never used as a default.
 
-Rules: each row is one maker's manual for one class of drive, read in that manual; `check` shows
+Rules: each row is one maker's manual for one class of drive, read in that manual; the README shows
 the table. A rating is a design figure under the maker's conditions, not a prediction of failure;
 the document of one's own drive goes before all. Load cycles that the host commands and those of a
 timer may be rated apart.
@@ -73,3 +73,20 @@ PUBLISHED = (
 def daily_budget(rating: int, years: float = YEARS) -> float:
     """Cycles a day that use a rating up in that many years."""
     return rating / (years * DAYS_PER_YEAR)
+
+
+def table() -> str:
+    """The table for the README: figures, what they are a day over five years, and their source."""
+    rows = ["| drive | load cycles | start-stop cycles | emergency unloads | source, conditions |"]
+    rows.append("|---|---|---|---|---|")
+    for row in PUBLISHED:
+        emergency = f"{row.emergency:,}" if row.emergency else "none given"
+        where = f"{row.source}; {row.conditions}" if row.conditions else row.source
+        rows.append(
+            f"| {row.drive} | {_cell(row.load)} | {_cell(row.start_stop)} | {emergency} | {where} |"
+        )
+    return "\n".join(rows)
+
+
+def _cell(rating: int | None) -> str:
+    return f"{rating:,} ({daily_budget(rating):,.1f} a day)" if rating else "none given"

@@ -240,7 +240,7 @@ def choose(worths: Sequence[Worth], terms: Terms) -> Choice:
             0, None, f"No timer would let this disk sleep: no gap exceeds {timer_text(shortest)}."
         )
     if not paying:
-        mildest = max(judged, key=_rank)
+        mildest = max((w for w in judged if w.outcome.cycles), key=_rank)
         return Choice(
             0,
             None,
@@ -283,7 +283,8 @@ def _rank(worth: Worth) -> tuple[float, int]:
 
 
 def _percent(worth: Worth) -> str:
-    return f"{100 * (worth.asleep_ratio or 0):.0f} %"
+    ratio = worth.asleep_ratio or 0
+    return "under 1 %" if 0 < ratio < 0.01 else f"{100 * ratio:.0f} %"
 
 
 def _excess(worth: Worth, terms: Terms) -> str:

@@ -9,7 +9,9 @@ two records of one drive may count differently: a change of source would look li
   the drive's own age allows. The counter is refused, not the rest of the reading.
 - SCSI drives count a start-stop cycle when it is complete, so that of a spinning drive is not yet
   in it (MAX3073 manual, 4-66). Between two readings taken spinning this cancels out; against a
-  ledger it may lag by one.
+  ledger it may lag by one. They count no power cycles: over a loss of power, or a boot that may
+  have been one, transitions to standby_z tell instead (log page 1Ah; SCSI Commands Reference
+  Manual, p351).
 
 Cautions for whoever shows these figures: a rating is a design figure and predicts no failure; load
 and start-stop cycles are separate budgets; published fleet data does not show load cycles as a
@@ -25,7 +27,7 @@ from typing import Any, NamedTuple
 
 from spinledger.codec import packings
 from spinledger.errors import Misuse
-from spinledger.model import Command, Disk, Policy, Record, Worn
+from spinledger.model import Command, Condition, Disk, Policy, Record, Worn
 
 ACCEPTED = "accepted"
 FELL, TOO_FAST, TOO_HIGH, DISAGREES = "fell", "too_fast", "too_high", "disagrees"
@@ -37,6 +39,7 @@ FASTEST: Mapping[str, float] = {
     "loads": 1.0,
     "retracts": 1.0,
     "power_cycles": 5.0,
+    "to_standby_z": 5.0,
 }
 """Seconds that one count takes at least: more than one load cycle a second of life is no load
 cycle. A motor takes seconds to start. Common practice, no source."""
@@ -46,11 +49,13 @@ _CLOCK_GRAIN_S = 3600  # drives count whole hours
 _SLACK = 2  # counts that may have come together, whatever the time
 
 _COUNTERS = (*_CLOCKS, *FASTEST)  # the age first: it judges the others
+_SETTINGS = ("apm", "epc", "timer_ms", "timers")
 SECOND_READER = "second_reader"
 _PREFERENCE = (
     Command.DEVICE_STATISTICS_ROTATING.value,
     Command.DEVICE_STATISTICS_GENERAL.value,
     Command.START_STOP_LOG.value,
+    Command.TRANSITIONS_LOG.value,
     Command.SMART_READ_DATA.value,
     SECOND_READER,
 )
@@ -95,6 +100,8 @@ def merge(
     every = dict(second)
     for record in records:
         every.update(record.values)
+    identified = Command.IDENTIFY_DEVICE.value in told
+    epc = every.get("epc_enabled") if every.get("epc_supported") else None
     return Worn(
         disk=disk,
         at_ns=at_ns,
@@ -104,20 +111,37 @@ def merge(
         power_on_s=values.get("power_on_s"),
         rated_load=every.get("rated_load"),
         rated_start_stop=every.get("rated_start_stop"),
-        apm=every.get("apm_level"),
+        apm=every.get("apm_level", 0) if identified else None,
         origin=", ".join(f"{name}: {source}" for name, source in sources.items()),
         retracts=values.get("retracts"),
         spindle_s=values.get("spindle_s"),
-        timer_ms=every.get("standby_z_ms"),
+        timer_ms=None if epc == 0 else every.get("standby_z_ms"),
         power_on_raw=raw,
         packing=packing,
+        to_standby_z=values.get("to_standby_z"),
+        epc=epc,
+        timers=", ".join(
+            f"{name}: {every[f'{name}_ms']}" for name in Condition if f"{name}_ms" in every
+        ),
     )
 
 
 def origins(worn: Worn) -> Mapping[str, str]:
     """Which record each counter came from."""
-    pairs = (part.partition(": ") for part in worn.origin.split(", ") if part)
-    return {name: source for name, _, source in pairs}
+    return _pairs(worn.origin)
+
+
+def power_timers(worn: Worn) -> Mapping[str, int]:
+    """The timer of each power condition that the drive tells, in milliseconds; 0: off.
+
+    Of an ATA drive they run only while `worn.epc` is 1 (ACS-3, Extended Power Conditions).
+    """
+    return {name: int(timer) for name, timer in _pairs(worn.timers).items()}
+
+
+def _pairs(text: str) -> Mapping[str, str]:
+    pairs = (part.partition(": ") for part in text.split(", ") if part)
+    return {name: told for name, _, told in pairs}
 
 
 def _packing(raw: int, told_s: int | None, before: Worn | None, elapsed_s: int) -> str:
@@ -131,19 +155,26 @@ def _packing(raw: int, told_s: int | None, before: Worn | None, elapsed_s: int) 
     return packings.presumed(raw)
 
 
-def disagreements(worn: Worn, second: Mapping[str, int]) -> tuple[Objection, ...]:
-    """Where the second reader's values differ from our own reading of the same round.
+def disagreements(worn: Worn, second: Mapping[str, int], apart_s: int = 0) -> tuple[Objection, ...]:
+    """Where the second reader's values differ from our own reading, `apart_s` seconds before.
 
-    Counters may have moved by one between the two, clocks by one hour. Values of ours that come
-    from another record than the drive's attributes are not compared: that record may count apart.
+    Counters may have moved by one between the two, and by what they can in that time; clocks by one
+    hour. Values of ours that come from another record than the drive's attributes are not compared:
+    that record may count apart.
     """
     found = []
     comparable = (Command.SMART_READ_DATA.value, Command.START_STOP_LOG.value)
     for name, source in origins(worn).items():
         ours, theirs = getattr(worn, name), second.get(name)
+        if ours is None or theirs is None or source not in comparable:
+            continue
         grain = _CLOCK_GRAIN_S if name in _CLOCKS else 1
-        if source in comparable and theirs is not None and abs(ours - theirs) > grain:
+        moved = apart_s / FASTEST.get(name, 1.0)
+        if not ours - grain <= theirs <= ours + grain + moved:
             found.append(Objection(name, DISAGREES, f"{name} is {ours}, by the other {theirs}"))
+    if worn.power_on_raw is not None and worn.power_on_s is None and "power_on_s" in second:
+        hours = f"attribute 9 is {worn.power_on_raw}, in no packing {second['power_on_s']} s"
+        found.append(Objection("power_on_s", DISAGREES, hours))
     return tuple(found)
 
 
@@ -227,8 +258,8 @@ def baseline(before: Worn | None, judged: Judged) -> Worn:
         return worn
     kept = {
         name: getattr(before, name)
-        for name in (*_COUNTERS, "rated_load", "rated_start_stop", "timer_ms")
-        if getattr(worn, name) is None
+        for name in (*_COUNTERS, "rated_load", "rated_start_stop", *_SETTINGS)
+        if getattr(worn, name) in (None, "")
     }
     sources = {**origins(before), **origins(worn)}
     told = ", ".join(f"{name}: {source}" for name, source in sources.items())
@@ -284,14 +315,17 @@ def unwitnessed(
 ) -> int | None:
     """Cycles between two readings, both taken spinning, that nobody saw; 0 at least.
 
-    Starts of the drive's own count, less those that power brought, less those in the ledger. None
-    where the drive tells no starts, or no power cycles unless it had power throughout.
+    Starts of the drive's own count, less those that power brought, less those in the ledger. Where
+    the drive may have lost power and counts no power cycles: its transitions to standby_z instead.
+    Each was followed by a start, since it spins again; a start that power brought is among them.
+    None where the drive tells neither.
     """
     starts = _risen(after.start_stops, before.start_stops)
     powered = 0 if powered_throughout else _risen(after.power_cycles, before.power_cycles)
-    if starts is None or powered is None:
-        return None
-    return max(0, starts - powered - witnessed)
+    stops = _risen(after.to_standby_z, before.to_standby_z)
+    if starts is not None and powered is not None:
+        return max(0, starts - powered - witnessed)
+    return None if stops is None else max(0, stops - witnessed)
 
 
 def _risen(after: int | None, before: int | None) -> int | None:

@@ -9,13 +9,24 @@ watched, in which sectors moved, is unwitnessed.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from spinledger.codec.reply import QUESTIONS
-from spinledger.insight.wear import baseline, judge, merge, unwitnessed
+from spinledger.insight.wear import (
+    ACCEPTED,
+    Judged,
+    baseline,
+    disagreements,
+    judge,
+    merge,
+    unwitnessed,
+)
+from spinledger.keeper import waking
 from spinledger.ledger.account import Account, may_ask, timer_ns
 from spinledger.ledger.table import INTERVAL_EVIDENCE, Row, follow
 from spinledger.model import (
     SECOND,
+    UNASKED,
     Answered,
     Counted,
     Cycle,
@@ -26,7 +37,6 @@ from spinledger.model import (
     Mode,
     Policy,
     Reading,
-    Reason,
     Record,
     Refused,
     Span,
@@ -36,10 +46,13 @@ from spinledger.model import (
     Told,
     Transition,
 )
-from spinledger.ports import Fold, QuietHours
+from spinledger.ports import Fold, QuietHours, Reread
 
 WALL_JUMP_NS = SECOND // 10
 """A smaller change of wall against boot time is the clock being slewed, not set."""
+
+UNSURE = frozenset({State.UNKNOWN, State.UNWITNESSED})
+"""What the drive did meanwhile was not seen; the state that follows began before."""
 
 LIGHT_SECTORS = 256
 """128 KiB in a sample is upkeep, such as a journal's commit; common practice, no source."""
@@ -133,6 +146,7 @@ def book_counted(account: Account, fact: Counted, ours: bool = False) -> list[En
     """
     before, account.counted = account.counted, fact
     entries: list[Entry] = []
+    cycles = account.cycle_number
     moved = before is not None and (
         fact.sectors_read != before.sectors_read or fact.sectors_written != before.sectors_written
     )
@@ -150,6 +164,10 @@ def book_counted(account: Account, fact: Counted, ours: bool = False) -> list[En
         _apply(account, Evidence.EXPIRED, fact.at_ns, entries)
     else:
         _apply(account, Evidence.STILL, fact.at_ns, entries)
+    if account.cycle_number != cycles:
+        entries += waking.woke(account, before)
+    if account.waking is not None:
+        entries += waking.looked(account, fact, moved)
     if entries:
         _feed(account, entries)
     return entries
@@ -172,6 +190,7 @@ def _restarted(before: Counted, fact: Counted) -> bool:
 def book_answered(account: Account, fact: Answered) -> list[Entry]:
     """The drive's word, or a refusal."""
     entries: list[Entry] = []
+    cycles = account.cycle_number
     at_ns = max(fact.at_ns, account.at_ns)
     stale = account.io_ns is not None and fact.ask.asked_ns < account.io_ns
     if stale or not account.present or fact.ask.command not in QUESTIONS:
@@ -184,10 +203,12 @@ def book_answered(account: Account, fact: Answered) -> list[Entry]:
         account.condition = reply.condition
         if not standby:
             account.proof_ns = at_ns
-    elif isinstance(reply, Refused) and reply.reason is not Reason.PROBER_DOWN:
+    elif isinstance(reply, Refused) and reply.reason not in UNASKED:
         _apply(account, Evidence.REFUSED, at_ns, entries)
         if account.state is State.UNKNOWN:
             account.why = reply.reason
+    if account.cycle_number != cycles:
+        entries += waking.woke(account, None)
     _feed(account, entries)
     return entries
 
@@ -200,10 +221,12 @@ def book_reading(account: Account, records: Sequence[Record], at_ns: int) -> lis
     worn = merge(account.disk.identity, at_ns, records, before, elapsed_s if throughout else 0)
     judged = judge(worn, before, elapsed_s)
     wall_ns = at_ns + account.wall_offset_ns
-    reasons = sorted({objection.reason for objection in judged.objections})
-    verdict = "+".join(reasons) or judged.verdict
-    entries: list[Entry] = [Reading(account.disk.identity, at_ns, wall_ns, judged.worn, verdict)]
+    entries: list[Entry] = [_judgement(account, judged, at_ns)]
     after = baseline(before, judged)
+    account.reading = after
+    if judged.worn.start_stops is None and after.start_stops is not None:
+        _feed(account, entries)  # starts of two intervals come with the next reading
+        return entries
     if before is not None:
         missed = unwitnessed(
             before, after, account.witnessed_since_reading, powered_throughout=throughout
@@ -213,11 +236,45 @@ def book_reading(account: Account, records: Sequence[Record], at_ns: int) -> lis
             entries.append(
                 Cycle(account.cycle_number, account.disk.identity, at_ns, wall_ns, False)
             )
-    account.reading = after
     account.witnessed_since_reading = 0
     account.powered = True
     _feed(account, entries)
     return entries
+
+
+def book_reread(account: Account, records: Sequence[Record], fact: Reread) -> list[Entry]:
+    """What the second reader says, judged as our own readings are, and compared with ours.
+
+    `records` are those of our own reading right before; what they tell is kept where the two
+    differ. No cycle is inferred from it: between the two readers' words others may have counted.
+    """
+    before, at_ns = account.reading, max(fact.at_ns, account.at_ns)
+    # Counters that it alone tells are as old as its last word; ours have just been judged.
+    since_ns = before.at_ns if before else at_ns
+    if account.reread_ns is not None:
+        since_ns = min(since_ns, account.reread_ns)
+    worn = merge(account.disk.identity, at_ns, records, before, second=fact.values)
+    judged = judge(worn, before, max(0, at_ns - since_ns) // SECOND)
+    account.reread_ns = at_ns
+    apart_s = 0 if before is None else max(0, at_ns - before.at_ns) // SECOND
+    doubts = disagreements(judged.worn, fact.values, apart_s)
+    if records:
+        ours = replace(worn, power_on_s=worn.power_on_s or (before and before.power_on_s) or 0)
+        account.doubts = {
+            one.counter: [getattr(ours, one.counter), fact.values[one.counter]] for one in doubts
+        }
+    account.reading = baseline(before, judged)
+    whole = Judged(judged.worn, judged.objections + doubts)
+    entries: list[Entry] = [_judgement(account, whole, at_ns)]
+    _feed(account, entries)
+    return entries
+
+
+def _judgement(account: Account, judged: Judged, at_ns: int) -> Reading:
+    reasons = sorted({objection.reason for objection in judged.objections})
+    verdict = "+".join(reasons) or ACCEPTED
+    wall_ns = at_ns + account.wall_offset_ns
+    return Reading(account.disk.identity, at_ns, wall_ns, judged.worn, verdict)
 
 
 def book_gone(account: Account, at_ns: int) -> list[Entry]:
@@ -249,6 +306,7 @@ def book_seen(account: Account, disk: Disk, at_ns: int) -> list[Entry]:
 
 def _unseen(account: Account, at_ns: int, entries: list[Entry]) -> None:
     """Nobody looked from the last booking until now."""
+    entries += waking.unexplained(account)
     if account.unseen_ns is None:
         account.unseen_ns = account.at_ns
     _apply(account, Evidence.UNSEEN, at_ns, entries)
@@ -350,6 +408,7 @@ def _turn(account: Account, row: Row, at_ns: int, evidence: Evidence, entries: l
         account.evidence = evidence
         account.since_ns = at_ns
         account.since_wall_ns = wall_ns
+        account.since_seen = before not in UNSURE or after in UNSURE
     if row.cycle:
         account.cycle_number += 1
         account.witnessed_since_reading += 1

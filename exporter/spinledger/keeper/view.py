@@ -10,8 +10,10 @@ from collections.abc import Mapping, Sequence
 from itertools import accumulate
 
 from spinledger.insight.findings import findings
+from spinledger.insight.restarting import compared
+from spinledger.insight.wear import power_timers
 from spinledger.ledger.account import ELAPSED_BOUNDS_S, Account, Base, Habit, holds_back, timer_ns
-from spinledger.ledger.folds import IdleGaps, Samples
+from spinledger.ledger.folds import IdleGaps, Samples, Wakes
 from spinledger.model import (
     SECOND,
     DiskView,
@@ -50,6 +52,8 @@ def view(account: Account) -> DiskView:
         condition=account.condition,
         since_ns=account.since_ns,
         since_wall_ns=account.since_wall_ns,
+        since_seen=account.since_seen,
+        untouched_wall_ns=_untouched(account),
         samples=samples,
         histograms=histograms,
     )
@@ -71,8 +75,8 @@ def _lifetime(account: Account, folded: Sequence[tuple[Fold, Samples]]) -> Base:
     histograms: dict[str, Histogram] = {"probe_seconds": _elapsed(account.habit)}
     for fold, totals in folded:
         samples.update({key: own for key, own in totals.items() if key not in fold.gauges})
-        if isinstance(fold, IdleGaps):
-            histograms["idle_gap_seconds"] = fold.histogram()
+        if isinstance(fold, IdleGaps | Wakes):
+            histograms.update(fold.histograms())
     samples.update(_questions(account))
     return Base(samples, histograms)
 
@@ -99,7 +103,7 @@ def _gauges(
 ) -> dict[str, Mapping[Labels, Number]]:
     """What may rise and fall."""
     habit = account.habit
-    samples = _policy(account)
+    samples = {**_policy(account), **_settings(account), **_spin_downs(habit)}
     for fold, totals in folded:
         if fold.gauges:
             samples.update({key: totals[key] for key in fold.gauges if totals.get(key)})
@@ -109,6 +113,12 @@ def _gauges(
         samples["restarter"] = _one(1)
     if habit.disturbed_wall_ns is not None:
         samples["disturbed"] = _one(habit.disturbed_wall_ns / SECOND)
+    if account.doubts:
+        samples["doubts"] = {
+            (counter, who): count
+            for counter, counts in account.doubts.items()
+            for who, count in zip(("ours", "second"), counts, strict=True)
+        }
     timer = timer_ns(account)
     if timer is not None:
         samples["timer_seconds"] = _one(timer / SECOND)
@@ -127,6 +137,13 @@ def _one(value: Number) -> Mapping[Labels, Number]:
     return {(): value}
 
 
+def _untouched(account: Account) -> int | None:
+    """Since when others moved no sector, as far as that is known; over our own restarts, too."""
+    if account.io_ns is None or account.state is State.ACTIVE:
+        return None
+    return account.io_ns + account.wall_offset_ns
+
+
 def _why(account: Account) -> str:
     if account.state is State.UNWITNESSED:
         return "not watched yet"
@@ -136,15 +153,55 @@ def _why(account: Account) -> str:
 
 
 def _policy(account: Account) -> dict[str, Mapping[Labels, Number]]:
-    policy, disk = account.policy, account.disk
+    policy = account.policy
     samples: dict[str, Mapping[Labels, Number]] = {
         "cycle_budget_per_day": _one(policy.budget_per_day),
         "rated_life_horizon_seconds": _one(policy.horizon_s),
     }
     if policy.declared_ns is not None:
         samples["declared_standby_seconds"] = _one(policy.declared_ns / SECOND)
-    if disk.apm_level is not None:
-        samples["apm_level"] = _one(disk.apm_level)
+    return samples
+
+
+def _settings(account: Account) -> dict[str, Mapping[Labels, Number]]:
+    """What the drive itself says of its power management, freshly read where that was done."""
+    worn = account.reading
+    samples: dict[str, Mapping[Labels, Number]] = {}
+    fresh = None if worn is None else worn.apm
+    level = account.disk.apm_level if fresh is None else fresh
+    if level:
+        samples["apm_level"] = _one(level)
+    if worn is not None:
+        if worn.epc is not None:
+            samples["epc_enabled"] = _one(worn.epc)
+        timers: dict[Labels, Number] = {
+            (name,): ms / 1000 for name, ms in power_timers(worn).items()
+        }
+        if timers:
+            samples["power_timer_seconds"] = timers
+    return samples
+
+
+def _spin_downs(habit: Habit) -> dict[str, Mapping[Labels, Number]]:
+    """When it sleeps by itself, and whether our readings delay that."""
+    samples: dict[str, Mapping[Labels, Number]] = {}
+    if habit.learned is not None:
+        low, high = habit.learned
+        samples["learned_timer"] = {
+            ("low_seconds",): low / SECOND,
+            ("high_seconds",): high / SECOND,
+        }
+    both = compared(habit.spin_downs)
+    if both is not None:
+        samples["slept_after"] = {
+            ("reading_count",): both.read.spin_downs,
+            ("reading_seconds",): both.read.seconds,
+            ("none_count",): both.unread.spin_downs,
+            ("none_seconds",): both.unread.seconds,
+            ("later_seconds",): both.later_s,
+            ("error_seconds",): both.error_s,
+            ("restarts",): int(both.restarts),
+        }
     return samples
 
 

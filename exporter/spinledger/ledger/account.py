@@ -7,7 +7,7 @@ restart goes on where it stopped.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from spinledger.model import (
@@ -75,6 +75,12 @@ class Habit:
     to_read: list[Command] = field(default_factory=list)  # records left of the present reading
     records: list[Record] = field(default_factory=list)  # records it has so far
     unreadable: dict[str, int] = field(default_factory=dict)  # refusals by record
+    read_in_gap: bool = False  # a record was asked for since others last moved sectors
+    spin_downs: dict[str, Sequence[float]] = field(default_factory=dict)  # insight.restarting.Kept
+    second_ns: int | None = None  # when the second reader was last started
+    second_on: bool = False  # it is reading this disk now
+    second_over: bool = False  # it ended since the last free signals
+    last_records: list[Record] = field(default_factory=list)  # of our own last reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +89,16 @@ class Base:
 
     samples: Mapping[str, Mapping[Labels, Number]]
     histograms: Mapping[str, Histogram]
+
+
+@dataclass(slots=True)
+class Waking:
+    """A spin-up that is not explained yet."""
+
+    cycle: int
+    at_ns: int
+    before: Counted | None  # the last free signals in which it slept
+    queued: int = 1  # requests that waited when it was last looked
 
 
 @dataclass(slots=True)
@@ -99,6 +115,7 @@ class Account:
     condition: Condition | None = None
     since_ns: int = 0
     since_wall_ns: int = 0
+    since_seen: bool = False  # somebody looked when the present state began
     evidence: Evidence = Evidence.UNSEEN
     span_began_ns: int = 0
     span_began_wall_ns: int = 0
@@ -119,11 +136,14 @@ class Account:
     gap_censored: bool = True  # the open gap's beginning was not seen
     proof_ns: int | None = None  # last time it was proven to spin
     cycle_number: int = 0
+    waking: Waking | None = None
     present: bool = True
     absent_since_wall_ns: int | None = None
     reading: Worn | None = None  # the last accepted reading of the drive's own counters
     witnessed_since_reading: int = 0  # cycles booked since then
     powered: bool = False  # the drive was here all the time since then
+    reread_ns: int | None = None  # when the second reader last gave counters
+    doubts: dict[str, list[int]] = field(default_factory=dict)  # counter -> ours, the second's
     base: Base | None = None  # what exported counters start from, after a stop that lost something
     habit: Habit = field(default_factory=Habit)
     folds: tuple[Fold, ...] = ()
@@ -170,6 +190,11 @@ def may_ask(account: Account) -> bool:
         and not habit.mute
         and not suspended(account)
     )
+
+
+def may_read(account: Account) -> bool:
+    """True where the drive's own counters may ever be asked for."""
+    return account.policy.watch is Watch.FULL and account.disk.ask_method is not None
 
 
 def timer_ns(account: Account) -> int | None:

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from typing import Any, cast
 
-from spinledger.ledger.account import Account, Base, Habit
+from spinledger.ledger.account import Account, Base, Habit, Waking
 from spinledger.model import (
     Command,
     Condition,
@@ -28,10 +28,22 @@ from spinledger.model import (
 from spinledger.ports import Fold, QuietHours
 
 _PASSING = frozenset(
-    {"pending", "mute", "hint", "own", "answered_own", "suspect", "to_read", "records"}
+    {
+        "pending",
+        "mute",
+        "hint",
+        "own",
+        "answered_own",
+        "suspect",
+        "to_read",
+        "records",
+        "second_on",
+        "second_over",
+        "last_records",
+    }
 )
 _HABIT = tuple(f.name for f in fields(Habit) if f.name not in _PASSING)
-_HABIT_TIMES = ("asked_ns", "spinning_answer_ns", "hinted_ns", "read_ns")
+_HABIT_TIMES = ("asked_ns", "spinning_answer_ns", "hinted_ns", "read_ns", "second_ns")
 _PAIRS = ("bracket", "learned")
 _PLAIN = (
     "at_ns",
@@ -39,6 +51,7 @@ _PLAIN = (
     "wall_offset_ns",
     "since_ns",
     "since_wall_ns",
+    "since_seen",
     "span_began_ns",
     "span_began_wall_ns",
     "span_active_ns",
@@ -59,6 +72,8 @@ _PLAIN = (
     "absent_since_wall_ns",
     "witnessed_since_reading",
     "powered",
+    "reread_ns",
+    "doubts",
 )
 _TIMES = (
     "at_ns",
@@ -70,6 +85,7 @@ _TIMES = (
     "sectors_ns",
     "unseen_ns",
     "proof_ns",
+    "reread_ns",
 )
 _DISK = tuple(f.name for f in fields(Disk))
 _COUNTED = tuple(f.name for f in fields(Counted))
@@ -88,6 +104,7 @@ def dump(account: Account) -> Dump:
         "condition": account.condition and account.condition.value,
         "evidence": account.evidence.value,
         "counted": _record(account.counted, _COUNTED),
+        "waking": _dump_waking(account.waking),
         "base": dump_base(account.base),
         "reading": _record(account.reading, _WORN),
         **{name: getattr(account, name) for name in _PLAIN},
@@ -120,8 +137,10 @@ def load(
         if name in dumped:
             setattr(account, name, dumped[name])
     account.counted = _load_counted(dumped["counted"])
+    account.waking = _load_waking(dumped.get("waking"))
     reading = dumped.get("reading")
-    account.reading = Worn(**{name: reading.get(name) for name in _WORN}) if reading else None
+    if reading:
+        account.reading = Worn(**{name: reading[name] for name in _WORN if name in reading})
     account.base = load_base(dumped.get("base"))
     for name in _HABIT:
         if name in dumped["habit"]:
@@ -139,6 +158,8 @@ def rebase(account: Account, offset_ns: int) -> None:
         value = getattr(account, name)
         if value is not None:
             setattr(account, name, value + offset_ns)
+    if account.waking is not None:
+        account.waking.at_ns += offset_ns
     if account.reading is not None:
         account.reading = replace(account.reading, at_ns=account.reading.at_ns + offset_ns)
     habit = account.habit
@@ -204,9 +225,24 @@ def _record(thing: object, names: Sequence[str]) -> Dump | None:
     return None if thing is None else {name: getattr(thing, name) for name in names}
 
 
+def _dump_waking(waking: Waking | None) -> Dump | None:
+    if waking is None:
+        return None
+    before = _record(waking.before, _COUNTED)
+    return {"cycle": waking.cycle, "at_ns": waking.at_ns, "before": before, "queued": waking.queued}
+
+
+def _load_waking(dumped: Mapping[str, Any] | None) -> Waking | None:
+    if dumped is None:
+        return None
+    return Waking(
+        dumped["cycle"], dumped["at_ns"], _load_counted(dumped["before"]), dumped["queued"]
+    )
+
+
 def _load_counted(dumped: Mapping[str, Any] | None) -> Counted | None:
     if dumped is None:
         return None
-    told = {name: dumped[name] for name in _COUNTED}
+    told = {name: dumped[name] for name in _COUNTED if name in dumped}
     told["runtime_status"] = RuntimeStatus(told["runtime_status"])
     return Counted(**told)

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from typing import cast
+from itertools import accumulate
+from typing import Any, cast
 
 from spinledger.ledger.table import TRANSITIONS
 from spinledger.model import (
     SECOND,
     Cycle,
     Entry,
+    Explained,
     Gap,
     Histogram,
     Labels,
@@ -28,6 +30,9 @@ Samples = Mapping[str, Mapping[Labels, Number]]
 
 GAP_BOUNDS_S = (60.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 28800.0, 86400.0)
 """Bounds of the idle gap histogram, seconds; common standby timers, so that a bar is a choice."""
+
+WAIT_BOUNDS_S = (0.5, 1.0, 2.0, 5.0, 8.0, 12.0, 20.0, 60.0)
+"""Bounds of the histogram of waits, seconds; drives state 4 to 20 s from standby to ready."""
 
 
 _STATE: Mapping[State, Labels] = {state: (state.value,) for state in State}
@@ -124,6 +129,50 @@ class Changes(Timeless):
         self._unwitnessed = state["unwitnessed"]
 
 
+class Wakes(Timeless):
+    """Spin-ups by cause, and a histogram of how long their first requests waited, where known."""
+
+    name = "wakes"
+    eats: tuple[type, ...] = (Explained,)
+    gauges: frozenset[str] = frozenset()
+
+    def __init__(self, causes: Sequence[str]) -> None:
+        self._causes = dict.fromkeys(causes, 0)
+        self._buckets = [0] * (len(WAIT_BOUNDS_S) + 1)
+        self._sum_ns = 0
+
+    def step(self, entry: Entry) -> None:
+        explained = cast(Explained, entry)
+        self._causes[explained.cause] = self._causes.get(explained.cause, 0) + 1
+        if explained.wait_ns is not None:
+            self._buckets[bisect_left(WAIT_BOUNDS_S, explained.wait_ns / SECOND)] += 1
+            self._sum_ns += explained.wait_ns
+
+    def totals(self, pending: Sequence[Entry]) -> Samples:
+        return {"wakes": {(cause,): count for cause, count in self._causes.items()}}
+
+    def histograms(self) -> Mapping[str, Histogram]:
+        """Waits, cumulative."""
+        return {"wake_wait_seconds": _cumulative(WAIT_BOUNDS_S, self._buckets, self._sum_ns)}
+
+    def dump(self) -> object:
+        return {
+            "causes": dict(self._causes),
+            "buckets": list(self._buckets),
+            "sum_ns": self._sum_ns,
+        }
+
+    def load(self, dumped: object) -> None:
+        state = cast(dict[str, Any], dumped)
+        self._causes |= state["causes"]
+        self._buckets, self._sum_ns = list(state["buckets"]), state["sum_ns"]
+
+
+def _cumulative(bounds: Sequence[float], buckets: Sequence[int], sum_ns: int) -> Histogram:
+    counts = tuple(accumulate(buckets))
+    return Histogram(tuple(bounds), counts[:-1], counts[-1], sum_ns / SECOND)
+
+
 class IdleGaps(Timeless):
     """Histogram of the gaps between two foreign I/Os whose both ends were seen."""
 
@@ -145,13 +194,9 @@ class IdleGaps(Timeless):
     def totals(self, pending: Sequence[Entry]) -> Samples:
         return {}
 
-    def histogram(self) -> Histogram:
-        """Cumulative, as exposition wants it; open gaps are not in it."""
-        running, counts = 0, []
-        for bucket in self._buckets:
-            running += bucket
-            counts.append(running)
-        return Histogram(GAP_BOUNDS_S, tuple(counts[:-1]), running, self._sum_ns / SECOND)
+    def histograms(self) -> Mapping[str, Histogram]:
+        """Gaps, cumulative; open ones are not in it."""
+        return {"idle_gap_seconds": _cumulative(GAP_BOUNDS_S, self._buckets, self._sum_ns)}
 
     def dump(self) -> object:
         return {"buckets": list(self._buckets), "sum_ns": self._sum_ns}

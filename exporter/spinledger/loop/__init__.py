@@ -14,10 +14,12 @@ from dataclasses import dataclass, field
 from spinledger import sampler
 from spinledger.codec.reply import QUESTIONS
 from spinledger.insight.findings import pool_findings
+from spinledger.insight.wear import told_once
 from spinledger.keeper import book
 from spinledger.keeper.view import lifetime, view
-from spinledger.ledger.account import Account
+from spinledger.ledger.account import Account, may_read
 from spinledger.loop.keeping import Keeping, reopen
+from spinledger.loop.rereading import Rereading
 from spinledger.model import (
     SECOND,
     Answered,
@@ -45,6 +47,7 @@ from spinledger.ports import (
     Prober,
     Publisher,
     QuietHours,
+    Reread,
     Source,
 )
 
@@ -91,10 +94,12 @@ class Loop:
     skipped: tuple[tuple[str, str], ...] = ()
     keeping: Keeping | None = None
     reading: str = ""  # the disk whose own counters are being read; one at a time
+    rereading: Rereading | None = None
     from_zero: bool = False  # exported counters begin at zero, which nobody has been shown yet
     holders: Callable[[Sequence[Disk]], frozenset[str]] | None = None  # disks under the ledger
+    tellers: frozenset[str] = frozenset()  # disks whose own counters are read: one a spindle
     booked: Callable[[Sequence[Entry]], None] | None = None
-    told_once: set[str] = field(default_factory=set)
+    said_once: set[str] = field(default_factory=set)
     views: dict[str, tuple[int, DiskView]] = field(default_factory=dict)  # when made, and what
     stale: set[str] = field(default_factory=set)  # disks of which more than time has passed
 
@@ -130,21 +135,29 @@ class Loop:
             if reopened.lost:
                 self.from_zero = True
                 wishes.say(f"exported counters begin at zero again: {reopened.lost}")
-        seen, self.skipped = _scan(self.ports.discoverer, now_ns)
+        found, self.skipped = _scan(self.ports.discoverer, now_ns)
+        seen = tuple(found)
         for fact in seen:
             self.book_seen(fact)
-        self._find_holders()
+        # In the order of discovery, as in a first run: disks take turns at being read.
+        order = [one.disk.identity for one in seen if one.disk.identity in self.accounts]
+        self.accounts = {name: self.accounts[name] for name in (*order, *self.accounts)}
+        self._survey()
         self._note(now_ns)
 
     def tick(self, now_ns: int) -> None:
         """Free signals of all disks, then the questions that are due, then a snapshot."""
         self._count_all(now_ns)
+        second_free = self.rereading is not None and self.rereading.free(self.accounts)
         for account in self.accounts.values():
             self._deadline(account, now_ns)
             ask = sampler.plan(account, now_ns, self.asks + 1)
-            if ask is None and not self.reading:
-                ask = sampler.plan_reading(account, now_ns, self.asks + 1)
-                self.reading = "" if ask is None else ask.disk
+            if ask is None and not self.reading and account.disk.identity in self.tellers:
+                ask = sampler.plan_reading(account, now_ns, self.asks + 1, second_free)
+                if ask is not None:
+                    self.reading = ask.disk
+                else:
+                    self._start_second(account, now_ns)
             if ask is not None:
                 self._ask(account, ask)
         self._note(now_ns)
@@ -159,8 +172,12 @@ class Loop:
         sources: list[Source] = [ports.prober, ports.discoverer, *ports.wakers]
         if self.keeping is not None:
             sources.append(self.keeping.store)
+        if self.rereading is not None:
+            sources.append(self.rereading.reader)
         ready = ports.clock.wait(until_ns, sources)
         now_ns = ports.clock.now()
+        if self.rereading is not None:
+            self._hear_second(self.rereading, ready, now_ns)
         if ports.prober in ready:
             changed = False
             for answered in ports.prober.replies(now_ns):
@@ -176,7 +193,7 @@ class Loop:
                     self.book_seen(change)
                 else:
                     self.book_gone(change)
-            self._find_holders()
+            self._survey()
             self._note(now_ns)
 
     def book_seen(self, fact: Seen) -> None:
@@ -220,6 +237,18 @@ class Loop:
             self._say_refused(account, fact.reply)
         return True
 
+    def book_reread(self, fact: Reread) -> None:
+        """What came of the second reader, where it is still waited for."""
+        if self.reading == fact.disk:
+            self.reading = ""
+        account = self.accounts.get(fact.disk)
+        compared = None if account is None else sampler.note_reread(account)
+        if account is None or compared is None:
+            return
+        if fact.trouble:
+            self._say_once(account, "second reader", fact.trouble, fact.detail)
+        self._booked(fact.disk, () if fact.trouble else book.book_reread(account, compared, fact))
+
     def observe(self, now_ns: int) -> None:
         """Free signals of all disks and a snapshot, without a question."""
         self._count_all(now_ns)
@@ -231,6 +260,7 @@ class Loop:
             account.policy = self.wishes.policy(account.disk)
             self.stale.add(account.disk.identity)
             book.set_quiet_hours(account, self.wishes.calendar(account.policy))
+        self._survey()
 
     def publish(self, now_ns: int, force: bool = False) -> None:
         """Hand a snapshot to the publishers that want one."""
@@ -286,8 +316,10 @@ class Loop:
             if account.absent_since_wall_ns is not None
         }
         kept = {} if self.keeping is None else self.keeping.samples()
+        reread = {} if self.rereading is None else self.rereading.samples(self.accounts)
         return {
             **kept,
+            **reread,
             "disks_watched": {(): watched},
             "disks_skipped": skipped,
             "absent_since": absent,
@@ -310,10 +342,15 @@ class Loop:
         if self.keeping is not None:
             self.keeping.note(self.accounts, self._tick(now_ns))
 
-    def _find_holders(self) -> None:
+    def _survey(self) -> None:
+        """What depends on which disks are here."""
+        present = [account for account in self.accounts.values() if account.present]
+        disks = [account.disk for account in present]
         if self.keeping is not None and self.holders is not None:
-            disks = [account.disk for account in self.accounts.values() if account.present]
             self.keeping.holders = self.holders(disks)
+        if self.rereading is not None:
+            self.rereading.survey(disks)
+        self.tellers = told_once([account.disk for account in present if may_read(account)])
 
     def _count_all(self, now_ns: int) -> None:
         tick = self._tick(now_ns)
@@ -341,6 +378,9 @@ class Loop:
         late = Answered(ask, now_ns, Refused(Reason.TIMEOUT), now_ns - ask.asked_ns)
         self._booked(ask.disk, book.book_answered(account, late))
         sampler.note_late(account)
+        if self.reading == ask.disk and ask.command not in QUESTIONS:
+            self.reading = ""  # the other disks do not wait for this one
+            account.habit.to_read = []
 
     def _ask(self, account: Account, ask: Ask) -> None:
         self.asks += 1
@@ -355,10 +395,36 @@ class Loop:
             self._ask(account, ask)
             return
         self.reading = ""
-        if account.habit.records:
-            records, account.habit.records = account.habit.records, []
+        records, account.habit.records = account.habit.records, []
+        if records:
             at_ns = max(now_ns, account.at_ns)
             self._booked(account.disk.identity, book.book_reading(account, records, at_ns))
+        account.habit.last_records = records
+        self._start_second(account, now_ns)
+        self._read_next(now_ns)
+
+    def _read_next(self, now_ns: int) -> None:
+        """Disks of a pool are used together: the next reading due in this very sample."""
+        waiting = [one for name, one in self.accounts.items() if name in self.tellers]
+        for account in sorted(waiting, key=lambda one: one.habit.read_ns or 0):
+            ask = None if self.reading else sampler.plan_reading(account, now_ns, self.asks + 1)
+            if ask is not None:
+                self.reading = ask.disk
+                self._ask(account, ask)
+
+    def _start_second(self, account: Account, now_ns: int) -> None:
+        if self.rereading is not None and self.rereading.start(account, self.accounts, now_ns):
+            self.reading = account.disk.identity
+            self._booked(account.disk.identity, ())
+
+    def _hear_second(self, rereading: Rereading, ready: Sequence[Source], now_ns: int) -> None:
+        if rereading.reader not in ready and not rereading.late(now_ns):
+            return
+        for fact in rereading.reader.results(now_ns):
+            rereading.ended(fact)
+            self.book_reread(fact)
+        self._note(now_ns)
+        self.publish(now_ns)
 
     def _lose(self, account: Account, at_ns: int) -> None:
         self._booked(account.disk.identity, book.book_gone(account, at_ns))
@@ -378,16 +444,19 @@ class Loop:
 
     def _say_refused(self, account: Account, reply: Refused) -> None:
         """Each disk's kind of refusal is said once, with all the drive said."""
-        key = f"{account.disk.identity} {reply.reason.value}"
-        if key not in self.told_once:
-            self.told_once.add(key)
-            self.wishes.say(
-                f"{account.disk.identity} ({account.disk.kernel_name}): "
-                f"no state: {reply.reason.value}: {reply.detail}"
-            )
+        self._say_once(account, "no state", reply.reason.value, reply.detail)
+
+    def _say_once(self, account: Account, what: str, reason: str, detail: str) -> None:
+        key = f"{account.disk.identity} {what} {reason}"
+        if key not in self.said_once:
+            self.said_once.add(key)
+            names = f"{account.disk.identity} ({account.disk.kernel_name})"
+            self.wishes.say(f"{names}: {what}: {reason}: {detail}")
 
     def _wake_ns(self, due_ns: int, until_ns: int | None) -> int:
         wake = due_ns if until_ns is None else min(due_ns, until_ns)
+        second_ns = None if self.rereading is None else self.rereading.reader.due_ns()
+        wake = wake if second_ns is None else min(wake, second_ns)
         for account in self.accounts.values():
             ask = account.habit.pending
             if ask is not None and not account.habit.mute:

@@ -55,7 +55,7 @@ class Keeping:
     entries: list[Entry] = field(default_factory=list)  # entries to commit
     in_flight: bool = False
     turned: bool = False  # a span ended since the last commit
-    deferred: bool = False  # a commit is due and waits for the ledger's own disk
+    deferred: bool = False  # a commit waits on purpose: for the ledger's own disk, or `every_ns`
     holders: frozenset[str] = frozenset()  # watched disks that hold the file
     written_in: dict[str, int] = field(default_factory=dict)  # holder -> awake period written in
     settling: bool = False  # our own writes may still move a holder's sectors
@@ -83,9 +83,10 @@ class Keeping:
         """Hand over a commit when one is due, may happen, and none is in flight."""
         if self.handed_ns is None:
             self.handed_ns = tick.at_ns
-        due = (self.turned and self.at_turns) or tick.at_ns - self.handed_ns >= self.every_ns
+        waited_ns = tick.at_ns - self.handed_ns
+        due = (self.turned and self.at_turns) or waited_ns >= self.every_ns
         may = self._may_write(accounts)
-        self.deferred = due and not may
+        self.deferred = not may if due else waited_ns >= COMMIT_NS
         if due and may and not self.in_flight:
             self._hand_over(accounts, tick, clean=False)
 

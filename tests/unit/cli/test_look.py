@@ -13,7 +13,7 @@ import pytest
 from spinledger.cli import recent, weekly
 from spinledger.cli.look import render
 from spinledger.cli.screen import Screen
-from spinledger.model import State
+from spinledger.model import SECOND, State
 from tests.fakes.looks import (
     DAY_S,
     HOUR_S,
@@ -44,14 +44,18 @@ def test_the_page_at_80_columns() -> None:
     assert page(shown, booked=books()) == [
         "Mon 21 Sep 14:13  3 disks: 1 asleep, 1 in use, 1 not known; 1 finding below",
         "",
-        "DISK             STATE      FOR TODAY/BUDGET LAST 24 H, TO NOW        ASLEEP",
-        "sda LAB HDD 7200 asleep    3h00        1/2   _______________________1    75%",
-        "sdb LAB HDD 7200 in use    3h00       61/2 ! ????--------------------    75%",
-        "sdc LAB HDD 7200 not known   1m       0/24                                0%",
+        "DISK             STATE      FOR WAKES/BUDGET LAST 24 H, TO NOW        ASLEEP",
+        "                                                18    00    06    12",
+        "sda LAB HDD 7200 asleep    3h00        1/2   _______________________1    96%",
+        "sdb LAB HDD 7200 in use    3h00       61/2 ! ????--------------------     0%",
+        "sdc LAB HDD 7200 not known   1m       0/24                                 -",
         "",
         "_ asleep  - spinning  = mostly in use  ? not known  1-9, + spin-ups in that hour",
         "! not what its owner wants",
         "sdc: not known: no answer at the deadline.",
+        "Life of sdb: 102% of its rated spindle starts used, that is all of them.",
+        "Life of sda: 31% of its rated spindle starts used; at this pace the rest lasts",
+        "12 to 20 years. A rating is a design figure, not a forecast of failure.",
         "",
         "! sdb: This disk has never slept.",
         "  Seen: it idled for 6 h.",
@@ -64,24 +68,44 @@ def test_the_page_at_80_columns() -> None:
 
 def test_the_page_at_120_columns_has_more() -> None:
     """Pool and used life are added where there is room; nothing else changes."""
-    heading, row = page(told(asleep(0)), 120, booked=books())[2:4]
+    heading, _, row = page(told(asleep(0)), 120, booked=books())[2:5]
     assert (
         heading
-        == f"{'DISK':16} STATE   FOR TODAY/BUDGET {'LAST 24 H, TO NOW':24} POOL   ASLEEP LIFE USED"
+        == f"{'DISK':16} STATE   FOR WAKES/BUDGET {'LAST 24 H, TO NOW':24} ASLEEP POOL   LIFE USED"
     )
-    assert row == f"sda LAB HDD 7200 asleep 3h00{'1/2':>11}   {'_' * 23}1 plates    75%       31%"
+    assert row == f"sda LAB HDD 7200 asleep 3h00{'1/2':>11}   {'_' * 23}1    96% plates       31%"
 
 
 def test_a_narrow_page_keeps_what_matters() -> None:
     """At 40 columns disk, state, age and spin-ups are left, and no line is longer."""
     lines = page(told(asleep(0), found(runaway(1))), 40, booked=books())
     assert lines[3:6] == [
-        "DISK            STATE   FOR TODAY/BUDGET",
+        "DISK            STATE   FOR WAKES/BUDGET",
         "sda LAB HDD 7.. asleep 3h00        1/2",
         "sdb LAB HDD 7.. in use 3h00       61/2 !",
     ]
     assert max(map(len, lines)) <= 40
     assert not any("spin-ups in that hour" in line for line in lines)
+
+
+def test_a_page_that_is_watched_is_short() -> None:
+    """Of a finding the evidence, the mend and its cost are left; the table is whole."""
+    shown = told(asleep(0), found(runaway(1)))
+    lines, short = page(shown, booked=books()), page(shown, booked=books(), brief=True)
+    assert short == [line for line in lines if line[:7] not in ("  Ask: ", "  Else:")]
+    assert len(short) == len(lines) - 2
+
+
+def test_a_state_older_than_the_first_look_is_marked() -> None:
+    """Over our own restart a disk slept for longer than we know; an idle one was touched since."""
+    found_so = replace(asleep(0), since_seen=False)
+    touched = view(1, State.IDLE)
+    touched = replace(touched, untouched_wall_ns=touched.since_wall_ns + 40 * SECOND)
+    lines = page(told(found_so, touched))
+    assert lines[3].startswith("sda LAB HDD 7200 asleep >3h00 ")
+    assert lines[4].startswith("sdb LAB HDD 7200 idle     20s ")
+    assert any(line.startswith("> at least: it was so already") for line in lines)
+    assert not any("> at least" in line for line in page(told(asleep(0))))
 
 
 def test_no_disk() -> None:
@@ -92,7 +116,7 @@ def test_no_disk() -> None:
 def test_without_history_it_says_so() -> None:
     """The strip is left out, and one line tells why; the rest stays."""
     lines = page(told(asleep(0)))
-    assert lines[2] == "DISK             STATE   FOR TODAY/BUDGET POOL   ASLEEP LIFE USED"
+    assert lines[2] == "DISK             STATE   FOR WAKES/BUDGET POOL   LIFE USED"
     assert "This exporter tells no history, so the last 24 hours cannot be shown." in lines
 
 
@@ -168,13 +192,14 @@ def test_the_week_at_80_columns() -> None:
     assert page(shown, booked=books(), week=True) == [
         "Mon 21 Sep 14:13  3 disks: 1 asleep, 1 in use, 1 idle; 1 finding below",
         "",
-        "DISK             LAST NIGHT A DAY/BUDGET WOKEN, BY HOUR 0-23      LIFE LEFT",
-        "sda LAB HDD 7200 slept 91%       1.0/2   .............7.......... 12 to 20 y",
-        "sdb LAB HDD 7200 slept 8% !        -/2 ! ........................ used up !",
-        "sdc LAB HDD 7200 not known        -/24   ........................ -",
+        "DISK             LAST NIGHT WAKES A DAY WOKEN, BY HOUR           LIFE LEFT",
+        "                                        00    06    12    18",
+        "sda LAB HDD 7200 slept 91%   1.0 of 2   .............7.......... 12 to 20 y",
+        "sdb LAB HDD 7200 slept 8% !    - of 2 ! ........................ used up !",
+        "sdc LAB HDD 7200 not known    - of 24   ........................ not rated",
         "",
-        "Spin-ups of seven days by local hour, + for ten and more.  ! not what its owner",
-        "wants",
+        "Wakes: a day, of the budget; by local hour in seven days, + for ten or more.",
+        "! not what its owner wants",
         "",
         "! sdb: This disk has never slept.",
         "  Seen: it idled for 6 h.",
@@ -187,10 +212,40 @@ def test_the_week_without_history() -> None:
     """Spin-ups come from the snapshot; when they were is not known, and it says so."""
     lines = page(told(asleep(0)), week=True)
     assert lines[2:4] == [
-        "DISK             LAST NIGHT SPIN-UPS A DAY/BUDGET LIFE LEFT",
-        "sda LAB HDD 7200 slept 91%         7      1.0/2   12 to 20 y",
+        "DISK             LAST NIGHT WAKES A DAY LIFE LEFT  IN 7 DAYS POOL",
+        "sda LAB HDD 7200 slept 91%   1.0 of 2   12 to 20 y         7 plates",
     ]
     assert "This exporter tells no history, so when disks were woken cannot be shown." in lines
+
+
+@pytest.mark.parametrize(
+    ("ends_in", "cycles", "shown"),
+    [
+        ((2.0, 4.0), 9, "2 to 4 y !"),
+        ((3.5, 4.2), 9, "4 y"),
+        ((2.0, 60.0), 9, "2 y or more !"),
+        ((60.0, 70.0), 9, "over 50 y"),
+        (None, 9, "not known"),
+        (None, 0, "over 50 y"),
+    ],
+)
+def test_years_left(ends_in: tuple[float, float] | None, cycles: int, shown: str) -> None:
+    """Marked where sooner than the owner's horizon of three years; a disk that did not spin up in
+    30 days of two weeks or more does not wear.
+    """
+    plain = asleep(0)
+    ends = dict(zip(("early", "late"), ends_in or (), strict=False))
+    samples: Samples = {
+        **plain.samples,
+        "rated_cycles": {("load",): 600_000},
+        "rated_life_horizon_seconds": {(): 3 * 365.25 * DAY_S},
+        "rated_life_end": {
+            ("load", bound): NOW_S + years * 365.25 * DAY_S for bound, years in ends.items()
+        },
+        "recent_cycles": {("7d",): 0, ("30d",): cycles},
+    }
+    lines = page(told(replace(plain, samples=samples)), week=True)
+    assert lines[3].split("of 2")[1].split("  0 ")[0].strip() == shown
 
 
 def test_the_week_as_json() -> None:
@@ -234,6 +289,23 @@ def test_the_strip() -> None:
     assert recent.strip(spans, [], NOW_S, hours=8) == "  __=--?"
     many = woken(name, 3.5, *[1.5] * 9, *[0.5] * 10)
     assert recent.strip(spans, many, NOW_S, hours=8) == "  __1-9+"
+
+
+@pytest.mark.parametrize(
+    ("now", "zone", "drawn"),
+    [  # the tz database: Kolkata is 5 h 30 min ahead; Prague's clocks skip 02:00 on 29 March
+        ("2026-06-10T14:13", "UTC", "   18    00    06    12"),
+        ("2026-06-10T14:00", "UTC", "    18    00    06    12"),
+        ("2026-06-10T14:00", "Asia/Kolkata", "    18    00    06    12"),
+        ("2026-06-10T00:30", "UTC", "     06    12    18    0"),
+        ("2026-03-29T14:13", "Europe/Prague", "    18    00   06    12"),
+    ],
+)
+def test_hours_stand_over_the_strip(now: str, zone: str, drawn: str) -> None:
+    """Each of 00, 06, 12 and 18 stands over the sign in whose hour it began, by the local clock."""
+    place = ZoneInfo(zone)
+    moment = datetime.fromisoformat(now).replace(tzinfo=place).timestamp()
+    assert recent.ruler(moment, place) == drawn
 
 
 def test_the_strip_ignores_what_is_older() -> None:

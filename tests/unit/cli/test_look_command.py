@@ -31,8 +31,8 @@ def test_colour_says_nothing_that_words_do_not() -> None:
     """With the codes taken out the page is the plain one; without a terminal there are none."""
     shown = told(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
     for week in (False, True):
-        plain = render(Screen(80), shown, True, books(), week, UTC)
-        coloured = render(Screen(80, coloured=True), shown, True, books(), week, UTC)
+        plain = render(Screen(80), shown, True, books(), week, zone=UTC)
+        coloured = render(Screen(80, coloured=True), shown, True, books(), week, zone=UTC)
         assert coloured != plain
         assert [ESCAPE.sub("", line) for line in coloured] == plain
 

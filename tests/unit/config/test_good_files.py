@@ -49,8 +49,9 @@ def test_the_exporter_itself(config: Config) -> None:
     assert config.source == str(DATA / "observatory.yaml")
     assert config.listen == ("127.0.0.1", 9786)
     assert config.tls_and_users == Path("/etc/spinledger/web.yml")
-    assert config.cadence == Cadence(4 * S, 90 * S, 900 * S, wear_ns=2700 * S)
+    assert config.cadence == Cadence(4 * S, 90 * S, 900 * S, 2700 * S, 86_400 * S)
     assert config.wear_every_ns == 2700 * S
+    assert config.second_reader == Path("/usr/sbin/smartctl")
     assert config.ledger_path == Path("/srv/dome/ledger.db")
     assert config.keep_spans_ns == 500 * 86400 * S
     assert config.tariff == Tariff("CZK", 6.5)
@@ -91,7 +92,7 @@ def test_a_disk_with_everything(config: Config) -> None:
     disk = replace(DISK, identity="wwn-0x5000c500d0e00001")
     assert config.policy_for(disk) == Policy(
         watch=Watch.FULL,
-        cadence=Cadence(4 * S, 90 * S, 900 * S, wear_ns=2700 * S),
+        cadence=Cadence(4 * S, 90 * S, 900 * S, 2700 * S, 86_400 * S),
         budget_per_day=2.0,
         budget_source="configured",
         declared_ns=1200 * S,
@@ -166,6 +167,7 @@ def test_without_a_file_the_manual_holds() -> None:
     assert config.tls_and_users is None
     assert config.cadence == Cadence(5 * S, 60 * S, 600 * S)
     assert config.wear_every_ns == 1800 * S
+    assert config.second_reader is None
     assert config.ledger_path == Path("/var/lib/spinledger/ledger.db")
     assert config.keep_spans_ns == 400 * 86400 * S
     assert not config.schedules

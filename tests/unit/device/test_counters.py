@@ -44,7 +44,8 @@ def read(tree: Tree, disk: Disk = HERE) -> Counted | None:
 
 
 def test_each_field_is_read_from_its_place(tree: Tree) -> None:
-    """stat.rst: sectors read third, sectors written seventh, in_flight ninth, flushes sixteenth;
+    """stat.rst: sectors read third, sectors written seventh, in_flight ninth, io_ticks tenth,
+    time_in_queue eleventh, flushes sixteenth;
     iorequest_cnt is hexadecimal (Linux 6.12 drivers/scsi/scsi_sysfs.c)."""
     assert read(tree) == Counted(
         HERE.identity,
@@ -55,6 +56,8 @@ def test_each_field_is_read_from_its_place(tree: Tree) -> None:
         in_flight=19,
         requests=31,
         runtime_status=RuntimeStatus.SUSPENDED,
+        busy_ms=20,
+        waited_ms=21,
     )
 
 

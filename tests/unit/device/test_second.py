@@ -9,6 +9,7 @@ import pytest
 from spinledger.device import second, secondary
 from spinledger.device.second import Trouble
 from spinledger.model import Command
+from spinledger.ports import TROUBLES
 from tests.fakes.facts import DISK
 
 
@@ -29,7 +30,7 @@ def test_every_command_line_is_guarded() -> None:
     ("method", "interface"),
     [
         (Command.CHECK_POWER_MODE_16, "sat"),
-        (Command.CHECK_POWER_MODE_12, "sat"),
+        (Command.CHECK_POWER_MODE_12, "sat,12"),
         (Command.REQUEST_SENSE, "scsi"),
         (None, None),
     ],
@@ -106,7 +107,7 @@ def test_status_and_message(output: str, status: int, reason: str | None) -> Non
     with pytest.raises(Trouble) as caught:
         second.judge(output, status)
     assert caught.value.reason == reason
-    assert reason in secondary.TROUBLES
+    assert reason in TROUBLES
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spinledger.insight.energy import Energy, break_even_s, cost, net_joules
+from spinledger.insight.energy import JOULES_PER_KWH, Energy, a_year, break_even_s, cost, net_joules
 from spinledger.model import SECOND, Cycle, Policy, State, Stretch, Watts
 
 # Pipeline HD.2 product manual, p12: 3.834 W idle, 0.699 W standby (two disks). The 120 J of a
@@ -73,6 +73,18 @@ def test_unseen_time_is_neither_slept_nor_a_wake() -> None:
 def test_cost_of_a_kilowatt_hour() -> None:
     """3.6 MJ are one kilowatt hour (SI Brochure, 9th edition, table 8: 1 h = 3600 s)."""
     assert cost(3_600_000, 0.30) == pytest.approx(0.30)
+
+
+def test_a_year_at_the_pace_of_a_few_days() -> None:
+    """5 W through three days are 43.83 kWh a year; less than a whole day says nothing of one.
+
+    NIST SP 811 (2008), B.8: 1 kW h = 3.6 MJ. A Julian year has 365.25 d = 8766 h (IAU style manual,
+    1989), so 5 W x 8766 h.
+    """
+    told = a_year(5.0 * 3 * 86_400, 3 * 86_400.0)
+    assert told is not None
+    assert told / JOULES_PER_KWH == pytest.approx(43.83)
+    assert a_year(5.0 * 86_399, 86_399.0) is None
 
 
 STATES = st.sampled_from(list(State))

@@ -76,19 +76,6 @@ def test_disks_without_a_pool_are_no_members(shelf: Mapping[str, DiskView]) -> N
     assert not any(pool_codes(pooled(shelf, "asleep", "awake", pool="")))
 
 
-def test_guests_and_others_share_a_pool() -> None:
-    """Six wakes of ten are a guest's; one of ten is not worth a word, nor are six of six."""
-
-    def woken(*counts: tuple[str, int]) -> list[set[str]]:
-        made: dict[Labels, Number] = {(actor,): count for actor, count in counts}
-        return pool_codes([by_hand({"actor_wakes": made}, pool="plates")])
-
-    assert woken(("guest planner", 6), ("mira", 4)) == [{"guests_share_pool"}]
-    assert woken(("guest planner", 1), ("mira", 9)) == [set()]
-    assert woken(("guest planner", 16)) == [set()]
-    assert woken(("guesthouse", 6), ("mira", 4)) == [set()]
-
-
 # No harmful advice
 
 
@@ -126,11 +113,12 @@ def test_what_keeps_data_safe_is_not_given_up_lightly(words: Words) -> None:
 
 @by_code
 def test_every_finding_is_whole(words: Words) -> None:
-    """Sentence, suggestion and caution are there, without a full stop, which the reader adds."""
-    for text in (words.sentence, words.suggestion, words.caution, *words.innocent):
+    """Sentence, suggestion, caution, whom to ask and what else it may be, without a full stop."""
+    told = (words.sentence, words.suggestion, words.caution, words.ask_first, *words.innocent)
+    for text in told:
         assert text
         assert not text.endswith(".")
-    assert words.innocent or words.code.startswith(("state_", "capability_", "sectors_"))
+    assert words.innocent
 
 
 def test_codes_for_rules_are_always_there() -> None:

@@ -14,7 +14,18 @@ import pytest
 
 from spinledger.insight.ageing import Parking, Waits
 from spinledger.insight.findings import findings
-from spinledger.model import DAY, HOUR, SECOND, DiskView, Explained, Reading, Watts, Worn
+from spinledger.model import (
+    DAY,
+    HOUR,
+    SECOND,
+    DiskView,
+    Explained,
+    Labels,
+    Number,
+    Reading,
+    Watts,
+    Worn,
+)
 from spinledger.sim.drive import Burst, Op
 from spinledger.sim.shelf import Plug
 from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, codes, only, reads, watch
@@ -83,6 +94,64 @@ def test_without_a_declared_timer_no_sleep_is_expected() -> None:
     """A disk that never sleeps is nobody's business if no one said that it should."""
     for policy in (with_timer(None), with_timer(0)):
         assert codes(watch(kind("plain", None), [1], 6 * HOUR_S, policy).view) == set()
+
+
+TWICE = [1, 7200, 14_400]  # each followed by two hours of rest
+
+
+@pytest.mark.parametrize(
+    ("timer_s", "declared_s", "held"),
+    [(600, 1200, True), (1200, 600, True), (600, 0, True), (1200, 1200, False), (600, None, False)],
+)
+def test_a_timer_that_is_not_the_declared_one(
+    timer_s: int, declared_s: int | None, held: bool
+) -> None:
+    """Two spin-downs agree on another idle time than declared; without a word there is no drift."""
+    seen = watch(kind("plain", timer_s), TWICE, 5 * HOUR_S, with_timer(declared_s)).view
+    assert ("timer_differs" in codes(seen)) == held
+    if held:
+        evidence = only(seen, "timer_differs").evidence
+        assert "twice in a row" in evidence
+        assert f"{timer_s // 60} min, twice" in evidence
+        assert ("declared as disabled" in evidence) == (declared_s == 0)
+
+
+@pytest.mark.parametrize(("name", "told"), [("sas", True), ("epc", True), ("plain", False)])
+def test_a_timer_that_the_drives_own_record_denies(name: str, told: bool) -> None:
+    """Mode page 1Ah or the Power Conditions log say 3 h; a legacy timer cannot be read back."""
+    seen = watch(kind(name, 3 * HOUR_S), [1], HOUR_S).view
+    assert ("timer_differs" in codes(seen)) == told
+    if told:
+        assert "declared as 20 min; its own record says 3 h" in only(seen, "timer_differs").evidence
+
+
+def test_a_record_without_its_feature_set_denies_nothing() -> None:
+    """ACS-3: timers of the Power Conditions log run only while the feature set is enabled."""
+    for enabled, held in ((1, {"timer_differs"}), (0, set())):
+        seen = by_hand(
+            {"power_timer_seconds": {("standby_z",): 10_800}, "epc_enabled": {(): enabled}}
+        )
+        assert codes(seen) == held
+
+
+def test_a_timer_that_a_reading_restarts() -> None:
+    """It is said where the difference is no chance; the verdict's figures are its evidence."""
+
+    def slept(restarts: int) -> DiskView:
+        figures: dict[Labels, Number] = {
+            ("reading_count",): 12,
+            ("none_count",): 30,
+            ("later_seconds",): 2.5,
+            ("error_seconds",): 0.5,
+            ("restarts",): restarts,
+        }
+        return by_hand({"slept_after": figures})
+
+    assert codes(slept(0)) == set()
+    evidence = only(slept(1), "readings_restart_timer").evidence
+    assert evidence == (
+        "2.5 s later after a reading than without, give or take 1.0 s; 12 and 30 spin-downs"
+    )
 
 
 def test_a_timer_lost_at_a_replug() -> None:
@@ -262,6 +331,20 @@ def test_waits_that_lengthen() -> None:
     assert codes(waits(*[0.5] * 20, *[1.0] * 20)) == set()
 
 
+def test_a_motor_that_tires() -> None:
+    """Watched for days: 24 spin-ups of 8 s, then 26 of 14 s; a motor that stays has no finding."""
+    for later_s, held in ((14, True), (8, False)):
+        drive = replace(kind("plain", 600), spinup_ns=8 * SECOND)
+        watched = watch(drive, reads(HOUR_S, 51 * HOUR_S), 25 * HOUR_S, with_timer(600))
+        one = watched.rack.places[0].drive
+        one.kind = replace(one.kind, spinup_ns=later_s * SECOND)
+        seen = watched.run(51 * HOUR_S).view
+        assert ("wait_lengthening" in codes(seen)) == held
+        waits = seen.histograms["wake_wait_seconds"]
+        assert waits.count == seen.samples["cycles"][("yes",)] == 50
+        assert waits.sum == 24 * 8 + 26 * later_s
+
+
 def parked(loads_a_day: int, starts_a_day: int, days: int = 7, **policy: object) -> DiskView:
     """A disk whose own counters were read each day."""
     fold = Parking()
@@ -273,7 +356,11 @@ def parked(loads_a_day: int, starts_a_day: int, days: int = 7, **policy: object)
     samples = {**plain.samples, **fold.totals(())}
     changed = replace(plain.policy, **policy)  # type: ignore[arg-type]
     return findings(
-        replace(plain, disk=replace(plain.disk, apm_level=128), policy=changed, samples=samples)
+        replace(
+            plain,
+            policy=changed,
+            samples={**samples, "apm_level": {(): 128}},
+        )
     )
 
 

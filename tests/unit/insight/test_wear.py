@@ -60,6 +60,40 @@ def test_scsi_records() -> None:
     assert (worn.timer_ms, worn.rated_start_stop, worn.power_on_s) == (1_200_000, None, None)
 
 
+IDENTIFY = Record(
+    C.IDENTIFY_DEVICE,
+    {"apm_supported": 1, "apm_level": 0x80, "epc_supported": 1, "epc_enabled": 1},
+)
+CONDITIONS = Record(C.POWER_CONDITIONS_LOG, {"idle_b_ms": 120_000, "standby_z_ms": 1_200_000})
+
+
+def test_what_the_drive_says_of_its_power_management() -> None:
+    """APM level, EPC and the timers of its power conditions, as the records have them."""
+    worn = merged(IDENTIFY, CONDITIONS)
+    assert (worn.apm, worn.epc, worn.timer_ms) == (0x80, 1, 1_200_000)
+    assert wear.power_timers(worn) == {"idle_b": 120_000, "standby_z": 1_200_000}
+    assert wear.power_timers(merged(SMART)) == {}
+
+
+def test_a_timer_of_a_feature_set_that_is_off_is_none() -> None:
+    """ACS-3: timers of the Power Conditions log run only while EPC is enabled."""
+    off = replace(IDENTIFY, values={**IDENTIFY.values, "epc_enabled": 0})
+    worn = merged(off, CONDITIONS)
+    assert (worn.epc, worn.timer_ms) == (0, None)
+    assert wear.power_timers(worn)["standby_z"] == 1_200_000
+
+
+def test_apm_that_is_off_is_told_from_apm_that_was_not_asked_for() -> None:
+    """IDENTIFY data without a level say off; without IDENTIFY data the last word is kept."""
+    first = merged(IDENTIFY, CONDITIONS)
+    silent = merged(SMART, before=first)
+    assert (silent.apm, silent.epc, silent.timers) == (None, None, "")
+    kept = wear.baseline(first, wear.judge(silent, first, DAY_S))
+    assert (kept.apm, kept.epc, kept.timers) == (0x80, 1, first.timers)
+    off = merged(Record(C.IDENTIFY_DEVICE, {"apm_supported": 1}), before=kept)
+    assert wear.baseline(kept, wear.judge(off, kept, DAY_S)).apm == 0
+
+
 @pytest.mark.parametrize(
     ("unit_s", "packing"), [(3600, "hours"), (60, "minutes"), (30, "half_minutes"), (1, "seconds")]
 )
@@ -223,6 +257,16 @@ def test_unwitnessed_of_a_scsi_drive() -> None:
     assert wear.unwitnessed(before, after, 1) is None
     assert wear.unwitnessed(before, after, 1, powered_throughout=True) == 2
     assert wear.unwitnessed(replace(before, start_stops=None), after, 1) is None
+
+
+@pytest.mark.parametrize(("stops", "witnessed", "unseen"), [(3, 1, 2), (3, 3, 0), (0, 1, 0)])
+def test_unwitnessed_of_a_scsi_drive_over_a_boot(stops: int, witnessed: int, unseen: int) -> None:
+    """Page 1Ah counts transitions to standby_z, which a loss of power is not (SCSI Commands
+    Reference Manual, p351): they tell where page 0Eh cannot. Page 0Eh is preferred where it can."""
+    before = replace(WORN, power_cycles=None, to_standby_z=40)
+    after = replace(before, start_stops=57, to_standby_z=40 + stops)
+    assert wear.unwitnessed(before, after, witnessed) == unseen
+    assert wear.unwitnessed(before, after, 1, powered_throughout=True) == 6
 
 
 def test_units_of_one_spindle_are_told_once() -> None:

@@ -8,6 +8,7 @@ sleeps on). Documentation/block/stat.rst of Linux 6.12 says that counters move a
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -17,10 +18,12 @@ from hypothesis import strategies as st
 from spinledger.errors import IllegalTransition
 from spinledger.insight.quiet import FOREVER, Moment
 from spinledger.keeper import book
+from spinledger.keeper.view import view
 from spinledger.ledger.account import Account
 from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
 from spinledger.model import (
     SECOND,
+    UNASKED,
     Cycle,
     Entry,
     Evidence,
@@ -32,7 +35,7 @@ from spinledger.model import (
     Stretch,
     Transition,
 )
-from tests.fakes.facts import DISK, POLICY, counted, refused, tick, told
+from tests.fakes.facts import DISK, POLICY, WALL_NS, counted, refused, tick, told
 
 
 def fresh(at_s: float = 0) -> Account:
@@ -95,7 +98,7 @@ def test_an_answer_older_than_the_last_movement_says_nothing() -> None:
     assert account.state is State.ACTIVE
 
 
-@pytest.mark.parametrize("reason", [r for r in Reason if r is not Reason.PROBER_DOWN])
+@pytest.mark.parametrize("reason", sorted(set(Reason) - UNASKED))
 def test_a_refusal_is_unknown_never_standby(reason: Reason) -> None:
     """Whatever went wrong with the question, the state is unknown and says why."""
     account = fresh()
@@ -104,12 +107,13 @@ def test_a_refusal_is_unknown_never_standby(reason: Reason) -> None:
     assert (account.state, account.why) == (State.UNKNOWN, reason)
 
 
-def test_our_own_prober_failing_says_nothing_about_the_drive() -> None:
-    """A question that our own process lost leaves the books alone."""
+@pytest.mark.parametrize("reason", sorted(UNASKED))
+def test_a_question_that_was_not_put_says_nothing_about_the_drive(reason: Reason) -> None:
+    """One that our own process lost or held back leaves the books alone."""
     account = fresh()
     book.book_counted(account, counted(0))
     book.book_answered(account, told(0, Mode.STANDBY))
-    book.book_answered(account, refused(1, Reason.PROBER_DOWN))
+    book.book_answered(account, refused(1, reason))
     assert account.state is State.STANDBY
 
 
@@ -139,6 +143,27 @@ def test_absence_is_unwitnessed_and_the_books_go_on() -> None:
     seconds = account.folds[0].totals((account.open_stretch(),))["state_seconds"]
     assert seconds[("unwitnessed",)] == pytest.approx(60)
     assert account.folds[1].totals(())["cycles"] == {("yes",): 0, ("no",): 0}
+
+
+def test_a_restart_forgets_neither_the_last_use_nor_that_it_did_not_look() -> None:
+    """Nothing moved over a restart: untouched since before it. Its sleep began before, unseen; the
+    next one begins under our eyes."""
+    account = fresh()
+    account.disk = replace(DISK, diskseq=7)
+    for at_s, sectors in ((0, 0), (5, 8), (10, 8)):
+        book.book_counted(account, counted(at_s, sectors))
+    book.book_answered(account, told(10, Mode.STANDBY))
+    assert (view(account).since_seen, account.since_ns // SECOND) == (True, 10)
+    book.resume(account, tick(3600), same_boot=True)
+    book.book_seen(account, account.disk, 3600 * SECOND)
+    book.book_counted(account, counted(3600, 8))
+    book.book_answered(account, told(3600, Mode.STANDBY))
+    shown = view(account)
+    assert (shown.state, shown.since_seen) == (State.STANDBY, False)
+    assert (shown.since_wall_ns - WALL_NS) // SECOND == 3600
+    assert shown.untouched_wall_ns == WALL_NS + 5 * SECOND
+    book.book_counted(account, counted(3605, 16))
+    assert (view(account).untouched_wall_ns, view(account).since_seen) == (None, True)
 
 
 def test_gap_runs_from_movement_to_movement() -> None:

@@ -152,3 +152,16 @@ def test_an_entry_belongs_to_the_day_of_its_end() -> None:
     span = Span(DISK, "standby", 0, 1, 5 * DAY - 1, 5 * DAY, 0, Evidence.TOLD_STANDBY)
     cause = Explained(1, DISK, 3 * DAY, "read", "", "", None)
     assert [entry_day(entry, 2 * DAY) for entry in (gap, span, cause)] == [5, 5, 5]
+
+
+def test_a_days_last_reading_keeps_what_it_lacks() -> None:
+    """A counter that the day's last reading does not tell stays as an earlier one had it."""
+    worn = Worn(DISK, 0, 5, 900, 4, 7200, None, None, None, "loads: second_reader", 3)
+    sheet = Sheet()
+    sheet.set_reading(Reading(DISK, 0, 0, worn, "accepted"))
+    later = replace(worn, at_ns=SECOND, start_stops=6, loads=None, retracts=None)
+    sheet.set_reading(Reading(DISK, SECOND, SECOND, later, "accepted"))
+    (told,) = Sheet.decode(sheet.encode()).entries("readings", DISK)
+    assert isinstance(told, Reading)
+    assert (told.at_ns, told.worn.start_stops) == (SECOND, 6)
+    assert (told.worn.loads, told.worn.retracts) == (900, 3)

@@ -10,13 +10,14 @@ from html.parser import HTMLParser
 
 import pytest
 
+from spinledger.config.settings import Tariff
 from spinledger.model import DAY, HOUR, SECOND, DiskView, Snapshot, State
 from spinledger.web.app import Application, application
 from spinledger.web.dress import CONTENT_SECURITY_POLICY, STYLE
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
 from spinledger.web.sight import Booked, Piece, Sight, Wake
-from tests.fakes.booked import LONG, ZONE, shelf, sight_of
+from tests.fakes.booked import LONG, ZONE, losing, shelf, sight_of
 from tests.fakes.snapshots import WALL_NS, attic, disk, snapshot, view
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}  # HTML, 13.1.2 (void elements, those used)
@@ -155,7 +156,7 @@ def test_the_zone_is_stated() -> None:
     """The page says whose clock its times are, and which zone a schedule keeps."""
     text = PAGES["all disks"]
     assert f"times are those of {ZONE}." in text
-    assert f"quiet hours nights ({ZONE})" in text
+    assert f"quiet hours: nights, in {ZONE}" in text
     # 1 790 000 000 s is 14:13:20 UTC (date -u -d @1790000000), 16:13 in Prague's summer.
     assert '<time datetime="2026-09-21T16:13+0200">Mon 21 Sep 2026, 16:13</time>' in text
 
@@ -179,10 +180,12 @@ def test_a_disk_shows_its_books() -> None:
     wake = Wake(WALL_NS - HOUR, True, "read", "backup <nightly>", 9 * SECOND)
     sight = sight_of({identity: Booked((Piece(WALL_NS - DAY, WALL_NS, "standby", 0),), (wake,))})
     text = one_disk(whole, whole.disks[0], sight)
-    assert "<td>read</td><td>backup &lt;nightly&gt;</td><td>9 s</td>" in text
+    assert "</time>, read, by backup &lt;nightly&gt;, waited 9 s</li>" in text
     assert "1 spin-up on 2 days" in text
     # 90 spin-ups in the 30 days of `state_seconds`, 1200 s timer: 3 a day.
     assert '<th scope="row">20 min</th><td class="num">3</td>' in text
+    # Break-even, E / (P_idle - P_standby): 120 J / (5.7 W - 0.7 W). Albers, CACM May 2010, p. 91.
+    assert "<dt>A sleep saves from</dt><dd>24 s</dd>" in text
     # 1 790 000 000 + 2e8 s and + 3e8 s, by date(1).
     assert "<dd>Jan 2033 to Mar 2036</dd>" in text
     assert "<dd>1.6 kWh</dd>" in text  # (6e6 - 1e5) J saved / 3.6e6 J per kWh
@@ -212,11 +215,39 @@ def test_what_a_disk_says_is_only_text() -> None:
 def test_unknown_states_say_why() -> None:
     """A disk that cannot be read is said to be so, with the reason; long names stay whole."""
     text = overview(attic(), DARK)
-    assert "not known: no answer at the deadline" in text
+    assert "not known for 1 min: no answer at the deadline" in text
     assert text.count("Nothing booked in this time.") == 4
     whole, odd = _odd(LONG)
     assert LONG in one_disk(whole, odd, DARK)
     assert view(3, State.UNKNOWN).why
+
+
+@pytest.mark.parametrize(
+    ("state", "changes", "words"),
+    [
+        (State.STANDBY, {}, "asleep for 1 min"),
+        (State.STANDBY, {"since_seen": False}, "asleep for at least 1 min"),
+        (
+            State.STANDBY,
+            {"since_seen": False, "untouched_wall_ns": WALL_NS - 7 * HOUR},
+            "asleep for at least 1 min, untouched for 7 h",
+        ),
+        (State.IDLE, {"untouched_wall_ns": WALL_NS - 20 * SECOND}, "idle for 20 s"),
+        (
+            State.IDLE,
+            {"since_seen": False, "untouched_wall_ns": WALL_NS - HOUR},
+            "idle for at least 1 min, untouched for 1 h",
+        ),
+        (State.ACTIVE, {}, "in use now, turning for 1 min"),
+        (State.ACTIVE, {"since_seen": False}, "in use now, turning for at least 1 min"),
+    ],
+)
+def test_how_long_is_never_said_from_the_first_look(
+    state: State, changes: dict[str, int], words: str
+) -> None:
+    """What was so when watching began again was so before: at least; the last use is remembered."""
+    seen = replace(view(0, state), **changes)  # type: ignore[arg-type]
+    assert f"{words}<" in overview(snapshot(seen), DARK)
 
 
 def test_no_disk_is_said() -> None:
@@ -232,3 +263,59 @@ def test_a_month_of_sixty_busy_disks_is_small() -> None:
     """Three hundred kilobytes at most; the time is measured in tests/bench/bench_page.py."""
     whole, books = shelf(60)
     assert len(overview(whole, sight_of(books), "30d").encode()) < 300_000
+
+
+TARIFF = Tariff("EUR", 0.30)
+
+
+def test_without_a_tariff_there_is_energy_alone() -> None:
+    """A page names kilowatt-hours, and no money that nobody told it the price of."""
+    whole, books = shelf(2)
+    for text in (
+        overview(whole, sight_of(books)),
+        one_disk(whole, whole.disks[0], sight_of(books)),
+    ):
+        assert "kWh" in text
+        assert "EUR" not in text
+        assert "Tariff" not in text
+
+
+def test_a_tariff_makes_money_of_energy() -> None:
+    """What a disk saves in a year costs joules / 3.6e6 x the price: NIST SP 811 (2008), B.8, kW h.
+
+    Seen in 30 days: 9.1 MJ spent, 5.9 MJ saved. A Julian year has 365.25 days, so 30.8 kWh and
+    20.0 kWh; at 0.30 a kWh 9.23 and 5.99. Two such disks together have twice as much.
+    """
+    whole, books = shelf(2)
+    sight = replace(sight_of(books), tariff=lambda: TARIFF)
+    table = overview(whole, sight)
+    assert "less what spin-ups cost at 0.30 EUR a kWh" in table
+    assert table.count('<td class="num">30.8 kWh</td>') == 2
+    assert table.count('<td class="num">20.0 kWh, 5.99 EUR</td>') == 2
+    (foot,) = re.findall("<tfoot>(.*?)</tfoot>", table)
+    assert "61.6 kWh<" in foot
+    assert "39.9 kWh, 11.97 EUR" in foot
+    one = one_disk(whole, whole.disks[0], sight)
+    assert "<dt>Spent a year, at this pace</dt><dd>30.8 kWh, 9.23 EUR</dd>" in one
+    assert "<dt>Saved a year, at this pace</dt><dd>20.0 kWh, 5.99 EUR</dd>" in one
+    assert "<dt>Tariff</dt><dd>0.30 EUR a kWh</dd>" in one
+
+
+def test_a_loss_is_called_one() -> None:
+    """A disk whose spin-ups cost more than its sleep saved has lost, by that amount."""
+    whole, books = shelf(1)
+    bad = losing(whole.disks[0], 3.6e6)
+    sight = replace(sight_of(books), tariff=lambda: TARIFF)
+    # 1 kWh in 30 days is 12.175 kWh in 365.25.
+    assert "lost 12.2 kWh, 3.65 EUR</span>" in overview(replace(whole, disks=(bad,)), sight)
+    assert '<span class="bad">lost 1 kWh</span>' in one_disk(whole, bad, sight)
+
+
+def test_a_year_is_not_told_from_half_a_day() -> None:
+    """Before a whole day was watched, neither energy nor money a year is told."""
+    whole, books = shelf(1)
+    first = whole.disks[0]
+    short = replace(first, samples={**first.samples, "state_seconds": {("idle",): 43_200.0}})
+    sight = replace(sight_of(books), tariff=lambda: TARIFF)
+    assert "EUR</td>" not in overview(replace(whole, disks=(short,)), sight)
+    assert "a year, at this pace" not in one_disk(whole, short, sight)

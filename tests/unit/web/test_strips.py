@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from spinledger.model import DAY, HOUR, MINUTE, SECOND
 from spinledger.web.axis import axis
 from spinledger.web.sight import Booked, Piece, Wake
-from spinledger.web.strips import BLOCK, FOOT, RANGES, STATES, bands, sentence, strip, tally
+from spinledger.web.strips import BLOCK, FOOT, RANGES, STATES, TALL, bands, sentence, strip, tally
 
 NOW = 1_790_000_000 * SECOND
 DAY_RANGE, WEEK_RANGE, MONTH_RANGE = RANGES
@@ -95,18 +95,18 @@ def test_shapes_tell_the_states_apart() -> None:
     svg = strip(tally(Booked(pieces, (Wake(NOW - 4 * HOUR, True),)), DAY_RANGE, NOW), "")
     bins, hour = DAY_RANGE.bins, HOUR // DAY_RANGE.bin_ns
     turning = columns(drawn(svg, "t"), bins, FOOT)
-    asleep = columns(drawn(svg, "z"), bins, FOOT)
+    asleep = columns(drawn(svg, "z"), bins, TALL)
     unknown = columns(drawn(svg, "u"), bins, FOOT)
     began = bins - 4 * hour
     assert turning == [0] * began + [BLOCK] * hour + [0] * (3 * hour)
     assert [at for at, height in enumerate(asleep) if height] == [
         *range(began + hour, began + 2 * hour)
     ]
-    assert 0 < max(asleep) < BLOCK / 2
+    assert 0 < max(asleep) < TALL - FOOT  # below the blocks: both can be seen in one bin
     assert [at for at, height in enumerate(unknown) if height] == [
         *range(began + 2 * hour, began + 3 * hour)
     ]
-    assert drawn(svg, "n") == f"M{bins - hour} 24h{hour}"
+    assert drawn(svg, "n") == f"M{bins - hour} 25h{hour}"
     assert columns(drawn(svg, "w"), bins, 10)[began] > 0
     assert not drawn(svg, "a")
 
@@ -121,7 +121,8 @@ def test_a_short_turn_is_never_drawn_away() -> None:
     )
     svg = strip(tally(Booked(pieces, (Wake(turn.began, True),)), MONTH_RANGE, NOW), "q0-30d")
     assert sum(1 for height in columns(drawn(svg, "t"), MONTH_RANGE.bins, FOOT) if height) == 1
-    assert sum(1 for height in columns(drawn(svg, "w"), MONTH_RANGE.bins, 10) if height) == 1
+    assert sum(1 for height in columns(drawn(svg, "k"), MONTH_RANGE.bins, 10) if height) == 1
+    assert all(columns(drawn(svg, "z"), MONTH_RANGE.bins, TALL))  # asleep for most of every bin
     assert '<use href="#q0-30d"/>' in svg
 
 
@@ -142,7 +143,7 @@ def test_the_sentence_says_what_the_strip_shows() -> None:
 def test_quiet_hours_are_shaded_where_they_were() -> None:
     """A window's band has the window's place and width, cut at the ends of the range."""
     window = (NOW - 10 * HOUR, NOW - HOUR)
-    assert bands([window], DAY_RANGE, NOW) == "M420.0 0h270.0v36h-270.0z"
+    assert bands([window], DAY_RANGE, NOW) == "M420.0 0h270.0v42h-270.0z"
     assert bands([(NOW - 30 * HOUR, NOW - 20 * HOUR)], DAY_RANGE, NOW).startswith("M0.0 0h120.0")
     assert bands([(NOW - 3 * DAY, NOW - 2 * DAY)], DAY_RANGE, NOW) == ""
 

@@ -1,0 +1,96 @@
+"""`spinledger replay --ledger`: gaps and watched time of a ledger file, worked by hand."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from spinledger import cli
+from spinledger.model import HOUR, MINUTE, Entry, Evidence, Gap, Span
+from spinledger.ports import Commit
+from tests.integration.store.written import BOOT, WALL_NS, dump, settle, store
+
+USED, BUSY, YOUNG = "sim-used", "sim-busy", "sim-young"
+
+
+def span(disk: str, state: str, from_h: int, to_h: int) -> Span:
+    """A span by hours of boot time, which is wall time here."""
+    began, ended = from_h * HOUR, to_h * HOUR
+    return Span(disk, state, began, ended, WALL_NS + began, WALL_NS + ended, 0, Evidence.MOVED)
+
+
+def gap(from_h: float, minutes: int, censored: bool = False) -> Gap:
+    """A gap of the disk in use."""
+    began = round(from_h * HOUR)
+    return Gap(USED, began, began + minutes * MINUTE, WALL_NS + began, censored)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Path:
+    """One disk with three gaps and six unseen hours, one never still, one watched for no hour."""
+    path = tmp_path / "ledger.db"
+    books = store(path, None)
+    books.restore()
+    entries: list[Entry] = [
+        span(USED, "spinning", 0, 4),
+        span(USED, "unwitnessed", 4, 10),
+        span(USED, "spinning", 10, 24),
+        gap(1, 30),
+        gap(3, 60, censored=True),
+        gap(12, 90),
+        span(BUSY, "spinning", 0, 24),
+    ]
+    accounts = {disk: dump(1, 24 * HOUR) for disk in (USED, BUSY, YOUNG)}
+    assert books.commit(
+        Commit(1, 24 * HOUR, WALL_NS + 24 * HOUR, BOOT, True, accounts, {}, tuple(entries))
+    )
+    settle(books)
+    books.close()
+    return path
+
+
+def told(capsys: pytest.CaptureFixture[str], ledger: Path, disk: str, *options: str) -> Any:
+    """What the command prints as JSON."""
+    arguments = ["replay", "--ledger", str(ledger), "--disk", disk, "--json", *options]
+    assert cli.main(arguments) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_watched_time_is_what_somebody_saw(
+    capsys: pytest.CaptureFixture[str], ledger: Path
+) -> None:
+    """24 h less 6 h unseen; gaps of 30, 60 and 90 min on 20 and 60 min, one end unseen."""
+    first, second = told(capsys, ledger, USED, "--timers", "1200,3600")["timers"]
+    assert first["observed_seconds"] == second["observed_seconds"] == 18 * 3600
+    assert (first["cycles"], first["waits"]) == (3, 2)
+    assert first["asleep_seconds"] == (10 + 40 + 70) * 60
+    assert first["cycles_per_day"] == pytest.approx(4)
+    assert (second["cycles"], second["asleep_seconds"]) == (1, 30 * 60)
+
+
+def test_a_disk_that_is_never_still_is_judged_too(
+    capsys: pytest.CaptureFixture[str], ledger: Path
+) -> None:
+    """A day without a gap is no lack of data: no timer lets it sleep."""
+    report = told(capsys, ledger, BUSY)
+    assert report["timers"][0]["observed_seconds"] == 24 * 3600
+    assert report["recommended"]["reason"].startswith("No timer would let this disk sleep")
+
+
+def test_what_cannot_be_judged_is_refused_in_one_line(
+    capsys: pytest.CaptureFixture[str], ledger: Path, tmp_path: Path
+) -> None:
+    """A disk not watched yet, a disk that is not there, and a file that is no ledger."""
+    (tmp_path / "notes.txt").write_text("a text file of some length\n" * 100)
+    for path, disk, complaint in (
+        (ledger, YOUNG, "this disk has been watched for less than an hour"),
+        (ledger, "sim-gone", "'sim-gone' is not in it; give --disk with one of: sim-busy"),
+        (tmp_path / "notes.txt", USED, "notes.txt: file is not a database; name a ledger file"),
+    ):
+        assert cli.main(["replay", "--ledger", str(path), "--disk", disk]) == 2
+        said = capsys.readouterr().err
+        assert complaint in said
+        assert said.count("\n") == 1

@@ -1,0 +1,159 @@
+"""What the page says of a standby timer, and whose word it is; drives watched by the real loop.
+
+Sources: ATA has no command that reads the standby timer back (ACS-3, from memory); the Power
+Conditions log and mode page 1Ah do tell timers (Ultrastar HC580 specification, p207; Ultrastar
+C15K600 specification, p188); below APM level 80h a drive may stop its motor (ACS-3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from spinledger.insight.evidence import drift_s
+from spinledger.model import SECOND, Command, Labels, Number
+from spinledger.sim.kinds import Kind
+from spinledger.web.timing import facts
+from tests.fakes.found import HOUR_S, by_hand, watch
+from tests.fakes.watching import kind, with_timer
+
+USES = [100.0 + 7200 * n + beat for n in range(4) for beat in range(0, 600, 20)]
+
+
+def said(drive: Kind, declared_s: float | None) -> dict[str, str]:
+    """The facts after eight hours of use now and then."""
+    return dict(facts(watch(drive, USES, 8 * HOUR_S, with_timer(declared_s)).view))
+
+
+def told(samples: dict[str, dict[Labels, Number]], **disk: object) -> dict[str, str]:
+    """The facts of a view made by hand."""
+    return dict(facts(by_hand(dict(samples), **disk)))
+
+
+def test_a_legacy_timer_is_known_by_its_sleep_alone() -> None:
+    """It cannot be read back, and the page says so; its sleep agrees with what was declared."""
+    shown = said(kind("plain", 1200), 1200)
+    assert shown["Declared"] == "20 min"
+    assert shown["By its own record"] == "a legacy ATA timer cannot be read back"
+    assert shown["By its sleep, twice in a row"] == "20 min"
+    assert shown["Drift from the declared"] == "none that sampling can tell"
+    assert "Extended Power Conditions" not in shown
+
+
+@pytest.mark.parametrize("name", ["epc", "sas"])
+def test_timers_of_power_conditions_are_read(name: str) -> None:
+    """Each condition with its timer, as the simulated drive was made."""
+    shown = said(kind(name, 1200), 1200)
+    assert shown["By its own record"] == "20 min"
+    assert (
+        shown["Other power conditions"]
+        == "idle_a 2 s, idle_b 2 min, idle_c 10 min, standby_y 15 min"
+    )
+    assert shown.get("Extended Power Conditions") == ("enabled" if name == "epc" else None)
+
+
+def test_conditions_that_are_not_enabled_do_not_count() -> None:
+    """Their log tells timers that do not run; the legacy timer cannot be read back."""
+    shown = told(
+        {
+            "epc_enabled": {(): 0},
+            "power_timer_seconds": {("standby_z",): 900.0, ("idle_b",): 120.0},
+        }
+    )
+    assert shown["Extended Power Conditions"] == "not enabled"
+    assert shown["By its own record"] == "a legacy ATA timer cannot be read back"
+    assert "Other power conditions" not in shown
+
+
+def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
+    """A SCSI drive, or an ATA drive whose cached words promise the log, before a first reading."""
+    for disk in ({"ask_method": Command.REQUEST_SENSE}, {"epc": True}):
+        assert told({}, **disk)["By its own record"] == "not read yet"
+    assert "By its own record" not in told({}, ask_method=None)
+
+
+@pytest.mark.parametrize(
+    ("timer_s", "declared_s", "words"),
+    [
+        (600, 1200, "earlier"),
+        (1800, 1200, "later"),
+        (600, 0, "later"),
+        (1230, 1200, "none that sampling can tell"),
+        (600, None, None),
+    ],
+)
+def test_the_drift_between_declared_and_observed(
+    timer_s: float, declared_s: float | None, words: str | None
+) -> None:
+    """The least that two agreeing spin-downs allow, so never more than the truth by over 5 s."""
+    seen = watch(kind("plain", timer_s), USES, 8 * HOUR_S, with_timer(declared_s)).view
+    drift, shown = drift_s(seen), dict(facts(seen)).get("Drift from the declared")
+    if declared_s is None or words is None:
+        assert (drift, shown) == (None, None)
+        return
+    assert shown is not None
+    assert shown.endswith(words)
+    truth = timer_s - declared_s
+    assert drift is not None
+    assert abs(drift) <= abs(truth) + 5
+    assert drift == pytest.approx(0 if words.startswith("none") else truth, abs=65)
+
+
+def test_no_drift_is_told_before_two_spin_downs_agree() -> None:
+    """One spin-down may be a command's."""
+    seen = watch(kind("plain", 600), [1.0], HOUR_S).view
+    assert drift_s(seen) is None
+    assert seen.samples["observed_standby_seconds"][()] == pytest.approx(600, abs=60)
+
+
+@pytest.mark.parametrize(
+    ("level", "words"), [(127, "127: it may sleep by itself"), (128, "128: no sleep by itself")]
+)
+def test_the_apm_level(level: int, words: str) -> None:
+    """01h to 7Fh permit standby, 80h to FEh do not (ACS-3)."""
+    assert told({"apm_level": {(): level}})["APM level"] == words
+
+
+def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
+    """The kernel keeps IDENTIFY data from when the disk came; a reading tells what holds now."""
+
+    def level(apm: int | None, kept: int | None) -> Number | None:
+        watched = watch(replace(kind("plain", 1200), apm=apm), USES[:30], 700)
+        watched.account.disk = replace(watched.account.disk, apm_level=kept)
+        assert watched.account.reading is not None
+        return watched.view.samples.get("apm_level", {}).get(())
+
+    assert level(apm=0x40, kept=0xFE) == 0x40
+    assert level(apm=None, kept=0xFE) is None
+    assert level(apm=0x80, kept=None) == 0x80
+
+
+def test_a_reading_that_delays_sleep_is_told() -> None:
+    """Both sorts of spin-downs, how much later, and what follows from it."""
+    figures: dict[Labels, Number] = {
+        ("reading_count",): 12,
+        ("none_count",): 30,
+        ("later_seconds",): 2.5,
+        ("error_seconds",): 0.5,
+        ("restarts",): 1,
+    }
+
+    def shown(restarts: int) -> str:
+        return told({"slept_after": {**figures, ("restarts",): restarts}})[
+            "After its counters were read"
+        ]
+
+    error = "give or take 1.0 s; 12 and 30 spin-downs with and without"
+    assert shown(1) == f"sleeps 2.5 s later, {error}: a reading restarts its timer"
+    assert shown(0) == f"sleeps as without, {error}"
+
+
+def test_a_disk_just_plugged_in() -> None:
+    """Nothing is known of a disk just plugged in but what its owner declared."""
+    plain = by_hand()
+    assert dict(facts(plain)) == {
+        "Declared": "20 min",
+        "By its own record": "a legacy ATA timer cannot be read back",
+    }
+    assert plain.policy.declared_ns == 1200 * SECOND
