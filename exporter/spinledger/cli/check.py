@@ -12,11 +12,14 @@ from typing import Any
 
 from spinledger.app import examining
 from spinledger.cli.arguments import add_config
+from spinledger.codec import wear
 from spinledger.codec.commands import TABLE
 from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.device.asking import missing
+from spinledger.device.secondary import line_for
 from spinledger.model import Command, DiskView, Refused, Reply, Told, Watch
+from spinledger.web import timing
 from spinledger.web.snapshot_json import snapshot_json
 
 Json = dict[str, Any]
@@ -39,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     report = examine(config, arguments.probe)
     print(json.dumps(report, indent=1) if arguments.json else render(report), end="\n")
     trouble = any(disk["cannot"] or disk["findings"] for disk in report["disks"])
-    return int(trouble or bool(report["collisions"] or report["places"]))
+    return int(trouble or any(report[what] for what in ("collisions", "places", "programs")))
 
 
 def examine(config: Config, probe: bool) -> Json:
@@ -61,6 +64,9 @@ def examine(config: Config, probe: bool) -> Json:
                 "cannot": _cannot(view, seen.replies.get(view.disk.identity)),
                 "how": _how(view),
                 "commands": _commands(view),
+                "records": _records(view),
+                "second_reader": _second(view, config),
+                "standby_timer": dict(timing.facts(view)),
                 "probe": _probe(seen.replies.get(view.disk.identity), probe),
                 "findings": full["findings"],
             }
@@ -71,6 +77,7 @@ def examine(config: Config, probe: bool) -> Json:
         "skipped": told["skipped"],
         "collisions": list(seen.collisions),
         "places": list(seen.places) if seen.snapshot.disks else [],
+        "programs": examining.programs(config),
     }
 
 
@@ -100,6 +107,21 @@ def _commands(view: DiskView) -> list[Json]:
     if method is None or view.policy.watch is not Watch.FULL:
         return []
     return [_row(method)]
+
+
+def _records(view: DiskView) -> list[Json]:
+    """The exact commands that would read its own counters and timers, while it is in use."""
+    policy = view.policy
+    if policy.watch is not Watch.FULL or not policy.cadence.wear_ns:
+        return []
+    return [_row(command) for command in wear.plan(view.disk)]
+
+
+def _second(view: DiskView, config: Config) -> str:
+    """The command line of the second reader; "" where it would not be run."""
+    if config.second_reader is None or view.policy.watch is not Watch.FULL:
+        return ""
+    return " ".join(line_for(view.disk, str(config.second_reader)) or ())
 
 
 def _row(command: Command) -> Json:
@@ -141,12 +163,20 @@ def render(report: Json) -> str:
                 f"        timer: {row['timer']}",
                 f"        source: {row['source']}",
             ]
+        for row in disk["records"]:
+            lines.append(f"    in use, would send {row['cdb']}  ({row['command']})")
+        if disk["records"]:
+            lines += [f"        {part}: {disk['records'][0][part]}" for part in ("asleep", "timer")]
+        timer = "; ".join(f"{term.lower()}: {text}" for term, text in disk["standby_timer"].items())
+        lines.append(f"    standby timer {timer}")
+        if disk["second_reader"]:
+            lines.append(f"    in use, would run once a day {disk['second_reader']}")
         if disk["probe"]:
             lines.append(f"    asked now: {disk['probe']}")
         for finding in disk["findings"]:
             lines.append(f"    ! {finding['sentence']}: {finding['evidence']}")
         lines.append("")
-    for sentence in (*report["collisions"], *report["places"]):
+    for sentence in (*report["collisions"], *report["places"], *report["programs"]):
         lines.append(f"! {sentence}")
     counts: dict[str, int] = {}
     for skipped in report["skipped"]:

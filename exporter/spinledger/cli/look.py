@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any
 
-from spinledger.cli import recent, screen, weekly
+from spinledger.cli import lifetimes, recent, screen, weekly
 from spinledger.cli.arguments import add_config
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, table
 from spinledger.cli.snapshots import Json, books, picture, value
@@ -27,6 +27,7 @@ from spinledger.config.settings import Config
 WATCH_EVERY_S = 2.0
 BOOKS_EVERY_S = 60.0
 LAST_DAY = "LAST 24 H, TO NOW"
+LEAST = ">"
 NAMES = 6  # disks named in one finding
 EVIDENCES = 3  # told of one finding
 PROPOSE_AFTER_S = 14 * recent.DAY_S
@@ -35,10 +36,10 @@ COLUMNS = (
     Column("DISK", 32, elastic=True),
     Column("STATE", 11),
     Column("FOR", 7, right=True),
-    Column("TODAY/BUDGET", 14, rank=1, right=True),
+    Column("WAKES/BUDGET", 14, rank=1, right=True),
     Column(LAST_DAY, 24, rank=2),
-    Column("POOL", 14, rank=4, elastic=True),
     Column("ASLEEP", 6, rank=3, right=True),
+    Column("POOL", 14, rank=4, elastic=True),
     Column("LIFE USED", 9, rank=5, right=True),
 )
 WORDS = {"standby": "asleep", "active": "in use", "idle": "idle", "unknown": "not known"}
@@ -79,7 +80,7 @@ def _show(arguments: argparse.Namespace, source: Source) -> bool:
         sys.stdout.write(json.dumps(shown, indent=1) + "\n")
     else:
         page = screen.of_terminal(os.environ)
-        lines = render(page, told, live, booked, arguments.week)
+        lines = render(page, told, live, booked, arguments.week, arguments.watch)
         if arguments.watch and sys.stdout.isatty():
             screen.animate(page, lines, sys.stdout.write)
         else:
@@ -114,9 +115,10 @@ def render(
     live: bool,
     booked: Json | None = None,
     week: bool = False,
+    brief: bool = False,
     zone: tzinfo | None = None,
 ) -> list[str]:
-    """The view as lines."""
+    """The view as lines; `brief` leaves out what a finding says beyond what to do."""
     disks = told["disks"]
     lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(told, zone))]
     lines.append("")
@@ -124,7 +126,7 @@ def render(
     if disks and week:
         shown = weekly.lines(page, weekly.weeks(told, booked, zone))
     elif disks:
-        shown = table(page, COLUMNS, _rows(told, booked))
+        shown = [line for line in table(page, COLUMNS, _rows(told, booked, zone)) if line]
     lines += shown
     notes = [*_legend(shown, week), *_notes(told, live, booked, week)]
     if notes:
@@ -132,7 +134,7 @@ def render(
     for note in notes:
         lines += paragraph(page, "", note)
     for finding in _grouped(disks):
-        lines += ["", *_finding(page, finding, brief=week)]
+        lines += ["", *_finding(page, finding, brief or week)]
     return lines
 
 
@@ -149,28 +151,33 @@ def _head(told: Json, zone: tzinfo | None) -> str:
     return f"{moment}  {len(disks)} {plural}: {each}; {found}"
 
 
-def _rows(told: Json, booked: Json | None) -> list[tuple[Cell, ...]]:
+def _rows(told: Json, booked: Json | None, zone: tzinfo | None) -> list[tuple[Cell, ...]]:
     now_s = told["at_wall"]
     entries = recent.by_disk(booked)
-    return [_row(disk, now_s, entries) for disk in told["disks"]]
+    rows = [_row(disk, now_s, entries) for disk in told["disks"]]
+    if entries is None:
+        return rows
+    hours = Cell(recent.ruler(now_s, zone))  # an empty line where the strips have no room
+    return [tuple(hours if one.title == LAST_DAY else Cell("") for one in COLUMNS), *rows]
 
 
 def _row(
     disk: Json, now_s: float, entries: dict[str, tuple[list[Any], list[Any]]] | None
 ) -> tuple[Cell, ...]:
-    every = sum(sample["value"] for sample in disk["samples"].get("state_seconds", ()))
-    asleep = value(disk, "state_seconds", state="standby") or 0
-    strip = ""
+    strip = asleep = ""
     if entries is not None:
-        strip = recent.strip(*entries.get(disk["disk"], ([], [])), now_s)
+        spans, cycles = entries.get(disk["disk"], ([], []))
+        strip = recent.strip(spans, cycles, now_s)
+        share = recent.slept(spans, now_s - recent.DAY_S, now_s, least=0)
+        asleep = "-" if share is None else f"{share:.0%}"
     return (
         Cell(clean(f"{disk['kernel_name']} {disk['model']}")),
         _state(disk),
-        Cell(span_text(now_s - disk["since_timestamp_seconds"])),
+        Cell(_lasting(disk, now_s)),
         _today(disk),
         Cell(strip),
+        Cell(asleep),
         Cell(clean(disk["pool"])),
-        Cell(f"{asleep / every:.0%}" if every else "-"),
         _life(disk),
     )
 
@@ -182,6 +189,16 @@ def _state(disk: Json) -> Cell:
         word = str(disk["condition"])
     tones = {"standby": Tone.ASLEEP, "unknown": Tone.DOUBT}
     return Cell(word, tones.get(state, Tone.PLAIN))
+
+
+def _lasting(disk: Json, now_s: float) -> str:
+    """How long it has been so: idle since the last touch; `>` where it was so before we looked."""
+    since_s = disk["since_timestamp_seconds"]
+    untouched_s = disk.get("untouched_since_timestamp_seconds")
+    if disk["state"] == "idle" and untouched_s is not None and untouched_s >= since_s:
+        return span_text(now_s - untouched_s)
+    least = "" if disk.get("since_seen", True) else LEAST
+    return least + span_text(now_s - since_s)
 
 
 def _today(disk: Json) -> Cell:
@@ -204,12 +221,14 @@ def _legend(shown: Sequence[str], week: bool) -> list[str]:
     """What the signs of the table mean, those that are there."""
     words = []
     if week and any(weekly.WOKEN in line for line in shown[:1]):
-        words.append("Spin-ups of seven days by local hour, + for ten and more.")
+        words.append("Wakes: a day, of the budget; by local hour in seven days, + for ten or more.")
     if not week and any(LAST_DAY in line for line in shown[:1]):
         words.append(recent.LEGEND)
+    if not week and any(f" {LEAST}" in line for line in shown[1:]):
+        words.append(f"{LEAST} at least: it was so already when watching began.")
     if any(" !" in line for line in shown[1:]):
         words.append("! not what its owner wants")
-    return ["  ".join(words)] if words else []
+    return words
 
 
 def _notes(told: Json, live: bool, booked: Json | None, week: bool) -> list[str]:
@@ -227,6 +246,8 @@ def _notes(told: Json, live: bool, booked: Json | None, week: bool) -> list[str]
         lasted = span_text(told["at_wall"] - absent["value"])
         notes.append(f"{absent['labels'].get('disk', '?')}: not here since {lasted} ago.")
     notes += _proposals(disks)
+    if not week:
+        notes += lifetimes.sentences(disks, told["at_wall"])
     if not live:
         notes.append(
             "No exporter answers: this is one look at the kernel's counters, and a power state "

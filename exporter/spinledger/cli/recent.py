@@ -69,6 +69,16 @@ def _digit(count: int) -> str:
     return str(count) if count < 10 else "+"
 
 
+def ruler(now_s: float, zone: tzinfo | None = None, hours: int = 24) -> str:
+    """Local hours over a strip: 00, 06, 12 and 18, each where that hour begins."""
+    signs = [" "] * (hours + 1)
+    for at in range(hours):
+        begins = local(now_s - (hours - 1 - at) * HOUR_S - 1, zone).hour  # within this sign's hour
+        if begins % 6 == 0:
+            signs[at : at + 2] = f"{begins:02}"
+    return "".join(signs[:hours]).rstrip()
+
+
 def wakes_by_hour(cycles: Sequence[Json], since_s: float, zone: tzinfo | None = None) -> str:
     """Spin-ups since then by local hour of the day, 24 signs from midnight; a dot for none."""
     counts = [0] * 24
@@ -93,15 +103,17 @@ def _moment(day: Any, hour: int, zone: tzinfo | None) -> float:
     return datetime(day.year, day.month, day.day, hour, tzinfo=zone).timestamp()
 
 
-def slept(spans: Sequence[Json], began_s: float, ended_s: float) -> float | None:
-    """The share of that time spent in standby; None where under nine tenths of it was seen."""
+def slept(
+    spans: Sequence[Json], began_s: float, ended_s: float, least: float = 0.9
+) -> float | None:
+    """The share of that time spent in standby; None where less than `least` of it was seen."""
     asleep = seen = 0.0
     for span in spans:
         length = min(_end(span, ended_s), ended_s) - max(span["began"], began_s)
         if length > 0 and span["state"] in ("standby", "spinning"):
             seen += length
             asleep += length if span["state"] == "standby" else 0.0
-    return asleep / seen if seen >= 0.9 * (ended_s - began_s) else None
+    return asleep / seen if seen and seen >= least * (ended_s - began_s) else None
 
 
 def watched_days(spans: Sequence[Json], since_s: float, now_s: float) -> float:

@@ -14,13 +14,15 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from spinledger.cli import plots, verdicts
 from spinledger.cli.traces import Progress, Trace, nanoseconds
 from spinledger.cli.verdicts import Setting
-from spinledger.errors import BadInput, BadTrace
+from spinledger.config.load import host_zone, load
+from spinledger.errors import BadInput, BadTrace, Unavailable
 from spinledger.insight.counterfactual import Row, absorb, hold, without
 from spinledger.insight.quiet import Calendar
 from spinledger.insight.replaying import (
@@ -31,13 +33,15 @@ from spinledger.insight.replaying import (
     choose,
     worth,
 )
-from spinledger.model import SECOND, Disk
+from spinledger.model import HOUR, SECOND, Disk, State
+from spinledger.store.books import History
 from spinledger.store.books import read as read_books
 
 SEEDS = (1, 2, 3, 4, 5)  # of --absorb
 MOST_NAMED = 8  # actors in a complaint
 MOST_TIMERS = 512
 SHORTEST_KEPT_NS = 60 * SECOND  # of the gaps that a ledger keeps
+SHORTEST_JUDGED_NS = HOUR  # of watching
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -93,6 +97,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _setting(args: argparse.Namespace) -> Setting:
     setting = _configured(args.config)
+    if args.ledger and setting.calendar is None:
+        setting = replace(setting, zone=host_zone() or "UTC")
     if args.timers is not None:
         setting = replace(setting, timers_ns=_timers(args.timers))
     if args.spinup is not None:
@@ -107,8 +113,6 @@ def _configured(path: Path | None) -> Setting:
     """From the configuration: what holds for a disk that no rule but `all` matches."""
     if path is None:
         return Setting(DEFAULT_TIMERS_NS, 0, Terms(), None)
-    from spinledger.config.load import load
-
     config = load(path)
     policy = config.policy_for(
         Disk("", ("",), "", "", "", "", "", 0, "", "", ask_method=None, diskseq=0)
@@ -158,21 +162,42 @@ def _number(option: str, text: str, mend: str, most: float) -> float:
 # Sources
 
 
-def gaps_from_ledger(path: Path, disk: str | None) -> Iterator[tuple[int, int, bool]]:
-    """One disk's gaps in order: began and ended in wall nanoseconds, and whether censored."""
+def books_of(path: Path, disk: str | None) -> tuple[History, str]:
+    """A ledger's books, and the disk that is meant: the only one, if none is named."""
     if not path.is_file():
         raise BadInput(f"--ledger {path}", "there is no such file", "name a ledger file")
-    books = read_books(path)
+    try:
+        books = read_books(path)
+    except Unavailable as bad:
+        raise BadInput(f"--ledger {path}", _what(path, bad), "name a ledger file") from None
     disks = books.disks()
     if disk is None and len(disks) == 1:
         disk = disks[0]
-    if disk not in disks:
+    if disk is None or disk not in disks:
         known = ", ".join(disks[:MOST_NAMED]) or "none"
-        what = "several disks are in it" if disk is None else f"{disk!r} is not in it"
+        what = "several disks are in it" if disk is None else f"{disk[:40]!a} is not in it"
         raise BadInput(f"--ledger {path}", what, f"give --disk with one of: {known}")
+    return books, disk
+
+
+def _what(path: Path, bad: Unavailable) -> str:
+    return str(bad).removeprefix(f"{path}: ")
+
+
+def watched_ns(books: History, disk: str) -> int:
+    """How long somebody watched, from the first gap or span to the last; gaps are kept longer."""
+    began: int | None = None
+    ended = unwitnessed = 0
+    last = books.open_span(disk)
+    for span in chain(books.spans(disk), () if last is None else (last,)):
+        began = span.began_wall_ns if began is None else began
+        ended = max(ended, span.ended_wall_ns)
+        if span.state == State.UNWITNESSED:
+            unwitnessed += span.ended_wall_ns - span.began_wall_ns
     for gap in books.gaps(disk):
-        ended = gap.began_wall_ns + gap.ended_ns - gap.began_ns
-        yield gap.began_wall_ns, ended, gap.censored
+        began = gap.began_wall_ns if began is None else min(began, gap.began_wall_ns)
+        ended = max(ended, gap.began_wall_ns + gap.ended_ns - gap.began_ns)
+    return 0 if began is None else max(0, ended - began - unwitnessed)
 
 
 def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
@@ -184,15 +209,15 @@ def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
     if replay.timers_ns[0] < SHORTEST_KEPT_NS:
         what = "a ledger keeps gaps of 60 s and longer"
         raise BadInput("--timers", what, "try timers from 60 on, or give --trace")
-    first = last = None
-    for began, ended, censored in gaps_from_ledger(args.ledger, args.disk):
-        first = began if first is None else first
-        last = ended
-        replay.gap(began, ended, censored)
-    if first is None or last is None:
-        what = "no gap of 60 s or longer is booked for this disk"
+    books, disk = books_of(args.ledger, args.disk)
+    observed_ns = watched_ns(books, disk)
+    if observed_ns < SHORTEST_JUDGED_NS:
+        what = "this disk has been watched for less than an hour"
         raise BadInput(f"--ledger {args.ledger}", what, "let the exporter watch for some days")
-    return [replay.outcomes(last - first)]
+    for gap in books.gaps(disk):
+        ended = gap.began_wall_ns + gap.ended_ns - gap.began_ns
+        replay.gap(gap.began_wall_ns, ended, gap.censored)
+    return [replay.outcomes(observed_ns)]
 
 
 def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC
+from datetime import UTC, tzinfo
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from spinledger.cli import plots
 from spinledger.codec.timers import encode_timer
@@ -42,11 +43,21 @@ class Setting:
     spinup_ns: int
     terms: Terms
     calendar: Calendar | None
+    zone: str = "UTC"  # where there is no calendar
 
     def replay(self) -> Replay:
         """A fresh replay."""
-        tz = self.calendar.tz if self.calendar else UTC
+        tz = self.calendar.tz if self.calendar else _zone(self.zone)
         return Replay(self.timers_ns, self.spinup_ns, self.calendar, tz)
+
+    @property
+    def clock(self) -> str:
+        """The time zone in which hours of the day are told."""
+        return self.calendar.schedule.zone if self.calendar else self.zone
+
+
+def _zone(name: str) -> tzinfo:
+    return UTC if name == "UTC" else ZoneInfo(name)
 
 
 def seconds(ns: int) -> int | float:
@@ -86,6 +97,7 @@ def report(
             "standby_watts": terms.watts.standby,
             "watts_source": terms.watts.source,
             "spinup_joules": terms.spinup_j,
+            "time_zone": setting.clock,
             "budget_per_day": terms.budget_per_day,
             "waits_per_day": terms.waits_per_day,
             "currency": terms.currency or None,
@@ -202,9 +214,10 @@ def _advice(choice: Choice, setting: Setting) -> list[str]:
     count = ata_count(choice.standby_ns)
     if choice.worth is not None:
         code = "no ATA count expresses it" if count is None else f"ATA count {count:02X}h ({count})"
-        zone = setting.calendar.schedule.zone if setting.calendar else "UTC"
-        waits = plots.hours(choice.worth.outcome.waits_by_hour)
-        lines.append(f"To set: {code}. Waits by hour of day, {zone}: {waits}")
+        waits = choice.worth.outcome.waits_by_hour
+        lines.append(f"To set: {code}.")
+        lines.append(f"Waits by hour of day, {setting.clock}; 9 is the most, {max(waits)}:")
+        lines += ["  00    06    12    18", f"  {plots.hours(waits)}"]
     gap = break_even_s(terms.watts, terms.spinup_j)
     pays = (
         "Sleeping saves nothing at these watts"
@@ -214,7 +227,7 @@ def _advice(choice: Choice, setting: Setting) -> list[str]:
     lines.append(
         f"{pays} ({terms.watts.idle:g} W idle, {terms.watts.standby:g} W standby, "
         f"{terms.spinup_j:g} J a spin-up: {terms.watts.source}). A timer of that length never "
-        f"costs more than {COMPETITIVE_BOUND:g} times the best possible."
+        f"costs more than {COMPETITIVE_BOUND:g} times the best that hindsight could do."
     )
     if setting.spinup_ns:
         lines.append(f"I/O within {timer_text(setting.spinup_ns)} of a spin-up waits for its end.")

@@ -20,15 +20,18 @@ Json = dict[str, Any]
 WEEK_S = 7 * recent.DAY_S
 YEAR_S = 365.25 * recent.DAY_S
 LONG_YEARS = 50  # beyond it a projection only says: not of cycles
-WOKEN = "WOKEN, BY HOUR 0-23"
+PROJECTED_AFTER_S = 14 * recent.DAY_S  # insight.projection.LEAST_DAYS
+WOKEN = "WOKEN, BY HOUR"
+RULER = "00    06    12    18"
 
 COLUMNS = (
     Column("DISK", 32, elastic=True),
     Column("LAST NIGHT", 14),
-    Column("SPIN-UPS", 9, rank=3, right=True),
-    Column("A DAY/BUDGET", 15, right=True),
+    Column("WAKES A DAY", 15, right=True),
     Column(WOKEN, 24, rank=2),
-    Column("LIFE LEFT", 12, rank=1),
+    Column("LIFE LEFT", 13, rank=1),
+    Column("IN 7 DAYS", 9, rank=3, right=True),
+    Column("POOL", 14, rank=4, elastic=True),
 )
 
 
@@ -38,6 +41,7 @@ class Week:
 
     disk: str
     name: str
+    pool: str
     slept_ratio: float | None  # of last night
     least_ratio: float | None  # what its owner asks of a night
     cycles: int
@@ -46,6 +50,8 @@ class Week:
     over: bool  # more than chance allows within the budget, in the 7 day window
     woken: str  # 24 signs, or ""
     years: tuple[float, float] | None  # until the rating is used up, early and late
+    horizon_years: float  # sooner than this its owner wants to know
+    lasting: str  # in place of years: why there are none
 
     def json(self) -> Json:
         """As JSON types."""
@@ -88,6 +94,7 @@ def _week(
     return Week(
         disk=disk["disk"],
         name=clean(f"{disk['kernel_name']} {disk['model']}"),
+        pool=clean(disk["pool"]),
         slept_ratio=slept,
         least_ratio=value(disk, "quiet_window_asleep_min_ratio"),
         cycles=cycles,
@@ -96,6 +103,8 @@ def _week(
         over=used >= 1,
         woken=woken,
         years=_years(disk, now_s),
+        horizon_years=(value(disk, "rated_life_horizon_seconds") or 0) / YEAR_S,
+        lasting=_lasting(disk),
     )
 
 
@@ -118,19 +127,33 @@ def _years(disk: Json, now_s: float) -> tuple[float, float] | None:
     return max(0.0, early), max(0.0, min(ends["late"], default=early))
 
 
+def _lasting(disk: Json) -> str:
+    """What there is to say of its life where no end is foreseen."""
+    if not disk["samples"].get("rated_cycles"):
+        return "not rated"
+    if _watched_s(disk) < PROJECTED_AFTER_S or value(disk, "recent_cycles", window="30d"):
+        return "not known"
+    return f"over {LONG_YEARS} y"
+
+
 def lines(screen: Screen, rows: Sequence[Week]) -> list[str]:
-    """The table."""
-    return table(screen, COLUMNS, [_cells(row) for row in rows])
+    """The table, hours over the signs of the wakes."""
+    cells = [_cells(row) for row in rows]
+    if any(row.woken for row in rows):
+        ruler = tuple(Cell(RULER if one.title == WOKEN else "") for one in COLUMNS)
+        cells.insert(0, ruler)
+    return [line for line in table(screen, COLUMNS, cells) if line]
 
 
 def _cells(row: Week) -> tuple[Cell, ...]:
     return (
         Cell(row.name),
         _night(row),
-        Cell(str(row.cycles)),
         _pace(row),
         Cell(row.woken),
         _life(row),
+        Cell(str(row.cycles)),
+        Cell(row.pool),
     )
 
 
@@ -145,19 +168,20 @@ def _night(row: Week) -> Cell:
 
 def _pace(row: Week) -> Cell:
     pace = "-" if row.per_day is None else f"{row.per_day:.1f}"
-    text = f"{pace}/{row.budget_per_day:g}"
+    text = f"{pace} of {row.budget_per_day:g}"
     return Cell(f"{text} !", Tone.BAD) if row.over else Cell(f"{text}  ")
 
 
 def _life(row: Week) -> Cell:
     if row.years is None:
-        return Cell("-")
+        return Cell(row.lasting)
     early, late = row.years
     if early <= 0:
         return Cell("used up !", Tone.BAD)
     if early > LONG_YEARS:
         return Cell(f"over {LONG_YEARS} y")
     if late > LONG_YEARS:
-        return Cell(f"{early:.0f} y or more")
+        return Cell(f"{early:.0f} y or more{' !' if early < row.horizon_years else ''}")
     same = round(early) == round(late)
-    return Cell(f"{early:.0f} y" if same else f"{early:.0f} to {late:.0f} y")
+    text = f"{early:.0f} y" if same else f"{early:.0f} to {late:.0f} y"
+    return Cell(f"{text} !", Tone.BAD) if early < row.horizon_years else Cell(text)

@@ -36,14 +36,17 @@ class WhatIf:
     budget: float
 
 
+def watched_s(view: DiskView) -> float:
+    """Seconds of the books in which somebody looked."""
+    states = view.samples.get("state_seconds", {})
+    return sum(seconds for (state,), seconds in states.items() if state != State.UNWITNESSED.value)
+
+
 def what_if(view: DiskView) -> WhatIf | None:
     """From the books' counters; None while too little was watched."""
     counted = view.samples.get("whatif_cycles", {})
     slept = view.samples.get("whatif_asleep_seconds", {})
-    states = view.samples.get("state_seconds", {})
-    watched = sum(
-        seconds for (state,), seconds in states.items() if state != State.UNWITNESSED.value
-    )
+    watched = watched_s(view)
     if watched < LEAST_S or not counted:
         return None
     order = sorted(counted, key=lambda labels: float(labels[0]))

@@ -45,14 +45,14 @@ nav.range a[aria-current] { background: var(--text); color: var(--ground); }
  font-size: .85rem; }
 .key svg, .glyph { width: 1.5rem; height: .95rem; vertical-align: -.12rem; margin-right: .35rem;
  overflow: visible; }
-.row { display: grid; grid-template-columns: 15rem minmax(0, 1fr) 11.5rem; gap: 0 1rem;
+.row { display: grid; grid-template-columns: 15rem minmax(0, 1fr) 12rem; gap: 0 1rem;
  align-items: center; padding: .25rem 0; border-top: 1px solid var(--line); }
 .row.head { border: 0; padding: 0; } ol { list-style: none; }
 .name { overflow-wrap: anywhere; } .name > * { display: block; } .name h3 { line-height: 1.25; }
 .figures { font-size: .85rem; } .figures b { font-size: 1rem; } .figures > * { display: block; }
 .bad { color: var(--bad); font-weight: 600; }
-.strip, .axis, .meter, .curve, .chart { display: block; }
-.strip { width: 100%; height: 2.9rem; border-bottom: 1px solid var(--soft); }
+.strip, .axis, .meter, .curve, .chart { display: block; } .chart { overflow: visible; }
+.strip { width: 100%; height: 3.2rem; border-bottom: 1px solid var(--soft); }
 .axis { width: 100%; height: 20px; overflow: visible; } .axis text { text-anchor: middle;
  font-size: 12px; } .axis line { stroke: var(--soft); } svg text { fill: var(--text); }
 .meter { width: 100%; height: .45rem; margin: .1rem 0; }
@@ -64,7 +64,7 @@ nav.range a[aria-current] { background: var(--text); color: var(--ground); }
 p.strip { display: flex; align-items: center; font-size: .85rem; }
 .w { fill: var(--soft); stroke: var(--soft); stroke-width: .8px;
  vector-effect: non-scaling-stroke; }
-.key .w { stroke-width: 1.6px; fill: none; }
+.k { fill: url(#comb); } .key .w { stroke-width: 1.6px; fill: none; }
 .curve { width: 6rem; height: 1.75rem; } .chart { width: 100%; max-width: 34rem; }
 .chart.wide { max-width: 52rem; } .chart text { font-size: 11px; paint-order: stroke;
  stroke: var(--ground); stroke-width: 3px; }
@@ -76,9 +76,11 @@ p.strip { display: flex; align-items: center; font-size: .85rem; }
 .i { fill: var(--rest); } .o { fill: var(--used); } .axis .o { fill: var(--text); }
 .wide-table { overflow-x: auto; } table { border-collapse: collapse; font-size: .9rem; }
 caption { text-align: left; min-width: 20rem; color: var(--soft); padding-bottom: .3rem; }
-th, td { text-align: left; padding: .25rem 1.1rem .25rem 0; border-bottom: 1px solid var(--line);
+.about { color: var(--soft); font-size: .9rem; max-width: 80ch; } tfoot { font-weight: 600; }
+.wide-table + *, section + p { margin-top: .6rem; }
+th, td { text-align: left; padding: .25rem .9rem .25rem 0; border-bottom: 1px solid var(--line);
  vertical-align: middle; } td, th[scope=col] { white-space: nowrap; }
-td.num, th.num { text-align: right; } .columns { columns: 14rem; font-size: .9rem; }
+td.num, th.num { text-align: right; } .columns { columns: 19rem; font-size: .9rem; }
 tbody th { font-weight: 400; overflow-wrap: anywhere; min-width: 9rem; }
 .pair { display: flex; flex-wrap: wrap; gap: 1rem 2.5rem; align-items: flex-start; }
 .pair > * { flex: 1 1 20rem; min-width: 0; } .facts { display: grid; gap: .1rem 1rem;
@@ -91,24 +93,28 @@ tbody th { font-weight: 400; overflow-wrap: anywhere; min-width: 9rem; }
 .defs { position: absolute; width: 0; height: 0; }
 footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem;
  font-size: .85rem; color: var(--soft); } footer ul { padding-left: 1.2rem; }
+@media (max-width: 60rem) { .axis .o { display: none; } }
 @media (max-width: 46rem) {
  .row { grid-template-columns: minmax(0, 1fr) 9.5rem; }
  .row .strip, .row.head .axis { grid-column: 1 / -1; grid-row: 2; }
- .row.head > :not(.axis) { display: none; } .axis .o { display: none; }
+ .row.head > :not(.axis) { display: none; }
  .facts { grid-template-columns: 45% minmax(0, 1fr); }
- .chart text { font-size: 13px; } .chart.wide text { font-size: 15px; }
+ .chart text { font-size: 13px; } .chart.wide text { font-size: 19px; }
  .chart.wide .v { display: none; } }
 @media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444;
  --line: #999; --quiet: #e4e9f1; --rest: #0072b2; --bad: #a84600; }
  body { max-width: none; padding: 0; font-size: 10pt; } nav.range, button, .skip, #hair, footer {
- display: none; } .row, .found, tr { break-inside: avoid; }
+ display: none; } .row, .found, tr { break-inside: avoid; } .axis .o { display: none; }
+ .row { grid-template-columns: 11rem minmax(0, 1fr) 9.5rem; } .wide-table { overflow: visible; }
+ table { font-size: 8pt; } th, td { padding-right: .6rem; white-space: normal; }
+ tbody th { min-width: 6rem; } .curve { width: 4rem; }
  * { print-color-adjust: exact; -webkit-print-color-adjust: exact; } }
 @media (forced-colors: active) { svg { forced-color-adjust: none; background: var(--ground); } }
 """
 
 SCRIPT = """
 (() => {
-  const words = { t: "turning", a: "in use", z: "asleep", u: "not known", n: "not watched" };
+  const words = { t: "turning", z: "asleep", u: "not known", n: "not watched" };
   const zone = document.documentElement.dataset.zone;
   let clock;
   try {
@@ -130,13 +136,13 @@ SCRIPT = """
     const point = strip.createSVGPoint();
     point.x = share * strip.viewBox.baseVal.width;
     let state = "";
-    for (const [name, low] of [["z", 35], ["t", 35], ["u", 35]]) {
+    for (const [name, low] of [["t", 36], ["u", 36], ["z", 40]]) {
       const path = strip.querySelector("path." + name);
       point.y = low;
       if (path && path.isPointInFill(point)) state = words[name];
     }
     const line = strip.querySelector("path.n");
-    point.y = 24;
+    point.y = 25;
     if (!state && line && line.isPointInStroke(point)) state = words.n;
     hair.firstChild.textContent = clock.format(at) + (state ? ", " + state : "");
     times.append(hair);

@@ -11,7 +11,7 @@ from spinledger import __version__
 from spinledger.insight.quiet import Calendar, windows_between
 from spinledger.web.dress import SCRIPT, STYLE
 from spinledger.web.sight import Sight
-from spinledger.web.strips import Range, bands
+from spinledger.web.strips import TALL, Range, bands
 from spinledger.web.words import safe, time_tag
 
 _GLYPHS = {
@@ -31,8 +31,8 @@ def page(
     now: int | None,
 ) -> str:
     """A whole page. `lead` stands in the header, `body` is renewed; `now` is the snapshot's."""
-    host = f" of {safe(sight.host)}" if sight.host else ""
-    when = f"{time_tag(now, sight.tz)}; " if now is not None else ""
+    host = f"On {safe(sight.host)}, " if sight.host else ""
+    when = f"{time_tag(now, sight.tz)}; times" if now is not None else "times" if host else "Times"
     return f"""<!DOCTYPE html>
 <html lang="en" data-zone="{safe(sight.zone)}">
 <head>
@@ -47,7 +47,7 @@ def page(
 <h1>{lead}</h1>
 </header>
 <main id="main"><div id="live">
-<p class="soft">Disks{host}, {when}times are those of {safe(sight.zone)}.</p>
+<p class="soft">{host}{when} are those of {safe(sight.zone)}.</p>
 {body}
 </div></main>
 <script>{SCRIPT}</script>
@@ -59,10 +59,12 @@ def page(
 def definitions(
     shading: Mapping[str, tuple[str, Calendar]], ranges: Iterable[Range], now: int
 ) -> str:
-    """Shapes used more than once: hatching, glyphs, and the quiet hours of these ranges."""
+    """Shapes used more than once: hatching, gaps of ticks, glyphs, quiet hours of these ranges."""
     parts = [
         '<pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse"'
         ' patternTransform="rotate(45)"><path fill="var(--doubt)" d="M0 0h3v5H0z"/></pattern>'
+        f'<pattern id="comb" width="1" height="{TALL}" patternUnits="userSpaceOnUse">'
+        f'<path fill="var(--soft)" d="M.2 0h.6v{TALL}h-.6z"/></pattern>'
     ]
     parts += [
         f'<symbol id="g-{state}" viewBox="0 0 24 16">{shape}</symbol>'
@@ -108,7 +110,7 @@ def legend(quiet: Mapping[str, tuple[str, Calendar]]) -> str:
     entries += [
         (
             '<path class="q" d="M0 0h24v16H0z"/>',
-            f"quiet hours {safe(name)} ({safe(calendar.schedule.zone)})",
+            f"quiet hours: {safe(name)}, in {safe(calendar.schedule.zone)}",
         )
         for name, (_, calendar) in quiet.items()
     ]

@@ -7,12 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from spinledger.config.settings import Tariff
+from spinledger.insight.energy import break_even_s
 from spinledger.model import DAY, SECOND, DiskView, Snapshot
-from spinledger.web import told
+from spinledger.web import timing, told
 from spinledger.web.axis import axis
 from spinledger.web.charts import WhatIf, curve, day_bars, value, what_if
+from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
-from spinledger.web.overview import energy, used_up
+from spinledger.web.overview import used_up
 from spinledger.web.sight import NOTHING, Booked, Sight, Wake
 from spinledger.web.strips import RANGES, strip, tally
 from spinledger.web.words import (
@@ -54,7 +57,8 @@ def one_disk(snapshot: Snapshot, view: DiskView, sight: Sight, history: bool = T
             _timers(view),
             '<div class="pair">',
             _facts("Wear", _wear(view, sight, now)),
-            _facts("Energy, estimated", _energy(view)),
+            _facts("Energy, estimated", _energy(view, sight.tariff())),
+            _facts("Standby timer", timing.facts(view)),
             _facts("The disk", _disk(view)),
             "</div>",
             footer(history),
@@ -116,26 +120,20 @@ def _wakes(booked: Booked, sight: Sight) -> str:
         return ""
     many = f"The newest {len(newest)} of {len(booked.wakes)} in {DAYS} days."
     if not any(wake.cause or wake.actor or wake.wait is not None for wake in newest):
-        times = "".join(f"<li>{_when(wake, sight)}</li>" for wake in newest)
-        return (
-            f'<section><h2>Newest spin-ups</h2><p class="soft">{many} Causes are told once wakes '
-            f'are traced.</p><ol class="columns">{times}</ol></section>'
-        )
-    titles = ("When", "Cause", "By", "Waited")
-    head = "".join(f'<th scope="col">{title}</th>' for title in titles)
-    rows = "".join(_wake(wake, sight) for wake in newest)
+        many += " Their causes are not known."
+    rows = "".join(f"<li>{_wake(wake, sight)}</li>" for wake in newest)
     return (
-        "<section><h2>Newest spin-ups</h2>"
-        '<div class="wide-table" role="region" aria-label="Newest spin-ups" tabindex="0">'
-        f"<table><caption>{many}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{rows}</tbody></table></div></section>"
+        f'<section><h2>Newest spin-ups</h2><p class="soft">{many}</p>'
+        f'<ol class="columns">{rows}</ol></section>'
     )
 
 
 def _wake(wake: Wake, sight: Sight) -> str:
-    wait = "" if wake.wait is None else length(wake.wait / SECOND)
-    cells = (_when(wake, sight), safe(wake.cause), safe(wake.actor), wait)
-    return "<tr>" + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
+    """When, and as far as it is known: what moved, for whom, how long the first request waited."""
+    parts = [_when(wake, sight), safe(wake.cause)]
+    parts += [f"by {safe(wake.actor)}"] if wake.actor else []
+    parts += [f"waited {length(wake.wait / SECOND)}"] if wake.wait is not None else []
+    return ", ".join(part for part in parts if part)
 
 
 def _when(wake: Wake, sight: Sight) -> str:
@@ -182,6 +180,12 @@ _COUNTERS = (
     ("power_cycles", "Power cycles"),
     ("emergency_retracts", "Emergency retracts"),
 )
+_REFUSED = {
+    "fell": "fell",
+    "too_fast": "rose too fast",
+    "too_high": "too high for the drive's age",
+    "disagrees": "read otherwise by smartctl",
+}
 _KINDS = {"load": "head loads", "start_stop": "spindle starts"}
 
 
@@ -193,20 +197,27 @@ def _wear(view: DiskView, sight: Sight, now: int) -> Facts:
     ]
     powered = value(view, "power_on_seconds")
     if powered is not None:
-        facts.append(("Under power", length(powered)))
+        facts.append(("Under power", f"{number(powered // 3600)} h"))
     for (kind,), rated in view.samples.get("rated_cycles", {}).items():
         used = value(view, "rated_life_used_ratio", kind)
         share = "" if used is None else f", {percent(used)} used"
         facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated)}{share}"))
     if end := used_up(view, now, sight):
         facts.append(("Rating used up, at this pace", end))
+    refused = [
+        f"{number(count)} {_REFUSED.get(reason, safe(reason))}"
+        for (reason,), count in view.samples.get("wear_rejected", {}).items()
+        if count
+    ]
+    if refused:
+        facts.append(("Readings refused or doubted", ", ".join(refused)))
     read = value(view, "wear_read")
     if read is not None:
         facts.append(("Counters read", time_tag(round(read * SECOND), sight.tz)))
     return facts
 
 
-def _energy(view: DiskView) -> Facts:
+def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
     states = view.samples.get("energy_joules", {})
     facts = [
         (
@@ -217,12 +228,18 @@ def _energy(view: DiskView) -> Facts:
         )
         for (state,), joules in states.items()
     ]
-    spent, saved = energy(view)
-    if spent is not None:
-        facts.insert(0, ("Spent since the books began", kwh(spent)))
-    if saved is not None:
-        facts.append(("Saved by sleep, spin-ups deducted", kwh(saved)))
+    booked = power(view)
+    if booked is not None:
+        facts.insert(0, ("Spent since the books began", kwh(booked.spent)))
+        facts.append(("Saved by sleep, less spin-ups", balance(booked.saved, None)))
+        if booked.spent_a_year is not None and booked.saved_a_year is not None:
+            facts.append(("Spent a year, at this pace", priced(booked.spent_a_year, tariff)))
+            facts.append(("Saved a year, at this pace", balance(booked.saved_a_year, tariff)))
     watts = view.policy.watts
+    if (least := break_even_s(watts, view.policy.spinup_j)) is not None:
+        facts.append(("A sleep saves from", length(least)))
+    if tariff is not None:
+        facts.append(("Tariff", f"{tariff.per_kwh:.2f} {safe(tariff.currency)} a kWh"))
     facts.append(
         (
             "From",
@@ -235,8 +252,6 @@ def _energy(view: DiskView) -> Facts:
 
 def _disk(view: DiskView) -> Facts:
     disk, policy = view.disk, view.policy
-    declared = policy.declared_ns
-    observed = value(view, "observed_standby_seconds")
     facts = [
         ("Identity", safe(disk.identity)),
         ("Serial", safe(disk.serial)),
@@ -245,10 +260,7 @@ def _disk(view: DiskView) -> Facts:
         ("Pool", safe(disk.pool) or "none"),
         ("Watched", safe(policy.watch.value)),
         ("Quiet hours", safe(policy.quiet or "none")),
-        ("Timer declared", "no" if declared is None else timer(declared / SECOND)),
     ]
-    if observed is not None:
-        facts.append(("Idle before it last slept", length(observed)))
     if disk.unasked_because:
         facts.append(("Not asked", safe(disk.unasked_because)))
     return [fact for fact in facts if fact[1]]

@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from re import split
 
+from spinledger.config.settings import Tariff
 from spinledger.insight.quiet import Calendar
 from spinledger.model import SECOND, DiskView, Snapshot
 from spinledger.web import told
 from spinledger.web.axis import axis
 from spinledger.web.charts import little_curve, meter, value, what_if
+from spinledger.web.costs import balance, power, together
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.sight import NOTHING, Booked, Sight
 from spinledger.web.strips import RANGES, Range, strip, tally
@@ -113,14 +115,15 @@ def _row(view: DiskView, booked: Booked, shown: Range, now: int, quiet: Quiet) -
     over = _over(view)
     bad = f'<span class="bad">! over its limit in {over}</span>' if over else ""
     spins = "spin-up" if count == 1 else "spin-ups"
-    found = f"; {plural(len(view.findings), 'finding')}" if view.findings else ""
+    last = [f"asleep {told_of.asleep}"] if told_of.seen else []
+    last += [plural(len(view.findings), "finding")] if view.findings else []
     return (
         f'<li class="row"><div class="name"><h3>{told.link(view)} {safe(disk.model)}</h3>'
         f'<small class="soft">{safe(disk.serial)}</small>'
         f"<small>{told.state(view, now)}</small></div>{drawn}"
         f'<div class="figures"><span><b>{count}</b> {spins} in 24 h</span>'
         f"{meter(count, budget)}<span>budget {number(budget)} a day</span>{bad}"
-        f"<span>asleep {told_of.asleep}{found}</span></div></li>"
+        f"<span>{'; '.join(last)}</span></div></li>"
     )
 
 
@@ -136,13 +139,13 @@ def _over(view: DiskView) -> str:
 
 COLUMNS = (
     ("Disk", ""),
-    ("7 days", "num"),
-    ("30 days", "num"),
+    ("In 7 days", "num"),
+    ("In 30 days", "num"),
     ("Life used", "num"),
     ("Used up", ""),
-    ("Energy", "num"),
-    ("Saved", "num"),
-    ("Spin-ups by timer", ""),
+    ("Energy a year", "num"),
+    ("Saved a year", "num"),
+    ("By timer", ""),
 )
 
 
@@ -151,20 +154,38 @@ def _figures(views: Sequence[DiskView], now: int, sight: Sight) -> str:
         f'<th scope="col"{f" class={kind!r}" if kind else ""}>{title}</th>'
         for title, kind in COLUMNS
     ).replace("'", '"')
-    rows = "\n".join(_figure(view, now, sight) for view in views)
+    tariff = sight.tariff()
+    rows = "\n".join(_figure(view, now, sight, tariff) for view in views)
+    price = f" at {tariff.per_kwh:.2f} {safe(tariff.currency)} a kWh" if tariff else ""
     return (
         "<section><h2>Wear, energy, timers</h2>"
+        '<p class="about">Spin-ups of 7 and 30 days as witnessed; life by the drive&#x27;s own '
+        "counters over its rating; energy as estimated, a year at the pace since the books began, "
+        f"saved by sleep less what spin-ups cost{price}. Curve: spin-ups a day with timers from "
+        "short to long, dashed the budget, dotted the timer now.</p>"
         '<div class="wide-table" role="region" aria-label="Wear, energy, timers" tabindex="0">'
-        "<table><caption>Spin-ups as witnessed; life by the drive&#x27;s own counters over its "
-        "rating; energy is estimated, since the books began. Curve: spin-ups a day with timers "
-        "from short to long, dashed the budget, dotted the timer now.</caption>"
-        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div></section>"
+        f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>{_sum(views, tariff)}</table>"
+        "</div></section>"
     )
 
 
-def _figure(view: DiskView, now: int, sight: Sight) -> str:
+def _sum(views: Sequence[DiskView], tariff: Tariff | None) -> str:
+    """The last row: what all disks spend and save in a year, where that is known of each."""
+    total = together(views)
+    if total is None or len(views) < 2:
+        return ""
+    spent, saved = total
+    return (
+        '<tfoot><tr><th scope="row">All disks</th><td></td><td></td><td></td><td></td>'
+        f'<td class="num">{kwh(spent)}</td>'
+        f'<td class="num">{balance(saved, tariff)}</td><td></td></tr></tfoot>'
+    )
+
+
+def _figure(view: DiskView, now: int, sight: Sight, tariff: Tariff | None) -> str:
     used = max(view.samples.get("rated_life_used_ratio", {}).values(), default=None)
-    spent, saved = energy(view)
+    booked = power(view)
+    spent, saved = (booked.spent_a_year, booked.saved_a_year) if booked else (None, None)
     curve = what_if(view)
     cells = (
         ("num", number(round(value(view, "recent_cycles", "7d") or 0))),
@@ -172,7 +193,7 @@ def _figure(view: DiskView, now: int, sight: Sight) -> str:
         ("num", "not known" if used is None else percent(used)),
         ("", used_up(view, now, sight) or "not known"),
         ("num", "not known" if spent is None else kwh(spent)),
-        ("num", "not known" if saved is None else kwh(saved)),
+        ("num", "not known" if saved is None else balance(saved, tariff)),
         ("", "not known" if curve is None else little_curve(curve)),
     )
     return (
@@ -192,18 +213,7 @@ def used_up(view: DiskView, now: int, sight: Sight) -> str:
         return ""
     kind = min(early, key=lambda one: early[one])
     if early[kind] * SECOND <= now:
-        return "is used up"
+        return "already"
     late = ends.get((kind, "late"), early[kind])
     first, last = (month(round(at * SECOND), sight.tz) for at in (early[kind], late))
     return first if first == last else f"{first} to {last}"
-
-
-def energy(view: DiskView) -> tuple[float | None, float | None]:
-    """Joules spent, and joules saved less those lost; None where not booked."""
-    states = view.samples.get("energy_joules")
-    saved = value(view, "energy_saved_joules")
-    lost = value(view, "energy_lost_joules")
-    return (
-        sum(states.values()) if states else None,
-        None if saved is None else saved - (lost or 0),
-    )

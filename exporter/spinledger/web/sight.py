@@ -1,4 +1,4 @@
-"""What a page is drawn from, beside the snapshot: the newest books, quiet hours, a place.
+"""What a page is drawn from, beside the snapshot: the newest books, quiet hours, a place, a price.
 
 Rules: plain data and callables, all of memory; whoever wires the server provides them, so that this
 room knows neither the ledger nor a clock. Times are nanoseconds of wall time, UTC.
@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from typing import NamedTuple
 
+from spinledger.config.settings import Tariff
 from spinledger.insight.quiet import Calendar
 
 
@@ -55,6 +56,10 @@ def _no_hours() -> Mapping[str, Calendar]:
     return {}
 
 
+def _no_tariff() -> Tariff | None:
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class Sight:
     """Everything a page needs beside the snapshot. `tz` is named by `zone`, an IANA name."""
@@ -64,3 +69,4 @@ class Sight:
     tz: tzinfo = UTC
     zone: str = "UTC"
     host: str = ""
+    tariff: Callable[[], Tariff | None] = _no_tariff  # the price of energy, as configured now

@@ -1,9 +1,10 @@
 """A strip: one disk's time drawn as a skyline, so that shape alone tells the states apart.
 
-Rules: pure. Turning stands up as a block, asleep lies flat at the foot, not known is a hatched
-block, not watched a dotted line, and where nothing is booked there is nothing. Where a bin holds
-both, the block is as high as its share of turning. The dark foot of a block is the share of that
-run in which sectors moved. Spin-ups are ticks above, longer where a bin has 2, 4, 8 or 16.
+Rules: pure. Turning stands up as a block, asleep lies flat in a lane below the blocks, not known is
+a hatched block, not watched a dotted line, and where nothing is booked there is nothing. Where a
+bin holds both, the block is as high as its share of turning, and the lane says that the disk slept
+for most of it. The dark foot of a block is the share of that run in which sectors moved. Spin-ups
+are ticks above, longer where a bin has 2, 4, 8 or 16.
 
 A bin is 2 min of the last day, 1 h of 7 days, 2 h of 30 days. Coordinates are bins across and
 units down; the page stretches them. Whole units, so that a month of a busy disk stays small.
@@ -18,14 +19,14 @@ from spinledger.model import DAY, HOUR, MINUTE, SECOND
 from spinledger.web.sight import Booked
 from spinledger.web.words import STATE_WORDS, length, percent, plural, safe
 
-TALL = 36  # units: 10 for the ticks, 2 of air, 24 for the skyline
-FOOT = 36
+TALL = 42  # units: 10 for the ticks, 3 of air, 24 for the blocks, 1 of air, 4 for sleep
+LANE = 10  # where the ticks stand
+FOOT = 37  # where the blocks stand
 BLOCK = 24
 ASLEEP = 4
-LANE = 10  # where the ticks stand
 TICKS = (0, 4, 6, 8, 9, 10)  # of no spin-up in a bin, of 1, 2, 4, 8, 16 and more
 STATES = ("standby", "spinning", "unknown", "unwitnessed")
-DOTS = 24  # where the dotted line runs
+DOTS = 25  # where the dotted line runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +65,14 @@ class Tally:
         return sum(self.states[state]) / SECOND
 
     @property
+    def seen(self) -> float:
+        """Seconds in which the platters were known to turn or to stand."""
+        return self.seconds("spinning") + self.seconds("standby")
+
+    @property
     def asleep(self) -> str:
-        """Share of the witnessed time, as text; `not known` where none was witnessed."""
-        turning, asleep = self.seconds("spinning"), self.seconds("standby")
-        seen = turning + asleep
-        return percent(asleep / seen) if seen else "not known"
+        """Share of the time seen, as text; `not known` where none was."""
+        return percent(self.seconds("standby") / self.seen) if self.seen else "not known"
 
 
 def tally(booked: Booked, shown: Range, now: int) -> Tally:
@@ -119,11 +123,11 @@ def strip(told: Tally, quiet: str) -> str:
     unknown = [BLOCK if ns >= half else 0 for ns in states["unknown"]]
     ticks = [TICKS[min(count.bit_length(), len(TICKS) - 1)] for count in told.wakes]
     for name, tops, foot in (
-        ("z", asleep, FOOT),
+        ("z", asleep, TALL),
         ("t", turning, FOOT),
         ("a", used, FOOT),
         ("u", unknown, FOOT),
-        ("w", ticks, LANE),
+        ("w" if told.shown.span_ns <= DAY else "k", ticks, LANE),  # k: with gaps between bins
     ):
         if path := _skyline(tops, foot):
             parts.append(f'<path class="{name}" d="{path}"/>')

@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from urllib.parse import quote
 
-from spinledger.model import SECOND, DiskView, Finding
+from spinledger.model import SECOND, DiskView, Finding, State
 from spinledger.web.frame import glyph
 from spinledger.web.words import STATE_WORDS, length, plural, safe
 
 NAMES = 8  # disks named in one
+COARSE_S = 600  # from here on, whole minutes
 
 Held = Sequence[tuple[DiskView, Finding]]  # one finding, of these disks
 
@@ -28,10 +29,28 @@ def state(view: DiskView, now: int) -> str:
     word = STATE_WORDS[view.state.value]
     if view.condition is not None:
         word += f" ({view.condition.value})"
-    if view.why:
-        word += f": {safe(view.why)}"
-    since = length((now - view.since_wall_ns) / SECOND)
-    return f"{glyph(view.state.value)}{word}, {since}"
+    why = f": {safe(view.why)}" if view.why else ""
+    return f"{glyph(view.state.value)}{word} {_lasting(view, now)}{why}"
+
+
+def _lasting(view: DiskView, now: int) -> str:
+    """How long. A disk that is touched now and then is idle since the last touch, and one that was
+    found so, when watching began (again), was so before.
+    """
+    since, untouched = view.since_wall_ns, view.untouched_wall_ns
+    if view.state is State.IDLE and untouched is not None and untouched >= since:
+        return f"for {_coarse(now - untouched)}"
+    if view.state is State.ACTIVE:
+        return f"now, turning for {'' if view.since_seen else 'at least '}{_coarse(now - since)}"
+    if view.since_seen:
+        return f"for {_coarse(now - since)}"
+    rest = "" if untouched is None else f", untouched for {_coarse(now - untouched)}"
+    return f"for at least {_coarse(now - since)}{rest}"
+
+
+def _coarse(lasted_ns: int) -> str:
+    lasted = lasted_ns / SECOND
+    return length(lasted // 60 * 60 if lasted >= COARSE_S else lasted)
 
 
 def counts(views: Iterable[DiskView]) -> str:

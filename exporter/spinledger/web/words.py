@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta, tzinfo
 from html import escape
 
+THIN = "\u202f"  # a narrow space that does not break
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MINUTE, _HOUR, _DAY = 60, 3600, 86400
 
@@ -74,7 +76,7 @@ def timer(seconds: float) -> str:
 def number(value: float) -> str:
     """At most three digits of a small number, all of a large one: 0.04, 3.2, 24, 12 400."""
     if value >= 100 or value == round(value):
-        return f"{value:,.0f}".replace(",", "\u202f")  # a narrow space that does not break
+        return f"{value:,.0f}".replace(",", THIN)
     return f"{value:.1f}" if value >= 1 else f"{value:.2g}"
 
 
@@ -88,8 +90,14 @@ def percent(ratio: float) -> str:
 
 
 def kwh(joules: float) -> str:
-    """Energy in kilowatt-hours."""
-    return f"{number(joules / 3_600_000)} kWh" if joules >= 360 else "0 kWh"
+    """Energy in kilowatt-hours, its amount alone: who calls says whether it is saved or lost."""
+    return f"{number(abs(joules) / 3_600_000)} kWh" if abs(joules) >= 360 else "0 kWh"
+
+
+def money(amount: float, currency: str) -> str:
+    """Money, its amount alone: 3.60 EUR, 1 204 EUR."""
+    whole = f"{abs(amount):,.0f}" if abs(amount) >= 1000 else f"{abs(amount):.2f}"
+    return f"{whole.replace(',', THIN)} {safe(currency)}"
 
 
 def plural(count: int, one: str, many: str = "") -> str:

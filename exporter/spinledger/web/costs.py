@@ -1,0 +1,60 @@
+"""What turning costs and what sleep saves: energy so far and a year, money where a tariff is set.
+
+Rules: pure. All of it is an estimate from the policy's watts, and the page says so. A year is told
+at the pace of the time watched, from a whole day on. Saved is what sleep saved less what spin-ups
+cost; where it is below nothing, the words say `lost`. Without a tariff there is energy alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spinledger.config.settings import Tariff
+from spinledger.insight.energy import a_year, cost
+from spinledger.model import DiskView
+from spinledger.web.charts import value, watched_s
+from spinledger.web.words import kwh, money
+
+
+@dataclass(frozen=True, slots=True)
+class Power:
+    """One disk's energy in joules; a year's is None while too little was watched."""
+
+    spent: float
+    saved: float  # negative: lost
+    spent_a_year: float | None
+    saved_a_year: float | None
+
+
+def power(view: DiskView) -> Power | None:
+    """From the books' counters; None where none is booked."""
+    states = view.samples.get("energy_joules")
+    gained = value(view, "energy_saved_joules")
+    if not states or gained is None:
+        return None
+    spent = sum(states.values())
+    saved = gained - (value(view, "energy_lost_joules") or 0)
+    watched = watched_s(view)
+    return Power(spent, saved, a_year(spent, watched), a_year(saved, watched))
+
+
+def together(views: Sequence[DiskView]) -> tuple[float, float] | None:
+    """Joules a year that all disks spend and save; None unless it is known of each."""
+    each = [power(view) for view in views]
+    spent = [one.spent_a_year for one in each if one and one.spent_a_year is not None]
+    saved = [one.saved_a_year for one in each if one and one.saved_a_year is not None]
+    return (sum(spent), sum(saved)) if views and len(spent) == len(saved) == len(views) else None
+
+
+def priced(joules: float, tariff: Tariff | None) -> str:
+    """The amount, and its price: 12 kWh, 3.60 EUR."""
+    if tariff is None:
+        return kwh(joules)
+    return f"{kwh(joules)}, {money(cost(joules, tariff.per_kwh), tariff.currency)}"
+
+
+def balance(joules: float, tariff: Tariff | None) -> str:
+    """Saved as it is; of a loss, that it is one."""
+    told = priced(joules, tariff)
+    return f'<span class="bad">lost {told}</span>' if joules <= -360 else told
