@@ -35,6 +35,7 @@ NAME = "{{model}} {{serial}}"
 
 # Okabe and Ito's palette, as in dress.py of the exporter's pages.
 TURNING, IN_USE, ASLEEP, DOUBT, UNSEEN = "#e69f00", "#d55e00", "#0072b2", "#cc79a7", "#999999"
+QUIET = "#56b4e9"
 STATES = {
     "active": IN_USE,
     "idle": TURNING,
@@ -144,8 +145,8 @@ def stacked(look: Look, *queries: Query, colors: dict[str, str] | None = None) -
     return dress(panel, look, queries)
 
 
-def strips(look: Look, query: Query) -> Builders:
-    """One row a disk: how much of each interval its platters turned."""
+def strips(look: Look, query: Query, *colors: tuple[float | None, str]) -> Builders:
+    """One row a disk: how much of each interval its platters turned, unless colours are given."""
     panel = (
         statetimeline.Panel()
         .merge_values(False)
@@ -153,7 +154,7 @@ def strips(look: Look, query: Query) -> Builders:
         .row_height(0.8)
         .min(0)
         .max(1)
-        .thresholds(steps((None, ASLEEP), (0.05, TURNING), (0.95, IN_USE)))
+        .thresholds(steps(*(colors or ((None, ASLEEP), (0.05, TURNING), (0.95, IN_USE)))))
         .color_scheme(dashboard.FieldColor().mode(model.FieldColorModeId.THRESHOLDS))
         .interval("5m")
     )
@@ -268,23 +269,31 @@ def board(
                 .include_vars(True)
                 .keep_time(other != "wear" and name != "wear")
             )
-    about = f",{CHOSEN}" if "disk" in choices else ',instance=~"$instance"'
     return made.annotation(
         dashboard.AnnotationQuery()
         .name("Alerts")
         .datasource(SOURCE)
         .enable(True)
         .icon_color(IN_USE)
-        .expr(f'ALERTS{{alertname=~"Disk.*",alertstate="firing"{about}}}')
+        .expr(alerts("disk" in choices))
         .step("5m")
         .title_format("{{alertname}}")
-        .text_format("{{disk}}")
+        .text_format("{{disk}} {{wake_group}}")
     )
+
+
+def alerts(by_disk: bool) -> str:
+    """Alerts that fire on what is chosen; one about a whole wake group names no disk."""
+    firing = 'ALERTS{alertname=~"Disk.*",alertstate="firing",'
+    if not by_disk:
+        return firing + 'instance=~"$instance"}'
+    grouped = firing + 'instance=~"$instance",disk="",wake_group!=""}'
+    return f"{firing}{CHOSEN}}} or {grouped} and on (job, instance, wake_group) {of(INFO)}"
 
 
 SECONDS = "spinledger_disk_state_seconds_total"
 NO_DISK = "no disk chosen is watched"
-UNTRACED = "wakes are not traced on this host"
+UNWOKEN = "no spin-up was seen in the time shown"
 UNRATED = "no rating is configured or told by the drive"
 YEAR_S = 31_557_600  # a Julian year
 

@@ -19,11 +19,10 @@ STYLE = """
 body { font: 1rem/1.45 system-ui, sans-serif; margin: 0 auto; max-width: 84rem; padding: 1rem;
  color: var(--text); background: var(--ground); }
 h1 { font-size: 1.3rem; margin: 0; } h2 { font-size: 1.1rem; margin: 1.6rem 0 .4rem; }
-a { color: inherit; } .soft, caption { color: var(--soft); }
+a { color: inherit; } .soft { color: var(--soft); }
 .found { border-left: .35rem solid var(--used); padding: .3rem .8rem; margin: .5rem 0; }
 .bad { color: var(--bad); font-weight: 600; }
 div[role=region] { overflow-x: auto; } table { border-collapse: collapse; font-size: .9rem; }
-caption { text-align: left; padding-bottom: .3rem; }
 th, td { text-align: left; padding: .25rem 1rem .25rem 0; border-bottom: 1px solid var(--line);
  white-space: nowrap; } tbody th { font-weight: 400; }
 td.num, th.num { text-align: right; }
@@ -34,14 +33,15 @@ svg.strip { display: block; width: 100%; height: 2.4rem; border-bottom: 1px soli
 .i { fill: var(--rest); } .r { fill: var(--line); }
 svg.bar { width: 12rem; height: .8rem; }
 .scale { display: flex; justify-content: space-between; font-size: .85rem; }
-@media (max-width: 46rem) { .row { grid-template-columns: minmax(0, 1fr); } }
+@media (max-width: 46rem) { .row { grid-template-columns: minmax(0, 1fr); }
+ tbody th { white-space: normal; min-width: 9rem; } .one { width: 100%; } }
 @media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444;
  --line: #999; --rest: #0072b2; --bad: #a84600; } * { print-color-adjust: exact; } }
 """
 
-HOURS = 24
-WIDE, TALL = 30, 24  # of a bar of one hour
-LOW = 3
+WIDE, TALL = 30, 24  # of one bar
+LANE = 5  # below the bars' feet: asleep lies there, so that both show in one stretch
+LOW = 4
 TURNING = 'state=~"active|idle"'
 ASLEEP = 'state="standby"'
 
@@ -49,8 +49,8 @@ ASLEEP = 'state="standby"'
 def hourly(chosen: str, hours: int, bars: int) -> str:
     """Bars of so many stretches: class as label `k`, place as label `x`, height as value.
 
-    Turning is as high as its share; asleep is low, where it is more than half. A stretch of which
-    nothing is booked has no bar.
+    Turning is as high as its share; asleep is flat, in its own lane, where it is more than half. A
+    stretch of which nothing is booked has no bar.
     """
     by = "sum by (job, instance, disk)"
     name = "on (job, instance, disk) group_left (model, serial) spinledger_disk_info"
@@ -94,27 +94,40 @@ def head(title: str) -> str:
 """
 
 
-def strip(words: str) -> str:
-    """The beginning of a strip; bars stand on its foot."""
+def strip(words: str, bars: int) -> str:
+    """The beginning of a strip of so many bars, which stand on the lane of sleep."""
+    tall = LANE + TALL + 2
     return (
-        f'<svg class="strip" viewBox="0 0 {HOURS * WIDE} {TALL + 2}" preserveAspectRatio="none"'
-        f' role="img" aria-label="{words}"><g transform="translate(0 {TALL + 2}) scale(1 -1)">'
+        f'<svg class="strip" viewBox="0 0 {bars * WIDE} {tall}" preserveAspectRatio="none"'
+        f' role="img" aria-label="{words}"><g transform="translate(0 {tall - LANE}) scale(1 -1)">'
     )
 
 
 BAR = (
     '<rect class="{{ .Labels.k }}" x="{{ .Labels.x }}"'
-    f' width="{WIDE}" height="{{{{ .Value }}}}"/>'
+    f' width="{WIDE}" height="{{{{ .Value }}}}"'
+    f'{{{{ if eq .Labels.k "z" }}}} transform="translate(0 -{LANE})"{{{{ end }}}}/>'
 )
 LEGEND = (
     '<p class="soft">Orange blocks: the platters turned, as high as their share of each bar; blue '
-    "line: asleep for most of it; nothing: not known or not watched.</p>\n"
+    "line below: asleep for most of it; nothing: not known or not watched.</p>\n"
 )
+STATE = (
+    '{{ with .Labels.spinledger_disk_power_state }}{{ if eq . "standby" }}asleep'
+    '{{ else if eq . "active" }}in use{{ else if eq . "unknown" }}not known{{ else }}{{ . }}'
+    "{{ end }}{{ end }}"
+)
+KIND = (
+    '{{ if eq .Labels.kind "load" }}Head loads{{ else if eq .Labels.kind "start_stop" }}'
+    "Spindle starts{{ else }}{{ .Labels.kind }}{{ end }}"
+)
+NUMBERS = ' class="num"'
+PERCENT = ' | printf "%.0f %%"'
 
 
 def all_disks() -> str:
     """Every disk of every host that this Prometheus scrapes."""
-    query = hourly("", 1, HOURS)
+    query = hourly("", 1, 24)
 
     def cell(expr: str, shown: str, missing: str = "not known") -> str:
         asked = f"query (printf `{expr}` .Labels.instance .Labels.disk)"
@@ -129,27 +142,30 @@ def all_disks() -> str:
             cell(f'spinledger_disk_recent_cycles{chosen},window="1d"}}', ""),
             cell(f"spinledger_disk_cycle_budget_per_day{chosen}}}", ""),
             cell(
-                f"max(spinledger_disk_cycle_limit_used_ratio{chosen}}})",
-                " | humanizePercentage",
+                f"100 * max(spinledger_disk_cycle_limit_used_ratio{chosen}}})",
+                PERCENT,
             ),
-            cell(f"max(spinledger_disk_rated_life_used_ratio{chosen}}})", " | humanizePercentage"),
+            cell(f"100 * max(spinledger_disk_rated_life_used_ratio{chosen}}})", PERCENT),
         )
     )
     titles = (
         "Disk",
-        "Host",
-        "Pool",
         "Now",
         "Spin-ups, last day",
         "Budget",
         "Limit used",
         "Life used",
+        "Pool",
+        "Host",
     )
-    columns = "".join(f'<th scope="col">{title}</th>' for title in titles)
+    columns = "".join(
+        f'<th scope="col"{NUMBERS if 2 <= at < 6 else ""}>{title}</th>'
+        for at, title in enumerate(titles)
+    )
     link = "spinledger-disk.html?instance={{ .Labels.instance }}&amp;disk={{ .Labels.disk }}"
     state = (
         "{{ range query (printf `spinledger_disk_power_state{instance=%q,disk=%q} == 1`"
-        " .Labels.instance .Labels.disk) }}{{ .Labels.spinledger_disk_power_state }}{{ end }}"
+        f" .Labels.instance .Labels.disk) }}}}{STATE}{{{{ end }}}}"
     )
     return f"""{head("Spinledger: disks")}<h1>{{{{ with query "count(spinledger_disk_info)" }}}}\
 {{{{ . | first | value }}}} disks, \
@@ -157,7 +173,7 @@ def all_disks() -> str:
 | first | value }}}} asleep{{{{ else }}}}No disk is watched{{{{ end }}}}</h1>
 {{{{ range query `ALERTS{{alertname=~"Disk.*|Spinledger.*",alertstate="firing"}}` }}}}
 <p class="found"><strong>{{{{ .Labels.alertname }}}}</strong> {{{{ .Labels.instance }}}} \
-{{{{ .Labels.disk }}}}</p>
+{{{{ with .Labels.disk }}}}{{{{ . }}}}{{{{ else }}}}{{{{ .Labels.wake_group }}}}{{{{ end }}}}</p>
 {{{{ else }}}}
 <p class="soft">No alert is firing.</p>
 {{{{ end }}}}
@@ -170,7 +186,7 @@ def all_disks() -> str:
 {{{{ if ne $this $last }}}}
 {{{{ if ne $last "" }}}}</g></svg></div>{{{{ end }}}}
 <div class="row"><a href="{link}">{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</a>
-{strip("Turning share of each of the last 24 hours, {{ .Labels.model }} {{ .Labels.serial }}")}
+{strip("Turning share of each of the last 24 hours, {{ .Labels.model }} {{ .Labels.serial }}", 24)}
 {{{{ $last = $this }}}}
 {{{{ end }}}}
 {BAR}
@@ -178,14 +194,14 @@ def all_disks() -> str:
 {{{{ if ne $last "" }}}}</g></svg></div>{{{{ else }}}}\
 <p>Nothing is booked so far.</p>{{{{ end }}}}
 <h2>Disks</h2>
+<p class="soft">Spin-ups as counted in the ledgers; life by the drives' own counters.</p>
 <div role="region" aria-label="Disks" tabindex="0"><table>
-<caption>Spin-ups as counted in the ledgers; life by the drives' own counters.</caption>
 <thead><tr>{columns}</tr></thead>
 <tbody>
 {{{{ range query "spinledger_disk_info" | sortByLabel "disk" | sortByLabel "pool" \
 | sortByLabel "instance" }}}}
 <tr><th scope="row"><a href="{link}">{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</a></th>\
-<td>{{{{ .Labels.instance }}}}</td><td>{{{{ .Labels.pool }}}}</td><td>{state}</td>{cells}</tr>
+<td>{state}</td>{cells}<td>{{{{ .Labels.pool }}}}</td><td>{{{{ .Labels.instance }}}}</td></tr>
 {{{{ else }}}}
 <tr><td colspan="{len(titles)}">No disk is watched.</td></tr>
 {{{{ end }}}}
@@ -208,28 +224,31 @@ def one_disk() -> str:
             "{{ else }}not known{{ end }}</td></tr>\n"
         )
 
-    def several(
-        title: str, label: str, expr: str, shown: str = "", unit: str = "", empty: str = "not known"
-    ) -> str:
+    def several(title: str, name: str, expr: str, shown: str = "", empty: str = "not known") -> str:
         return (
             f'<tr><th scope="rowgroup" colspan="2"><strong>{title}</strong></th></tr>\n'
             f'{{{{ range query (printf `{expr}` {args}) | sortByLabel "order" }}}}'
-            f'<tr><th scope="row">{{{{ .Labels.{label} }}}}{unit}</th>'
+            f'<tr><th scope="row">{name}</th>'
             f'<td class="num">{{{{ .Value{shown} }}}}</td></tr>\n'
             f'{{{{ else }}}}<tr><td colspan="2">{empty}</td></tr>{{{{ end }}}}\n'
         )
 
-    def strips(title: str, hours: int) -> str:
-        query = hourly(chosen + ",", hours, HOURS)
-        days = hours * HOURS // 24
+    def strips(title: str, hours: int, bars: int) -> str:
+        query = hourly(chosen + ",", hours, bars)
+        days = hours * bars // 24
         since = f"{days} days ago" if days > 1 else "24 h ago"
         return (
             f'<h2>{title}</h2>\n<div class="scale soft"><span>{since}</span><span>now</span></div>'
-            f"\n{strip('Turning share, ' + title.lower())}"
+            f"\n{strip('Turning share, ' + title.lower(), bars)}"
             f'{{{{ range query (printf `{query}` {args}) | sortByLabel "x" }}}}{BAR}{{{{ end }}}}'
             "</g></svg>\n"
         )
 
+    firing = (
+        f'ALERTS{{alertstate="firing",{chosen}}} or '
+        'ALERTS{alertstate="firing",instance=%[1]q,disk="",wake_group!=""}'
+        f" and on (job, instance, wake_group) spinledger_disk_info{{{chosen}}}"
+    )
     info = f"printf `spinledger_disk_info{{{chosen}}}` {args}"
     seconds = f"spinledger_disk_state_seconds_total{{{chosen}"
     joules = f"spinledger_disk_energy_joules_total{{{chosen}}}"
@@ -243,15 +262,15 @@ def one_disk() -> str:
             figure("Budget a day", f"spinledger_disk_cycle_budget_per_day{{{chosen}}}", ""),
             figure(
                 "Asleep in the last day",
-                f'sum(increase({seconds},state="standby"}}[1d])) / sum(increase('
+                f'100 * sum(increase({seconds},state="standby"}}[1d])) / sum(increase('
                 + seconds
                 + "}[1d]))",
-                " | humanizePercentage",
+                PERCENT,
             ),
             figure(
                 "Asleep in the last quiet window",
-                f"spinledger_disk_quiet_window_asleep_ratio{{{chosen}}}",
-                " | humanizePercentage",
+                f"100 * spinledger_disk_quiet_window_asleep_ratio{{{chosen}}}",
+                PERCENT,
             ),
             figure(
                 "Timer, as declared",
@@ -269,32 +288,36 @@ def one_disk() -> str:
         (
             several(
                 "Limit used, by window",
-                "window",
+                "{{ .Labels.window }}",
                 ordered(
-                    f"spinledger_disk_cycle_limit_used_ratio{{{chosen}}}",
+                    f"100 * spinledger_disk_cycle_limit_used_ratio{{{chosen}}}",
                     "window",
                     {"([0-9]+h)": "0$1", "([0-9]d)": "10$1", "([0-9][0-9]d)": "1$1"},
                 ),
-                " | humanizePercentage",
+                PERCENT,
             ),
             several(
                 "Rated life used",
-                "kind",
-                f"spinledger_disk_rated_life_used_ratio{{{chosen}}}",
-                " | humanizePercentage",
+                KIND,
+                f"100 * spinledger_disk_rated_life_used_ratio{{{chosen}}}",
+                PERCENT,
             ),
             several(
                 "Spin-ups a day with other timers, over the last week",
-                "standby_seconds",
+                "{{ .Labels.standby_seconds | humanizeDuration }}",
                 ordered(
                     f"rate(spinledger_disk_whatif_cycles_total{{{chosen}}}[7d]) * 86400",
                     "standby_seconds",
                     {"(...)": "00$1", "(....)": "0$1", "(.....)": "$1"},
                 ),
                 ' | printf "%.1f"',
-                " s",
             ),
-            several("Findings", "code", f"spinledger_disk_finding{{{chosen}}} == 1", empty="none"),
+            several(
+                "Findings",
+                "{{ .Labels.code }}",
+                f"spinledger_disk_finding{{{chosen}}} == 1",
+                empty="none",
+            ),
         )
     )
     return f"""{head("Spinledger: one disk")}<p><a href="spinledger.html">All disks</a></p>
@@ -307,14 +330,16 @@ def one_disk() -> str:
 <h1>No such disk is watched</h1>
 <p>Choose one on the page of all disks.</p>
 {{{{ end }}}}
-{{{{ range query (printf `ALERTS{{alertstate="firing",{chosen}}}` {args}) }}}}
+{{{{ if query ({info}) }}}}
+{{{{ range query (printf `{firing}` {args}) }}}}
 <p class="found"><strong>{{{{ .Labels.alertname }}}}</strong></p>
 {{{{ end }}}}
-{strips("The last 24 hours", 1)}{strips("The last 30 days", 30)}{LEGEND}
+{strips("The last 24 hours", 1, 24)}{strips("The last 30 days", 24, 30)}{LEGEND}
 <h2>Figures</h2>
-<div role="region" aria-label="Figures" tabindex="0"><table>
+<div role="region" aria-label="Figures" tabindex="0"><table class="one">
 <tbody>
 {figures}{tables}</tbody></table></div>
+{{{{ end }}}}
 </main>
 </body>
 </html>

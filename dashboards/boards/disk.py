@@ -8,11 +8,13 @@ from dashboards.panels import (
     INFO,
     LIFE,
     NO_DISK,
+    QUIET,
     RECENT,
     SECONDS,
     STATES,
     UNRATED,
-    UNTRACED,
+    UNSEEN,
+    UNWOKEN,
     USED,
     Look,
     Query,
@@ -63,13 +65,15 @@ def disk() -> dashboard.Dashboard:
         strips(
             Look(
                 "Quiet hours",
-                "Red inside quiet hours, blue outside; the host's schedule.",
+                "Light blue inside this disk's quiet hours, grey outside, by its schedule's zone.",
                 "short",
                 "this disk has no quiet hours",
                 24,
                 4,
             ),
             Query(of("spinledger_disk_quiet_active"), "quiet"),
+            (None, UNSEEN),
+            (0.5, QUIET),
         ),
         lines(
             Look(
@@ -138,28 +142,25 @@ def disk() -> dashboard.Dashboard:
             colors={**STATES, "spinup": "#000000"},
         ),
         bars(
-            Look("Wakes by cause", "Explained spin-ups in the time shown.", "short", UNTRACED, 8),
+            Look(
+                "Wakes by cause",
+                "Spin-ups in the time shown, by what moved first; other moved no sectors.",
+                "short",
+                UNWOKEN,
+            ),
             Query(
                 f"sum by (cause) (increase({of('spinledger_disk_wakes_total')}[$__range]))",
                 "{{cause}}",
                 instant=True,
             ),
         ),
-        bars(
-            Look("Wakes by actor", "Who asked first, in the time shown.", "short", UNTRACED, 8),
-            Query(
-                f"sum by (actor) (increase({of('spinledger_disk_actor_wakes_total')}[$__range]))",
-                "{{actor}}",
-                instant=True,
-            ),
-        ),
         figure(
             Look(
                 "Wait for the platters",
-                "Nine in ten first requests waited no longer.",
+                "Nine in ten first requests waited no longer, of those whose wait could be told.",
                 "s",
-                UNTRACED,
-                8,
+                UNWOKEN,
+                12,
             ),
             f"histogram_quantile(0.9, sum by (le) (rate({waits}[$__range])))",
         ),

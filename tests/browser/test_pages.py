@@ -7,15 +7,17 @@ checks them by WCAG 2.2.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import pytest
 from playwright.sync_api import Browser
 
+from spinledger.config.settings import Tariff
 from spinledger.model import Snapshot
 from spinledger.web.server import WebServer
 from spinledger.web.sight import Sight
 from tests.browser.conftest import EYES, NARROW, WIDE, Eyes, faults, opened, overflow
-from tests.fakes.booked import shelf, sight_of
+from tests.fakes.booked import losing, shelf, sight_of
 from tests.fakes.snapshots import attic, snapshot
 
 DARK = Sight()
@@ -29,11 +31,20 @@ def _shelf(disks: int, long_names: bool = False) -> Scene:
     return lambda: whole, sight_of(books)
 
 
+def _priced() -> Scene:
+    """A tariff is set, and one of the disks loses by its short sleeps."""
+    whole, books = shelf(3)
+    disks = (whole.disks[0], losing(whole.disks[1], 4e6), whole.disks[2])
+    priced = replace(sight_of(books), tariff=lambda: Tariff("EUR", 0.30))
+    return lambda: replace(whole, disks=disks), priced
+
+
 SCENES: dict[str, Scene] = {
     "1 disk": _shelf(1),
     "8 disks": _shelf(8),
     "60 disks": _shelf(60),
     "long names": _shelf(8, long_names=True),
+    "tariff": _priced(),
     "nothing booked": (attic, DARK),
     "no disk": (lambda: snapshot(), DARK),
     "no reading yet": (lambda: None, DARK),
@@ -56,6 +67,8 @@ LOOKS = [
     ("8 disks", "/?range=30d", Eyes(WIDE, "dark")),
     ("8 disks", "/?range=7d", Eyes(NARROW, "light")),
     ("long names", "/disk/first", PHONE),
+    ("tariff", "/", LIGHT_WIDE),
+    ("tariff", "/disk/first", PHONE),
     ("nothing booked", "/disk/first", PHONE),
     ("no disk", "/", LIGHT_WIDE),
     ("no reading yet", "/", PHONE),
@@ -186,4 +199,8 @@ def test_print_is_light_and_has_no_controls(browser: Browser, urls: dict[str, st
             "getComputedStyle(document.querySelector('.strip path')).printColorAdjust"
         )
         assert adjust == "exact"
+        page.set_viewport_size({"width": 718, "height": 1000})  # A4 less 10 mm margins, at 96 dpi
+        assert overflow(page) == 0
+        table = "document.querySelector('.wide-table')"
+        assert page.evaluate(f"{table}.scrollWidth <= {table}.clientWidth")
         assert page.pdf().startswith(b"%PDF-")

@@ -72,7 +72,7 @@ CONTRACT: dict[str, frozenset[str]] = {
 # Series that Prometheus makes itself (documentation, "Jobs and instances", "Alerting rules").
 OWN: dict[str, frozenset[str]] = {
     "up": TARGET_LABELS,
-    "ALERTS": TARGET_LABELS | {"alertname", "alertstate", "disk"},  # disk: ours has it
+    "ALERTS": TARGET_LABELS | {"alertname", "alertstate", "disk", "wake_group"},  # by our rules
 }
 EVERY_LABEL: frozenset[str] = frozenset().union(*CONTRACT.values())
 

@@ -9,6 +9,7 @@ import pytest
 
 from spinledger.config.load import parse
 from spinledger.config.schema import FIELDS
+from spinledger.insight.ratings import table
 from tests.packs.promql import CONTRACT
 
 ROOT = Path(__file__).parents[2]
@@ -41,6 +42,11 @@ def test_the_metrics_that_are_named_exist() -> None:
     assert named <= families | CONTRACT.keys()
 
 
+def test_the_table_of_ratings_is_the_programs_own() -> None:
+    """Each published figure stands in the README as insight.ratings has it."""
+    assert table() in README
+
+
 PAGES = ["README.md", "DEVELOPERS.md", "rules/README.md"]
 PAGES += [str(file.relative_to(ROOT)) for file in sorted(ROOT.glob("rules/runbooks/*.md"))]
 
@@ -51,3 +57,13 @@ def test_links_lead_somewhere(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")
     targets = re.findall(r"\]\(([^)#:]+)\)", text)
     assert [link for link in targets if not ((ROOT / page).parent / link).exists()] == []
+
+
+@pytest.mark.parametrize("page", ["page", "disk", "look", "console", "console-disk"])
+def test_every_view_has_a_small_picture(page: str) -> None:
+    """README shows each view, as a PNG (W3C recommendation, 5.2: its signature) under 150 kB."""
+    name = f"dashboards/pictures/{page}.png"
+    assert f"]({name})" in README
+    file = (ROOT / name).read_bytes()
+    assert file.startswith(b"\x89PNG\r\n\x1a\n")
+    assert len(file) < 150_000

@@ -20,7 +20,7 @@ from tests.packs.promql import CONTRACT, EVERY_LABEL, strangers, uses
 
 FILES = sorted([*RULES.glob("alerts/*.yml"), *RULES.glob("recording/*.yml")])
 TESTS = sorted(RULES.glob("tests/*.yml"))
-SAMPLES = ["prometheus.yml", "federation.yml", "remote-write.yml"]
+SAMPLES = ["prometheus.yml", "part.yml", "federation.yml", "remote-write.yml"]
 SEVERITIES = {"page", "ticket"}
 HEADINGS = ["Meaning", "Impact", "Diagnosis", "Mitigation"]
 
@@ -88,6 +88,45 @@ def test_alert_has_a_test_that_fires_and_one_that_does_not(alert: Rule) -> None:
         if check["alertname"] == alert["alert"]
     ]
     assert set(expected) == {True, False}
+
+
+@every_alert
+def test_alert_is_tested_where_rules_go_wrong(alert: Rule) -> None:
+    """Its tests have scrapes off the rules' grid and, for a disk's alert, the same disk on two
+    instances, an info series relabelled and one lost, and a disk without a pool.
+
+    That a range's rate is extrapolated, and that a series has gaps, shows off the grid only:
+    Prometheus documentation, "Querying functions", rate and increase.
+    """
+    document = yaml.safe_load((RULES / "tests" / f"{alert['alert']}.yml").read_text("utf-8"))
+    units = {"s": 1, "m": 60, "h": 3600}
+    steps = [
+        int(text[:-1]) * units[text[-1]]
+        for text in (document["evaluation_interval"], *(t["interval"] for t in document["tests"]))
+    ]
+    assert any(steps[0] % step for step in steps[1:])
+    if alert["alert"].startswith("Spinledger"):
+        return
+    hard = {"two instances": False, "relabelled": False, "lost": False, "no pool": False}
+    for test in document["tests"]:
+        series = [each["series"] for each in test["input_series"]]
+        seen = {(text.partition("{")[0], frozenset(_labels(text).items())) for text in series}
+        infos = [_whose(dict(each)) for name, each in seen if name == "spinledger_disk_info"]
+        others = {_whose(dict(each)) for name, each in seen if name != "spinledger_disk_info"}
+        disks = [disk for _, _, disk in others if disk]
+        hard["two instances"] |= len(disks) > len(set(disks))
+        hard["relabelled"] |= len(infos) > len(set(infos))
+        hard["lost"] |= bool({one for one in others if one[2]} - set(infos))
+        hard["no pool"] |= any(dict(each).get("pool") == "" for _, each in seen)
+    assert [case for case, there in hard.items() if not there] == []
+
+
+def _labels(series: str) -> dict[str, str]:
+    return dict(re.findall(r'(\w+)="([^"]*)"', series))
+
+
+def _whose(labels: dict[str, str]) -> tuple[str, str, str]:
+    return labels.get("job", ""), labels.get("instance", ""), labels.get("disk", "")
 
 
 @every_alert
