@@ -167,6 +167,45 @@ CASES = {
     )
 }
 
+# Others come while it is awake, when it sleeps, and once or several times in a row: a reading lies
+# at the end of use and within it. Its 4 s timer runs out in between.
+USED_NOW_AND_THEN = asleep_by_timer(
+    4, *({"at": at, "do": "read"} for at in (2.0, 9.0, 16.0, 18.5, 27.0, 28.0, 28.4, 36.0, 45.0))
+)
+WEAR_S = 2.0
+"""How often the own counters of these cases' drives are read, in use."""
+
+READ_CASES = {
+    case.name: case
+    for case in (
+        Case("read", "takes log reads as it should", USED_NOW_AND_THEN, declared_s=4),
+        Case(
+            "read-waker",
+            "spins up at a log read",
+            USED_NOW_AND_THEN,
+            declared_s=4,
+            quirks=("wakes-on-record",),
+        ),
+        Case(
+            "read-restarter",
+            "restarts its timer at a log read",
+            USED_NOW_AND_THEN,
+            declared_s=4,
+            quirks=("restarts-on-record",),
+        ),
+        Case(
+            "read-sas",
+            "a SCSI drive that does both",
+            USED_NOW_AND_THEN,
+            declared_s=4,
+            quirks=("sas", "wakes-on-record", "restarts-on-record"),
+        ),
+    )
+}
+"""Drives whose own counters are read; the others' exporters read none."""
+
+ALL_CASES = CASES | READ_CASES
+
 LETTER_TAKEN_S = 20.0
 """While `mover` is out, another drive is plugged in and takes its letter."""
 
@@ -181,6 +220,8 @@ class Trial:
     """Where its source lies in the guest."""
     edited: str | None = None
     """The file below `path` that differs, or "" for none: then it is forked (guest/exporter.py)."""
+    wear_s: float = 0.0
+    """How often it reads the drives' own counters, in use; 0: never."""
 
     def drive(self, case: Case) -> str:
         """The name of the case's disk in this trial."""
@@ -218,7 +259,7 @@ def play(
             {
                 "name": trial.name,
                 "path": trial.path,
-                "config": configuration(declared),
+                "config": configuration(declared, trial.wear_s),
                 "port": PORT + offset,
                 "edited": trial.edited,
             }
@@ -242,11 +283,12 @@ def _traits(case: Case, name: str, number: int) -> dict[str, Any]:
     }
 
 
-def configuration(declared: Mapping[str, float | None]) -> str:
+def configuration(declared: Mapping[str, float | None], wear_s: float) -> str:
     """A configuration that watches these disks and no other; declared timers in seconds."""
+    every = f"{wear_s:g}s" if wear_s else "0"
     lines = [
         f"sample: {{fast: {FAST_S}s, slow: {SLOW_S}s, asleep: {ASLEEP_S}s}}",
-        "wear: {every: 0}",
+        f"wear: {{every: {every}}}",
         "disks:",
     ]
     for disk, timer_s in declared.items():

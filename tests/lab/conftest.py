@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from tests.lab.build import PROJECT, Image, image
-from tests.lab.cases import CASES, LASTS_S, Trial, play
+from tests.lab.cases import CASES, LASTS_S, READ_CASES, WEAR_S, Trial, play
 from tests.lab.evidence import Evidence
 from tests.lab.vm import Guest
 
@@ -59,10 +59,25 @@ def plug(guest: Guest, drive_number: Callable[[], int]) -> Iterator[Plug]:
 
 
 @pytest.fixture(scope="session")
-def served(guest: Guest, drive_number: Callable[[], int]) -> Evidence:
-    """All cases at once under one exporter."""
-    (evidence,) = run_trials(guest, [Trial("all", tuple(CASES.values()))], drive_number)
-    return evidence
+def both(guest: Guest, drive_number: Callable[[], int]) -> list[Evidence]:
+    """All cases at once under one exporter, and under another those whose counters are read."""
+    trials = [
+        Trial("all", tuple(CASES.values())),
+        Trial("reader", tuple(READ_CASES.values()), wear_s=WEAR_S),
+    ]
+    return run_trials(guest, trials, drive_number)
+
+
+@pytest.fixture(scope="session")
+def served(both: list[Evidence]) -> Evidence:
+    """The exporter that reads no counters."""
+    return both[0]
+
+
+@pytest.fixture(scope="session")
+def read(both: list[Evidence]) -> Evidence:
+    """The exporter that reads them."""
+    return both[1]
 
 
 def run_trials(

@@ -13,8 +13,8 @@ from typing import Any
 
 from prometheus_client.parser import text_string_to_metric_families
 
-from tests.lab.cases import CASES, Trial
-from tests.lab.guest.drive import QUESTIONS
+from tests.lab.cases import ALL_CASES, Trial
+from tests.lab.guest.names import QUESTIONS, RECORDS
 
 Row = dict[str, Any]
 
@@ -29,7 +29,7 @@ class Evidence:
 
     def drive(self, case: str) -> str:
         """The name of the case's disk in the report."""
-        return self.trial.drive(CASES[case])
+        return self.trial.drive(ALL_CASES[case])
 
     def identity(self, case: str) -> str:
         """The case's metric label `disk`."""
@@ -61,6 +61,10 @@ class Evidence:
     def questions(self, case: str, since: float = 0.0, until: float = float("inf")) -> list[Row]:
         """Questions it got. Nobody but the exporter sends any in a scenario."""
         return self.commands(case, *QUESTIONS, since=since, until=until)
+
+    def records(self, case: str) -> list[Row]:
+        """Records of its own that it was asked for. Nobody but the exporter asks in a scenario."""
+        return self.commands(case, *RECORDS)
 
     def slept(self, case: str) -> list[tuple[float, float]]:
         """When it was in standby, by its own log, up to the end of the scenario."""

@@ -2,7 +2,8 @@
 
 A row is data. `old` must occur exactly once in `file` (test_without_guards.py checks it without a
 machine), so a change of the code that moves a guard names its row here. `test` is a function of
-test_serve.py; it gets the case's name where it has a parameter `case`.
+test_serve.py or, for the cases whose counters are read, of test_read.py; it gets the case's name
+where it has a parameter `case`.
 
 Mutants run side by side in one machine, an exporter each and a drive each, a few at a time: too
 many at once would make an emulated processor late for everything.
@@ -27,6 +28,8 @@ class Mutant:
     test: str
     needs_s: float = 28.0
     """How long the case must be played for its test, in seconds."""
+    prober: tuple[str, str] | None = None
+    """Old and new text in the prober, too, where a second guard there stands for the same."""
 
 
 ACCOUNT = "spinledger/ledger/account.py"
@@ -39,6 +42,8 @@ PROBER = "spinledger/device/prober.py"
 REPLY = "spinledger/codec/reply.py"
 SAMPLER = "spinledger/sampler.py"
 TABLE = "spinledger/ledger/table.py"
+
+READ_NEEDS_S = 15.0
 
 MUTANTS = (
     Mutant(
@@ -95,6 +100,7 @@ MUTANTS = (
         "",
         "suspended",
         "test_suspended_disk_is_never_resumed",
+        prober=("            self._withhold()\n", ""),
     ),
     Mutant(
         "unhushed",
@@ -251,5 +257,35 @@ MUTANTS = (
         "mover",
         "test_replugged_disk_keeps_identity_and_counters",
         needs_s=49,
+    ),
+    Mutant(
+        "reads-at-any-time",
+        "the drive's own counters are read only in a sample in which others moved sectors",
+        SAMPLER,
+        "return account.state is State.ACTIVE and account.sectors_ns == account.at_ns",
+        "return True",
+        "read-waker",
+        "test_no_reading_wakes_a_drive",
+        needs_s=READ_NEEDS_S,
+    ),
+    Mutant(
+        "reads-while-spinning",
+        "a drive that spins is not read for that: its timer may start anew",
+        SAMPLER,
+        "return account.state is State.ACTIVE and account.sectors_ns == account.at_ns",
+        "return account.state.spinning",
+        "read-restarter",
+        "test_no_reading_holds_a_drive_awake",
+        needs_s=READ_NEEDS_S,
+    ),
+    Mutant(
+        "reads-while-spinning-scsi",
+        "the same of a SCSI drive",
+        SAMPLER,
+        "return account.state is State.ACTIVE and account.sectors_ns == account.at_ns",
+        "return account.state.spinning",
+        "read-sas",
+        "test_every_reading_follows_a_request_of_others",
+        needs_s=READ_NEEDS_S,
     ),
 )

@@ -127,6 +127,87 @@ def test_sas_guise_tells_by_request_sense_only() -> None:
     assert page.status == CHECK_CONDITION
 
 
+# Its records. Commands: SAT-3 ATA PASS-THROUGH (16), PIO data-in (protocol 4) of one block; SPC-4.
+SMART = bytes.fromhex("85080e00d00001000000 4f00c200b000")
+GENERAL, ROTATING, UNKNOWN = (
+    bytes.fromhex(f"85090e00000001000400{page}000000 2f00".replace(" ", ""))
+    for page in ("01", "03", "05")
+)
+IDENTIFY = bytes.fromhex("85080e0000000100000000000000ec00")
+CYCLES, TRANSITIONS = (bytes.fromhex(f"4d00{page}0000000000fc00") for page in ("4e", "5a"))
+TIMERS = bytes.fromhex("5a081a0000000000fc00")
+
+
+def woken(*quirks: str) -> Drive:
+    """A drive that slept and was read twice."""
+    bench = drive(*quirks)
+    for at in (20.0, 40.0):
+        bench.execute(READ, b"", at)
+    return bench
+
+
+def test_smart_data_say_what_it_counted() -> None:
+    """Entries of 12 bytes from byte 2, raw value at 5 (Travelstar 5K320 specification, p151)."""
+    data = woken().execute(SMART, b"", 42.0).data
+    raw = {data[at]: int.from_bytes(data[at + 5 : at + 11], "little") for at in range(2, 62, 12)}
+    assert (raw[4], raw[9], raw[12], raw[193]) == (102, 1234, 12, 195)
+    assert sum(data) % 256 == 0
+
+
+def test_device_statistics_say_what_it_counted() -> None:
+    """ACS-3 9.5: page number in byte 2 of the first qword; bits 63 and 62 supported and valid."""
+    bench = woken()
+    general, rotating = (bench.execute(cdb, b"", 42.0).data for cdb in (GENERAL, ROTATING))
+    assert (general[:3].hex(), rotating[:3].hex()) == ("010001", "010003")
+    assert general[0x08:0x10].hex() == "0c000000000000c0"
+    assert int.from_bytes(general[0x10:0x14], "little") == 1234
+    assert rotating[0x18:0x20].hex() == "c3000000000000c0"
+    assert bench.execute(UNKNOWN, b"", 43.0).sense[1] == 0xB  # ABORTED COMMAND
+
+
+def test_scsi_log_pages_say_what_it_counted() -> None:
+    """Parameters of page 0Eh by code; a cycle counts when complete (MAX3073 manual, 4-66)."""
+    bench = woken("sas")
+    page = bench.execute(CYCLES, b"", 42.0).data
+    assert page[:4].hex() == "0e000034"
+    assert page.hex().endswith(
+        "0003030400 00c350000403040000006500050304000927c000060304000000c3".replace(" ", "")
+    )
+    assert bench.execute(TRANSITIONS, b"", 42.0).data.hex() == (
+        "1a00001000010304000000660008030400000065"
+    )
+    assert drive().execute(CYCLES, b"", 1.0).status == CHECK_CONDITION
+
+
+def test_the_mode_page_says_its_timer() -> None:
+    """Byte 3 bit 0 enables standby_z; bytes 8 to 11 count 100 ms (C15K600 specification, p188)."""
+    data = drive("sas").execute(TIMERS, b"", 1.0).data
+    assert (data[8], data[9], data[11]) == (0x1A, 0x26, 0x01)
+    assert int.from_bytes(data[16:20], "big") == 100
+
+
+@pytest.mark.parametrize("cdb", [SMART, GENERAL, IDENTIFY])
+def test_a_record_spins_up_only_a_drive_that_does_so(cdb: bytes) -> None:
+    """The quirk wakes it from standby, and says so in the log; any other sleeps on and answers."""
+    for quirks, waits in (((), 0.0), (("wakes-on-record",), 1.0)):
+        bench = drive(*quirks)
+        answer = bench.execute(cdb, b"", 20.0)
+        assert len(answer.data) == 512
+        assert (answer.wait_s, bench.wakes, bench.log[-1]["woke"]) == (waits, waits, waits > 0)
+
+
+@pytest.mark.parametrize(
+    ("cdb", "quirks"), [(SMART, ()), (GENERAL, ()), (CYCLES, ("sas",)), (TIMERS, ("sas",))]
+)
+def test_a_record_restarts_only_a_timer_that_does_so(cdb: bytes, quirks: tuple[str, ...]) -> None:
+    """Read at 5 s: with the quirk its 10 s timer runs out at 15 s, else at 10 s."""
+    for more, due in (((), 10.0), (("restarts-on-record",), 15.0)):
+        bench = drive(*quirks, *more)
+        bench.execute(cdb, b"", 5.0)
+        bench.settle(30.0)
+        assert bench.log[-1]["at"] == due
+
+
 @pytest.mark.parametrize(
     ("code", "seconds"),
     [(0x00, 0), (0x0C, 60), (0xF0, 1200), (0xF1, 1800), (0xFB, 19800), (0xFC, 1260), (0xFF, 1275)],

@@ -15,7 +15,7 @@ import pytest
 
 from tests.lab.cases import ASLEEP_S, CASES, DEADLINE_S, FAST_S, SLOW_S
 from tests.lab.evidence import Evidence
-from tests.lab.guest.drive import QUESTIONS
+from tests.lab.guest.names import QUESTIONS
 
 LATE_S = 2.0  # two fast intervals, a scrape interval, and half a second for a loaded machine
 DRIVES = [name for name, case in CASES.items() if case.plugged]
@@ -124,6 +124,17 @@ def test_one_wake_is_one_cycle(served: Evidence) -> None:
     woken = [row for row in served.commands("plain") if row["woke"]]
     assert len(woken) == 1
     assert served.final("spinledger_disk_cycles_total", "plain", witnessed="yes") == 1
+
+
+def test_wait_for_the_platters_is_what_the_drive_took(served: Evidence) -> None:
+    """One read woke it: the kernel's times tell its wait to 0.1 s, whatever the looks."""
+    (woken,) = [row for row in served.commands("plain") if row["woke"]]
+    wait = "spinledger_disk_wake_wait_seconds"
+    assert served.final("spinledger_disk_wakes_total", "plain", cause="read") == 1
+    assert served.final(f"{wait}_count", "plain") == 1
+    took = woken["done"] - woken["at"]
+    assert took > 0.9
+    assert served.final(f"{wait}_sum", "plain") == pytest.approx(took, abs=0.1)
 
 
 def test_standby_seconds_match_the_drive(served: Evidence) -> None:

@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import inspect
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 
-from tests.lab import test_serve
+from tests.lab import test_read, test_serve
 from tests.lab.build import PROJECT
-from tests.lab.cases import CASES, Trial
+from tests.lab.cases import ALL_CASES, READ_CASES, WEAR_S, Trial
 from tests.lab.conftest import run_trials
 from tests.lab.evidence import Evidence
-from tests.lab.mutants import MUTANTS, Mutant
+from tests.lab.mutants import MUTANTS, PROBER, Mutant
 from tests.lab.vm import Guest
 
 NAMES = [mutant.name for mutant in MUTANTS]
@@ -30,24 +30,51 @@ AT_ONCE = 8
 @pytest.fixture(scope="module")
 def trials(guest: Guest, drive_number: Callable[[], int]) -> dict[str, tuple[Evidence, Evidence]]:
     """By mutant name: its evidence, and that of the control that ran beside it."""
-    edits = [{"name": m.name, "file": m.file, "old": m.old, "new": m.new} for m in MUTANTS]
+    edits = [
+        {"name": mutant.name, "file": file, "old": old, "new": new}
+        for mutant in MUTANTS
+        for file, old, new in texts(mutant)
+    ]
     guest.run("python3 -m tests.lab.guest.mutate", stdin=json.dumps(edits), timeout=120).ok()
-    short_first = sorted(MUTANTS, key=lambda mutant: mutant.needs_s)
     found: dict[str, tuple[Evidence, Evidence]] = {}
-    for first in range(0, len(short_first), AT_ONCE):
-        batch = short_first[first : first + AT_ONCE]
-        watched = tuple(CASES[name] for name in sorted({mutant.case for mutant in batch}))
-        plays = [Trial(f"control-{first}", watched, edited="")]
-        plays += [Trial(m.name, (CASES[m.case],), f"/mutants/{m.name}", m.file) for m in batch]
+    for number, batch in enumerate(batches()):
+        wear_s = WEAR_S if batch[0].case in READ_CASES else 0.0
+        watched = tuple(ALL_CASES[name] for name in sorted({mutant.case for mutant in batch}))
+        plays = [Trial(f"control-{number}", watched, edited="", wear_s=wear_s)]
+        plays += [
+            Trial(m.name, (ALL_CASES[m.case],), f"/mutants/{m.name}", m.file, wear_s) for m in batch
+        ]
         lasts_s = max(mutant.needs_s for mutant in batch)
         control, *others = run_trials(guest, plays, drive_number, scrape_s=1.0, lasts_s=lasts_s)
         found.update((m.name, (own, control)) for m, own in zip(batch, others, strict=True))
     return found
 
 
+def batches() -> Iterator[list[Mutant]]:
+    """Mutants that run side by side: the short before the long, the readings' apart."""
+    for reading in (False, True):
+        same = [mutant for mutant in MUTANTS if (mutant.case in READ_CASES) == reading]
+        same.sort(key=lambda mutant: mutant.needs_s)
+        yield from (same[first : first + AT_ONCE] for first in range(0, len(same), AT_ONCE))
+
+
+def the_test_of(mutant: Mutant) -> Callable[..., None]:
+    """The test that its guard must turn red."""
+    test: Callable[..., None] = getattr(
+        test_read if mutant.case in READ_CASES else test_serve, mutant.test
+    )
+    return test
+
+
+def texts(mutant: Mutant) -> list[tuple[str, str, str]]:
+    """File, old text and new of each of its edits."""
+    second = [(PROBER, *mutant.prober)] if mutant.prober else []
+    return [(mutant.file, mutant.old, mutant.new), *second]
+
+
 def judge(mutant: Mutant, evidence: Evidence) -> None:
     """Run the mutant's test on this evidence."""
-    test = getattr(test_serve, mutant.test)
+    test = the_test_of(mutant)
     if "case" in inspect.signature(test).parameters:
         test(evidence, mutant.case)
     else:
@@ -57,10 +84,10 @@ def judge(mutant: Mutant, evidence: Evidence) -> None:
 @pytest.mark.parametrize("mutant", MUTANTS, ids=NAMES)
 def test_edit_fits_the_code(mutant: Mutant) -> None:
     """The text of the guard occurs exactly once, and its test and case exist."""
-    text = (PROJECT / "exporter" / mutant.file).read_text()
-    assert text.count(mutant.old) == 1
-    assert mutant.case in CASES
-    assert callable(getattr(test_serve, mutant.test))
+    for file, old, _ in texts(mutant):
+        assert (PROJECT / "exporter" / file).read_text().count(old) == 1
+    assert mutant.case in ALL_CASES
+    assert callable(the_test_of(mutant))
 
 
 @pytest.mark.parametrize("mutant", MUTANTS, ids=NAMES)

@@ -24,6 +24,16 @@ import struct
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from tests.lab.guest import records
+from tests.lab.guest.names import (
+    ATA_NAMES,
+    MEDIA,
+    QUESTIONS,
+    RECORDS,
+    SCSI_NAMES,
+    command_name,
+    is_power_page,
+)
 from tests.lab.guest.senses import fixed_sense, registers
 
 BLOCK = 512  # bytes
@@ -40,6 +50,8 @@ QUIRKS = {
     "no-registers": "pass-through ends in GOOD, and no registers come back",
     "status-clear": "CHECK POWER MODE returns count 00h and ATA status 00h",
     "sas": "a SCSI drive: no pass-through, no VPD page 89h; REQUEST SENSE tells the condition",
+    "wakes-on-record": "reading one of its records in standby spins it up, then it answers",
+    "restarts-on-record": "reading one of its records sets its standby timer back to the start",
     "removable": "sets the removable bit in INQUIRY, as hot-plug bays do",
 }
 
@@ -68,47 +80,6 @@ LOW_POWER_QUALIFIER = {
 }
 SPUN_DOWN = ("standby", "stopped", "sleep")
 SLEEP_RESET_S = 0.4
-
-# SCSI operation codes (SPC-4, SBC-3, SAT-3) and ATA commands (ACS-3) by the names in the log.
-SCSI_NAMES = {
-    0x00: "TEST UNIT READY",
-    0x03: "REQUEST SENSE",
-    0x08: "READ",
-    0x0A: "WRITE",
-    0x12: "INQUIRY",
-    0x1A: "MODE SENSE",
-    0x1B: "START STOP UNIT",
-    0x25: "READ CAPACITY",
-    0x28: "READ",
-    0x2A: "WRITE",
-    0x2F: "VERIFY",
-    0x35: "SYNCHRONIZE CACHE",
-    0x5A: "MODE SENSE",
-    0x88: "READ",
-    0x8A: "WRITE",
-    0x8F: "VERIFY",
-    0x91: "SYNCHRONIZE CACHE",
-    0x9E: "READ CAPACITY",
-}
-ATA_NAMES = {
-    0x94: "STANDBY IMMEDIATE",
-    0x95: "IDLE IMMEDIATE",
-    0x96: "STANDBY",
-    0x97: "IDLE",
-    0x98: "CHECK POWER MODE",
-    0x99: "SLEEP",
-    0xB0: "SMART",
-    0xE0: "STANDBY IMMEDIATE",
-    0xE1: "IDLE IMMEDIATE",
-    0xE2: "STANDBY",
-    0xE3: "IDLE",
-    0xE5: "CHECK POWER MODE",
-    0xE6: "SLEEP",
-    0xE7: "FLUSH CACHE",
-    0xEC: "IDENTIFY DEVICE",
-}
-QUESTIONS = ("CHECK POWER MODE", "REQUEST SENSE")
-MEDIA = ("READ", "WRITE", "VERIFY")
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,17 +137,19 @@ class Drive:
     entered_by: str = "command"
     timer_s: float = 0.0
     start_stops: int = 100
+    stops: int = 99
     load_cycles: int = 193
     power_cycles: int = 12
     wakes: int = 0
     hangs_on_questions: bool = False
     log: list[dict[str, object]] = field(default_factory=list)
     _counting_since: float = 0.0
+    _made: float = 0.0
     _medium: bytearray = field(default_factory=bytearray)
 
     def __post_init__(self) -> None:
         self.timer_s = self.traits.timer_s
-        self._counting_since = self.now
+        self._counting_since = self._made = self.now
         self._medium = bytearray(self.traits.size_mib << 20)
 
     # What the interface sees
@@ -187,9 +160,13 @@ class Drive:
         before, since, wakes = self.mode, self._counting_since, self.wakes
         name = command_name(cdb)
         question = name in QUESTIONS
+        record, quirks = name in RECORDS, self.traits.quirks
+        wait_s = self.traits.answer_s if question else 0.0
+        if record and "wakes-on-record" in quirks and self.mode in SPUN_DOWN:
+            wait_s += self._touch_medium()
         answer = self._dispatch(cdb, out)
-        wait_s = answer.wait_s + (self.traits.answer_s if question else 0.0)
-        if question and "restart-timer" in self.traits.quirks:
+        wait_s += answer.wait_s
+        if (question and "restart-timer" in quirks) or (record and "restarts-on-record" in quirks):
             self._counting_since = now + wait_s
         held = question and self.hangs_on_questions
         self.log.append(
@@ -204,6 +181,7 @@ class Drive:
                 "status": answer.status,
                 "done": now + wait_s,
                 "held": held,
+                **({"counts": self.counts()} if record else {}),
             }
         )
         return Answer(answer.status, answer.data, answer.sense, wait_s, held)
@@ -214,7 +192,7 @@ class Drive:
         due = self._counting_since + self.timer_s
         if self.timer_s > 0 and self.mode not in (*SPUN_DOWN, "standby_y") and due <= self.now:
             self.note("standby timer ran out", due, "standby")
-            self.mode, self.entered_by = "standby", "timer"
+            self._rest("standby", "timer")
 
     def note(self, what: str, at: float, mode: str) -> None:
         """Log something that is no command."""
@@ -224,7 +202,7 @@ class Drive:
         """Put the drive into a mode by its own doing, as a timer of its firmware would."""
         self.settle(now)
         self.note("set by the test", now, mode)
-        self.mode, self.entered_by = mode, "timer"
+        self._rest(mode, "timer")
         self._counting_since = now
 
     # What it does inside
@@ -242,8 +220,24 @@ class Drive:
         return wait_s
 
     def _enter(self, mode: str) -> None:
-        self.mode, self.entered_by = mode, "command"
+        self._rest(mode, "command")
         self._counting_since = self.now
+
+    def _rest(self, mode: str, entered_by: str) -> None:
+        self.stops += mode in SPUN_DOWN and self.mode not in SPUN_DOWN
+        self.mode, self.entered_by = mode, entered_by
+
+    def counts(self) -> dict[str, int]:
+        """What it counts itself; a SCSI drive counts `stops`, the cycles that are complete."""
+        hours = 1234 + int((self.now - self._made) // 3600)
+        return {
+            "start_stops": self.start_stops,
+            "stops": self.stops,
+            "load_cycles": self.load_cycles,
+            "power_cycles": self.power_cycles,
+            "power_on_hours": hours,
+            "spindle_hours": hours,
+        }
 
     def _dispatch(self, cdb: bytes, out: bytes) -> Answer:
         operation, traits = cdb[0], self.traits
@@ -256,6 +250,10 @@ class Drive:
             return self._request_sense()
         if operation == 0x12:
             return self._inquiry(cdb)
+        if operation == 0x4D:
+            return self._log_sense(cdb)
+        if is_power_page(cdb) and "sas" in traits.quirks:
+            return Answer(GOOD, records.power_conditions(self.timer_s))
         if name == "READ CAPACITY":
             last = (traits.size_mib << 20) // BLOCK - 1
             if operation == 0x25:
@@ -333,7 +331,7 @@ class Drive:
             return Answer(CHECK_CONDITION, sense=clear, wait_s=SLEEP_RESET_S)
         if name == "CHECK POWER MODE" and "aborts" in quirks:
             return _aborted()
-        done = self._ata(name, feature, count)
+        done = self._log_page(cdb) if name == "READ LOG EXT" else self._ata(name, feature, count)
         if done is None:
             return _aborted()
         data, returned, wait_s = done
@@ -367,35 +365,44 @@ class Drive:
         if name == "FLUSH CACHE":
             return b"", {}, 0.0
         if name == "IDENTIFY DEVICE":
-            return identify(self.traits), {}, 0.0
+            return self._identify(), {}, 0.0
         if name == "SMART":
             return self._smart(feature)
         return None
 
+    def _log_page(self, cdb: bytes) -> tuple[bytes, dict[str, int], float] | None:
+        """READ LOG EXT (ACS-3): log address in LBA 7:0, page in LBA 15:8. SAT-3: bytes 8 and 10."""
+        page = records.statistics(cdb[10], self.counts()) if cdb[8] == 0x04 else None
+        return None if page is None else (page, {}, 0.0)
+
     def _smart(self, feature: int) -> tuple[bytes, dict[str, int], float] | None:
         """SMART READ DATA, READ THRESHOLDS, ENABLE and RETURN STATUS (ACS-3)."""
-        attributes = {
-            4: self.start_stops,
-            9: 1234,  # power-on hours
-            12: self.power_cycles,
-            193: self.load_cycles,
-            194: 31,  # degrees Celsius
-        }
-        page = bytearray(BLOCK)
-        page[0] = 16  # revision
-        for row, (number, raw) in enumerate(attributes.items()):
-            if feature == 0xD0:
-                struct.pack_into("<BHBBQ", page, 2 + 12 * row, number, 0x32, 100, 100, raw)
-            else:
-                page[2 + 12 * row] = number
-        page[511] = -sum(page[:511]) & 0xFF
         if feature in (0xD0, 0xD1):
-            return bytes(page), {}, 0.0
+            return records.smart(feature, self.counts()), {}, 0.0
         if feature == 0xD8:
             return b"", {}, 0.0
         if feature == 0xDA:
             return b"", {"mid": 0x4F, "high": 0xC2}, 0.0  # no threshold exceeded
         return None
+
+    def _log_sense(self, cdb: bytes) -> Answer:
+        """SPC-4 LOG SENSE: page code in byte 2, bits 5:0. A SAT layer has no such pages."""
+        pages = {0x0E: records.start_stop, 0x1A: records.transitions}
+        make = pages.get(cdb[2] & 0x3F)
+        if make is None or "sas" not in self.traits.quirks:
+            return _illegal(0x24)  # INVALID FIELD IN CDB
+        return Answer(GOOD, make(self.counts()))
+
+    def _identify(self) -> bytes:
+        traits = self.traits
+        return records.identify(
+            sectors=(traits.size_mib << 20) // BLOCK,
+            wwn=traits.wwn,
+            rotation_rpm=traits.rotation_rpm,
+            serial=traits.serial,
+            firmware="LAB1",
+            model=traits.model,
+        )
 
     def _inquiry(self, cdb: bytes) -> Answer:
         traits = self.traits
@@ -413,21 +420,12 @@ class Drive:
         }
         if not sas:  # SAT-3 ATA Information: IDENTIFY DEVICE data from byte 60 on
             head = b"LAB     " + b"SAT LAYER       " + b"1   " + bytes(20) + b"\xec\0\0\0"
-            pages[0x89] = bytes(4) + head + identify(traits)
+            pages[0x89] = bytes(4) + head + self._identify()
         pages[0x00] = bytes(sorted([0x00, *pages]))
         page = cdb[2]
         if page not in pages:
             return _illegal(0x24)
         return Answer(GOOD, struct.pack(">BBH", 0, page, len(pages[page])) + pages[page])
-
-
-def command_name(cdb: bytes) -> str:
-    """A command's name for the log: that of the ATA command inside a pass-through."""
-    operation = cdb[0]
-    if operation in (0x85, 0xA1):
-        command = cdb[14] if operation == 0x85 else cdb[9]
-        return ATA_NAMES.get(command, f"ATA {command:02X}h")
-    return SCSI_NAMES.get(operation, f"{operation:02X}h")
 
 
 def timer_seconds(code: int) -> float:
@@ -437,35 +435,6 @@ def timer_seconds(code: int) -> float:
     if code <= 0xFB:
         return (code - 0xF0) * 1800.0
     return {0xFC: 1260.0, 0xFD: 8 * 3600.0, 0xFE: 1275.0, 0xFF: 1275.0}[code]
-
-
-def identify(traits: Traits) -> bytes:
-    """IDENTIFY DEVICE data (ACS-3): 256 little-endian words."""
-    sectors = (traits.size_mib << 20) // BLOCK
-    words = [0] * 256
-    words[0] = 0x0040  # an ATA device
-    words[49] = 0x2F00  # bit 13: standby timer values are the standard's
-    words[53] = 0x0006
-    words[60], words[61] = sectors & 0xFFFF, sectors >> 16
-    words[80] = 0x01F0
-    words[82] = words[85] = 0x4009  # bit 3: power management; bit 0: SMART
-    words[83] = words[86] = 0x4400
-    words[84] = words[87] = 0x4103  # bit 8: world-wide name
-    words[88] = 0x407F
-    words[100], words[101] = sectors & 0xFFFF, sectors >> 16
-    words[106] = 0x4000
-    words[108:112] = [traits.wwn >> shift & 0xFFFF for shift in (48, 32, 16, 0)]
-    words[217] = traits.rotation_rpm
-    words[222] = 0x107F
-    data = bytearray(struct.pack("<256H", *words))
-    for first, text, length in ((10, traits.serial, 20), (23, "LAB1", 8), (27, traits.model, 40)):
-        data[first * 2 : first * 2 + length] = _swapped(text.encode().ljust(length))
-    return bytes(data)
-
-
-def _swapped(text: bytes) -> bytes:
-    """ATA strings: the first character of each pair is the word's high byte."""
-    return bytes(byte for pair in zip(text[1::2], text[::2], strict=True) for byte in pair)
 
 
 def _blocks(cdb: bytes) -> tuple[int, int]:

@@ -149,10 +149,10 @@ def _fork(path: Path, edited: str, command: list[str], log: int) -> int:
         for source, target in ((nothing, 0), (log, 1), (log, 2)):
             os.dup2(source, target)
         os.chdir("/")
-        if edited == PROBER:  # a process of its own, started from the copy
+        if edited:  # the prober is a process of its own, started from the copy
             asking: Any = importlib.import_module(f"{PACKAGE}.device.asking")
             asking._PACKAGES = str(path)
-        elif edited:
+        if edited not in ("", PROBER):
             _edit(path, edited)
         code = cli.main(command)
     except SystemExit as end:

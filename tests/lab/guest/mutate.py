@@ -1,7 +1,7 @@
 """Makes copies of the exporter with one guard switched off in each (in the guest).
 
-Standard input: a list of {"name", "file", "old", "new"}. For each, /mutants/NAME holds a copy of
-/exporter in which the only occurrence of `old` in the file is `new`. The bytecode of all other
+Standard input: a list of {"name", "file", "old", "new"}. For each name, /mutants/NAME holds a copy
+of /exporter in which the only occurrence of `old` in the file is `new`. The bytecode of all other
 files is copied along, so that only one file is compiled anew.
 """
 
@@ -20,8 +20,9 @@ def main() -> None:
     subprocess.run([sys.executable, "-m", "compileall", "-q", "/exporter"], check=True)
     for mutant in json.load(sys.stdin):
         folder = MUTANTS / mutant["name"]
-        folder.mkdir(parents=True)
-        subprocess.run(["cp", "-a", "/exporter/spinledger", str(folder)], check=True)
+        if not folder.exists():
+            folder.mkdir(parents=True)
+            subprocess.run(["cp", "-a", "/exporter/spinledger", str(folder)], check=True)
         file = folder / mutant["file"]
         text = file.read_text()
         if text.count(mutant["old"]) != 1:
