@@ -1,0 +1,143 @@
+"""A fleet of synthetic exporters: one process answers for every host, each under its own path.
+
+Rules: a page has the series of the keep-list and no other, 24 disks a host, values that move as an
+exporter's do. A third of the disks is awake. On every hundredth host a pool of four runs away, so
+that alerts fire and their descriptions are made. A page is made once a second and kind of host; a
+host's own page is that with its number put in.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from multiprocessing.connection import Connection
+
+DISKS = 24
+POOL = 4  # disks of a pool
+FAULTY = 100  # every so many hosts have a runaway
+PORT = 9786
+_BEGAN = time.time()
+_HOST = "HOST"  # where a host's number goes
+_HOUR, _DAY = 3600.0, 86_400.0
+_CODES = (
+    "questions_disturb",
+    "questions_restart_timer",
+    "sleeping_does_not_pay",
+    "timer_not_holding",
+    "wait_lengthening",
+)
+_WINDOWS = {"1h": 0.1, "3h": 0.1, "6h": 0.2, "1d": 0.3, "7d": 0.4, "30d": 0.5}
+
+Value = float | str
+
+
+def instance(number: int) -> str:
+    """A host's name, as a target."""
+    return f"host-{number:04}:{PORT}"
+
+
+def page(now: float, faulty: bool) -> str:
+    """What an exporter says, with a placeholder for the host's number."""
+    lines = [f"{name} {value}" for name, value in _own(now)]
+    for number in range(DISKS):
+        disk = f'disk="wwn-0x5000c500{_HOST}{number:04x}"'
+        for name, labels, value in _disk(number, now, faulty and number < POOL):
+            lines.append(f"spinledger_{name}{{{disk}{labels}}} {value}")
+    return "\n".join([*lines, ""])
+
+
+def _own(now: float) -> Iterator[tuple[str, Value]]:
+    yield 'spinledger_build_info{version="0.1.0"}', 1
+    yield "spinledger_config_reload_success", 1
+    yield "spinledger_config_reload_timestamp_seconds", round(_BEGAN - _DAY)
+    yield "spinledger_disks_watched", DISKS
+    yield 'spinledger_disks_skipped{reason="virtual"}', 2
+    yield "spinledger_ledger_commit_timestamp_seconds", round(now, 3)
+    yield "spinledger_ledger_damaged_total", 0
+    yield "spinledger_ledger_deferred", 0
+    yield "spinledger_render_failures", 0
+
+
+def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, Value]]:
+    passed = now - _BEGAN
+    state = "idle" if number % 3 == 0 or runs_away else "standby"
+    pool = f"pool{number // POOL}"
+    yield (
+        "disk_info",
+        f',kernel_name="sd{chr(97 + number)}",model="ARCHIVE 8T",serial="{_HOST}-{number:04}"'
+        f',firmware="F001",transport="sata",rotation_rpm="5400",pool="{pool}",wake_group="{pool}"'
+        f',device="pci-0000:00:1f.2-ata-{number + 1}",watch="full",schedule="nights"'
+        ',budget_source="configured"',
+        1,
+    )
+    for name in ("active", "idle", "standby", "unknown"):
+        yield "disk_power_state", f',spinledger_disk_power_state="{name}"', int(name == state)
+    if state == "idle":
+        yield "disk_spinning_since_timestamp_seconds", "", round(_BEGAN - 600, 3)
+    for place, name in enumerate(("active", "idle", "standby", "unknown", "unwitnessed")):
+        booked = 1e6 + 1000.25 * place + (passed if name == state else 0.0)
+        yield "disk_state_seconds_total", f',state="{name}"', round(booked, 3)
+    yield "disk_cycles_total", ',witnessed="yes"', 1000 + number + int(passed / _HOUR)
+    yield "disk_cycles_total", ',witnessed="no"', 3
+    yield "disk_recent_cycles", ',window="1d"', 40 if runs_away else 4
+    for window, ratio in _WINDOWS.items():
+        yield "disk_cycle_limit_used_ratio", f',window="{window}"', 1.5 if runs_away else ratio
+    for kind in ("load", "start_stop"):
+        yield "disk_rated_life_used_ratio", f',kind="{kind}"', 0.2
+        yield (
+            "disk_rated_life_end_timestamp_seconds",
+            f',kind="{kind}",bound="late"',
+            round(_BEGAN + 4000 * _DAY),
+        )
+    yield "disk_rated_life_horizon_seconds", "", 1095 * _DAY
+    yield "disk_quiet_active", "", 0
+    yield "disk_quiet_began_timestamp_seconds", "", round(_BEGAN - 0.5 * _DAY)
+    yield "disk_quiet_window_asleep_ratio", "", 0.9
+    yield "disk_quiet_window_asleep_min_ratio", "", 0.5
+    yield "disk_quiet_window_witnessed_ratio", "", 1
+    yield "disk_quiet_window_end_timestamp_seconds", "", round(_BEGAN - 3 * _HOUR)
+    yield "disk_declared_standby_seconds", "", 1200
+    yield "disk_last_sample_timestamp_seconds", "", round(now, 3)
+    yield "disk_probe_given_up", "", 0
+    for code in _CODES:
+        yield "disk_finding", f',code="{code}"', 0
+
+
+class Pages(BaseHTTPRequestHandler):
+    """Answers `/host-NNNN:PORT`."""
+
+    made: dict[bool, tuple[int, bytes]] = {}  # noqa: RUF012  the newest page by kind of host
+
+    def do_GET(self) -> None:
+        """The page of the host in the path."""
+        number = int(self.path.split("-")[1].split(":")[0])
+        faulty = number % FAULTY == FAULTY - 1
+        now = time.time()
+        second, body = self.made.get(faulty, (0, b""))
+        if second != int(now):
+            body = page(now, faulty).encode()
+            self.made[faulty] = int(now), body
+        body = body.replace(_HOST.encode(), b"%04x" % number)
+        self.send_response(200)
+        self.send_header("Content-Type", "text/plain; version=0.0.4")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, format: str, *args: object) -> None:
+        """No log."""
+
+
+class Fleet(ThreadingHTTPServer):
+    """Takes many scrapes at once."""
+
+    request_queue_size = 256
+    daemon_threads = True
+
+
+def serve(told: Connection) -> None:
+    """Serve for ever; the port goes through `told`. For a process of its own."""
+    with Fleet(("127.0.0.1", 0), Pages) as server:
+        told.send(server.server_port)
+        server.serve_forever()

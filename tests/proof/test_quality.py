@@ -1,0 +1,82 @@
+"""The rules on known shelves and over a fleet: what `python -m tests.bench.quality` measures.
+
+Outside authority: promtool and the Prometheus server of this machine evaluate the shipped rules,
+and scipy's Poisson quantile says how many false alarms are too many. Limits and times: the two
+benches, which state theirs.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.bench import bench_fleet
+from tests.bench.bench_alerts import allowed
+from tests.bench.judged import STEP_S, Firing, judge
+from tests.bench.quality import ALERTS, FLEET
+from tests.bench.shelves import BURNING, DOWN, INSTANCE, RUNAWAY, TIMER
+
+ROOT = Path(__file__).parents[2]
+BEGAN_S = 1_772_398_800
+
+
+@pytest.fixture(scope="module", autouse=True)
+def months() -> Iterator[subprocess.Popen[str]]:
+    """The bench of the alerts, at work beside the other tests of this module."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "tests.bench.bench_alerts", *ALERTS],
+        cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": f"{ROOT}:{ROOT / 'exporter'}"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    ) as process:
+        yield process
+        process.terminate()
+
+
+def test_a_fleet_costs_no_more_than_its_series() -> None:
+    """From 20 to 100 hosts of 24 disks the server's work grows no faster than the series do."""
+    assert bench_fleet.main(FLEET) == 0
+
+
+def test_promtool_judges_what_was_written(tmp_path: Path) -> None:
+    """A ratio at the limit for ten steps fires for ten, and a silent exporter after 5 minutes."""
+    names = f'job="spinledger",instance="{INSTANCE}"'
+    lines = []
+    for step in (*range(100), *range(110, 289)):
+        stamp = f"{BEGAN_S + step * STEP_S}.000"
+        ratio = 1.0 if 20 <= step < 30 else 0.5
+        used = "spinledger_disk_cycle_limit_used_ratio"
+        lines += [
+            f'{used}{{{names},disk="one",window="1h"}} {ratio} {stamp}\n',
+            f'spinledger_build_info{{{names},version="0"}} 1 {stamp}\n',
+        ]
+    series = tmp_path / "series.om"
+    series.write_text("".join([*lines, "# EOF\n"]), encoding="utf-8")
+    assert sorted(judge(series, BEGAN_S, 1), key=str) == [
+        Firing(RUNAWAY, "one", 20 * STEP_S, 29 * STEP_S),
+        Firing(DOWN, INSTANCE, 101 * STEP_S, 109 * STEP_S),
+    ]
+
+
+def test_chance_is_allowed_what_tables_say() -> None:
+    """In 250 disk-years the four short windows may begin once; of mean 1, 4 is the 99 % quantile.
+
+    Poisson distribution, mean 1: P(N <= 3) = 0.9810, P(N <= 4) = 0.9963; any table.
+    """
+    assert allowed(RUNAWAY, 250.0) == (1.0, 4)
+    assert allowed(BURNING, 250.0)[0] == 0.5
+    assert allowed(TIMER, 250.0) == (0, 0)
+
+
+def test_known_shelves_raise_what_they_should(months: subprocess.Popen[str]) -> None:
+    """25 disk-months: no false alarm too many, and every fault found in time."""
+    said, _ = months.communicate()
+    print(said)
+    assert months.returncode == 0, said
