@@ -1,12 +1,12 @@
 """Shelves of which it is known what the rules should say.
 
 Rules: a shelf is rehearsed by the package's own code; its tables are the ones below. A healthy
-disk stays below its budget, and no gap of its use is shorter than its timer: what would come
-sooner is left out. Everything that befalls healthy shelves befalls these: a monthly scrub, a
-nightly and a weekly backup, updates, a restart of the host, a change of clocks, restarts of the
-exporter, a disk that a guest drives by itself, a disk replaced. A faulty shelf is the same with
-the faults of `sim.faults`, one after another. An event says which alerts must fire for it and
-which may.
+disk stays below its budget, no gap of its use is shorter than its timer (what would come sooner is
+left out), and in its quiet hours nobody comes but jobs. Everything that befalls healthy shelves
+befalls these: a monthly scrub, a nightly and a weekly backup, updates, a restart of the host, a
+change of clocks, restarts of the exporter, a disk that a guest drives by itself, a disk replaced.
+A faulty shelf is the same with the faults of `sim.faults`, one after another. An event says which
+alerts must fire for it and which may.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ HEALTHY = (
 
 FAULTY = (
     Event("runaway_waker", 2, 22.75, 48, must=((RUNAWAY, "frames"),),
-          may=((BURNING, "frames"), (SLEPT, FRAMES[0]))),
+          may=((BURNING, "frames"), (SLEPT, FRAMES[0]), (AWAKE, FRAMES[0]))),
     Event("sleepless_pool", 6, 21, 59, must=(*_each(AWAKE, FRAMES), *_each(SLEPT, FRAMES))),
     # Mended while the exporter happens to ask nothing, the drive falls asleep in that silence, like
     # one whose timer is restarted by questions. Nothing tells the two apart so far.
@@ -155,7 +155,7 @@ _USES = (
     Process("tomas", "frames", _P, 0.5, _R, _WALK, _BIG, (20, 200), 2.0, Days.WEEKEND, (10, 20)),
     Process("weekly", "frames", _J, 3.0, _R, _ALL, _BIG, (1800, 3600), 2.0, Days.WEDNESDAYS),
     Process("weekly", "vault", _J, 3.0, _W, _ALL, _BIG, (1800, 3600), 2.0, Days.WEDNESDAYS),
-    Process("tomas", "vault", _P, 0.08, _R, _ALL, _BIG, (5, 60), 2.0),
+    Process("tomas", "vault", _P, 0.14, _R, _ALL, _BIG, (5, 60), 2.0, hours=(8, 22)),
     Process("indexer", "flats", _P, 0.8, _R, _ALL, _SMALL, (1, 6), hours=(8, 22)),
     Process("updates", "flats", _J, 13.5, _W, _ALL, 4_000, (60, 200), 1.0, Days.WEDNESDAYS),
     Process("printer", "prints", _P, 0.6, _R, _ALL, _BIG, (5, 60), hours=(7, 22)),
