@@ -240,7 +240,6 @@ def note_sent(account: Account, ask: Ask) -> None:
         habit.pending = ask
         habit.read_in_gap = True
         habit.own += 1
-        habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
         return
     alone_from = max(account.idle_from_ns, habit.asked_ns or 0)
     habit.unasked_ns = ask.asked_ns - alone_from
@@ -251,7 +250,6 @@ def note_sent(account: Account, ask: Ask) -> None:
     habit.asked_ns = ask.asked_ns
     habit.hint = False
     habit.own += 1
-    habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
 
 
 def note_counted(
@@ -340,8 +338,16 @@ def note_seen(account: Account) -> None:
 
 def note_late(account: Account) -> None:
     """The deadline passed: nothing more is sent until the old answer returns."""
-    account.habit.mute = True
-    _refused(account.habit, Reason.TIMEOUT)
+    habit = account.habit
+    habit.mute = True
+    if habit.pending is not None:
+        _count(habit, habit.pending)
+    _refused(habit, Reason.TIMEOUT)
+
+
+def _count(habit: Habit, ask: Ask) -> None:
+    """The drive has got it, or may have. Counted by then, since a question can be withheld."""
+    habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
 
 
 def note_answered(account: Account, fact: Answered, state_before: State) -> None:
@@ -351,6 +357,8 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
     habit.answered_own = True
     if not fact.sent:
         habit.own -= 1
+    elif not late:
+        _count(habit, fact.ask)
     reply = fact.reply
     if fact.ask.command not in QUESTIONS:
         _recorded(habit, fact)

@@ -24,6 +24,7 @@ from pathlib import Path
 import pytest
 
 from spinledger.app.rehearsing import START_WALL_NS, Rehearsal, Rehearsed, ends_wall_ns, rehearse
+from spinledger.errors import Unavailable
 from spinledger.keeper.view import view
 from spinledger.model import DAY, HOUR, SECOND, Span, State
 from spinledger.store import telling
@@ -238,7 +239,10 @@ def committed(ledger: Path, wall_ns: int) -> bool:
     """The file holds a spin-up of that time or later."""
     if not ledger.exists():
         return False
-    return any(one >= wall_ns for one in ledger_cycles(ledger, SHORT_TIMER_DISK))
+    try:
+        return any(one >= wall_ns for one in ledger_cycles(ledger, SHORT_TIMER_DISK))
+    except Unavailable:  # it is just being made
+        return False
 
 
 def ledger_cycles(ledger: Path, disk: str) -> list[int]:

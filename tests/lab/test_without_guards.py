@@ -24,7 +24,7 @@ from tests.lab.vm import Guest
 NAMES = [mutant.name for mutant in MUTANTS]
 
 
-AT_ONCE = 8
+AT_ONCE = 12
 
 
 @pytest.fixture(scope="module")
