@@ -141,6 +141,11 @@ class Disk:
         """The first path's kernel name."""
         return self.nodes[0]
 
+    @property
+    def wake_group(self) -> str:
+        """What it wakes with: its pool, else it alone."""
+        return self.pool or self.identity
+
 
 @dataclass(frozen=True, slots=True)
 class Cadence:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from spinledger.keeper.view import DISTURBANCES
+from spinledger.keeper.waking import CAUSES
 from spinledger.ledger.account import ELAPSED_BOUNDS_S
 from spinledger.ledger.folds import GAP_BOUNDS_S
 from spinledger.ledger.table import TRANSITIONS
@@ -43,7 +44,7 @@ LABEL_SETS: dict[str, list[Labels]] = {
     "quiet_state_seconds": [(state.value,) for state in State],
     "transitions": [(before.value, after.value) for before, after in TRANSITIONS],
     "cycles": [("yes",), ("no",)],
-    "wakes": [(f"cause_{n}",) for n in range(8)],
+    "wakes": [(cause,) for cause in CAUSES],
     "actor_wakes": [*((f"actor_{n}",) for n in range(8)), ("other",)],
     "recent_cycles": [(window,) for window in _WINDOWS],
     "cycle_limit": [(window,) for window in _WINDOWS],

@@ -56,7 +56,7 @@ def pool_findings(views: Sequence[DiskView]) -> tuple[DiskView, ...]:
     """All views, with what only several disks together show added."""
     groups: dict[str, list[DiskView]] = {}
     for view in views:
-        groups.setdefault(view.disk.pool or view.disk.identity, []).append(view)
+        groups.setdefault(view.disk.wake_group, []).append(view)
     added: dict[str, tuple[Finding, ...]] = {}
     by_identity = {view.disk.identity: view for view in views}
     for members in groups.values():

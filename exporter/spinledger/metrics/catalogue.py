@@ -82,7 +82,7 @@ CATALOGUE: tuple[Metric, ...] = (
     Metric("spinledger_disk_cycles_total", COUNTER, "", ("witnessed",), "cycles", 2,
            "Spin-ups; witnessed=\"no\" are known only from the drive's own counters."),
     # Wakes and gaps
-    Metric("spinledger_disk_wakes_total", COUNTER, "", ("cause",), "wakes", 8,
+    Metric("spinledger_disk_wakes_total", COUNTER, "", ("cause",), "wakes", 4,
            "Spin-ups by what moved first: read, write, both, or other (no sectors)."),
     Metric("spinledger_disk_actor_wakes_total", COUNTER, "", ("actor",), "actor_wakes", 9,
            "Spin-ups by the process, service or guest that asked; the rest is other.",

@@ -146,7 +146,7 @@ def info_labels(view: DiskView) -> Labels:
         disk.transport,
         str(disk.rotation_rpm) if disk.rotation_rpm else "",
         disk.pool,
-        disk.pool or disk.identity,
+        disk.wake_group,
         disk.device,
         policy.watch.value,
         policy.quiet or "",

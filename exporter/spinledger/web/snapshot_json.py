@@ -78,7 +78,7 @@ def _disk(view: DiskView) -> Json:
         "wwn": disk.wwn,
         "rotation_rpm": disk.rotation_rpm or None,
         "pool": disk.pool,
-        "wake_group": disk.pool or disk.identity,
+        "wake_group": disk.wake_group,
         "device": disk.device,
         "ask_method": disk.ask_method,
         "unasked_because": disk.unasked_because,
