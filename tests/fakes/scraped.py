@@ -24,6 +24,7 @@ from spinledger.app.rehearsing import Rehearsal, Rehearsed, rehearse
 from spinledger.keeper.view import view
 from spinledger.metrics.collector import SnapshotCollector
 from spinledger.model import MINUTE, SECOND, DiskView, Snapshot
+from tests.packs.overlay import overlay
 
 ROOT = Path(__file__).parents[2]
 JOB, INSTANCE = "spinledger", "attic:9786"
@@ -124,10 +125,9 @@ def month(folder: Path, rehearsal: Rehearsal) -> Iterator[Month]:
         capture_output=True,
     )  # fmt: skip
     series.unlink()
+    rules = ", ".join(f"'{file}'" for file in overlay(folder, 240))
     (folder / "prometheus.yml").write_text(
-        "global: {evaluation_interval: 1s}\n"
-        f"rule_files: ['{ROOT}/rules/recording/*.yml', '{ROOT}/rules/alerts/*.yml']\n",
-        encoding="utf-8",
+        f"global: {{evaluation_interval: 1s}}\nrule_files: [{rules}]\n", encoding="utf-8"
     )
     port = free_port()
     command = [

@@ -2,7 +2,8 @@
 
 Exporter with a simulated shelf -> Prometheus with the shipped rules -> Alertmanager with the sample
 configuration -> a webhook. Hurried are: the shelf's tables (`tests.fakes.hurried`), the intervals
-of both servers, and each rule's `for`. Nothing else of the rules and of the sample is changed.
+of both servers and of the rules' groups, and each rule's `for`. Nothing else of the rules and of
+the sample is changed.
 
 Outside authority: the installed Prometheus and Alertmanager; what a webhook gets is Alertmanager's
 documentation, "webhook_config". Fast silences slow: the sample's own promise.
@@ -32,15 +33,14 @@ import yaml
 
 from tests.fakes.hurried import BEAT_S, CONFIG
 from tests.packs.index import RULES
-from tests.packs.test_rules import FILES
+from tests.packs.overlay import overlay
 
 ROOT = Path(__file__).parents[2]
-FASTER = 300  # of each `for`
+FASTER = 300  # each `for` and each group's interval
 FAULT_S = 24
 FAULT_CYCLES = FAULT_S / BEAT_S
 PATIENCE_S = 60.0
 FAST, SLOW, DOWN = "DiskCyclesRunaway", "DiskCycleBudgetBurning", "SpinledgerDown"
-UNIT_S = {"s": 1, "m": 60, "h": 3600, "d": 86_400}
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,28 +99,6 @@ def until(true: Callable[[], object], what: str) -> None:
     raise AssertionError(f"not within {PATIENCE_S:g} s: {what}")
 
 
-def overlay(folder: Path) -> list[Path]:
-    """Copies of the shipped alert and recording rules in which only `for` is shorter."""
-    copies = []
-    for file in FILES:
-        text, hurried = re.subn(
-            r"^( +for: )(\d+)([smhd])$",
-            lambda found: f"{found[1]}{int(found[2]) * UNIT_S[found[3]] * 1000 // FASTER}ms",
-            file.read_text(encoding="utf-8"),
-            flags=re.MULTILINE,
-        )
-        assert hurried == sum("for" in rule for rule in rules_of(text)), file
-        copy = folder / f"{file.parent.name}-{file.name}"
-        copy.write_text(text, encoding="utf-8")
-        copies.append(copy)
-    return copies
-
-
-def rules_of(text: str) -> list[dict[str, Any]]:
-    """All rules of a rule file."""
-    return [rule for group in yaml.safe_load(text)["groups"] for rule in group["rules"]]
-
-
 def alertmanager_sample(webhook: int) -> str:
     """The sample Alertmanager configuration with our webhook's port, and without patience."""
     text = (RULES / "samples" / "alertmanager.yml").read_text(encoding="utf-8")
@@ -135,7 +113,7 @@ def prometheus_config(folder: Path, exporter: int, alertmanager: int) -> str:
     return yaml.safe_dump(
         {
             "global": {"scrape_interval": "1s", "evaluation_interval": "1s"},
-            "rule_files": [str(file) for file in overlay(folder)],
+            "rule_files": [str(file) for file in overlay(folder, FASTER)],
             "scrape_configs": [_job("spinledger", exporter)],
             "alerting": {"alertmanagers": [{"static_configs": [_targets(alertmanager)]}]},
         }

@@ -27,8 +27,9 @@ import yaml
 
 from spinledger.metrics.catalogue import CATALOGUE, Metric
 from tests.packs.index import RULES
+from tests.packs.overlay import overlay
 from tests.packs.promql import uses
-from tests.packs.test_rules import FILES, RULE_LIST
+from tests.packs.test_rules import RULE_LIST
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 60.0
@@ -136,7 +137,7 @@ def ask(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ask]:
     ]
     config = {
         "global": {"scrape_interval": "1s", "evaluation_interval": "1s"},
-        "rule_files": [str(file) for file in FILES],
+        "rule_files": [str(file) for file in overlay(folder, 240)],
         "scrape_configs": jobs,
     }
     (folder / "prometheus.yml").write_text(yaml.safe_dump(config), encoding="utf-8")

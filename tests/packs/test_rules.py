@@ -138,7 +138,10 @@ def test_alert_says_whose_it_is(alert: Rule) -> None:
             for expected in check["exp_alerts"]:
                 labels = expected["exp_labels"]
                 assert {"job", "instance", "pack", "severity"} <= labels.keys()
-                assert alert["alert"].startswith("Spinledger") or labels["wake_group"]
+                whose = labels.get("disk") or labels.get("wake_group")
+                assert whose or alert["alert"].startswith("Spinledger")
+                names = {"kernel_name", "model", "serial", "pool"}
+                assert not names & labels.keys(), "a new name would make it another alert"
 
 
 @every_alert
@@ -221,6 +224,20 @@ def test_rule_joins_host_by_host(rule: Rule) -> None:
     assert "ignoring" not in rule["expr"]
     for after in re.split(r"group_left \([^)]+\)\s*", rule["expr"])[1:]:
         assert after.startswith("topk by (job, instance, disk) (1, spinledger_disk_info)")
+
+
+def test_groups_are_evaluated_before_a_server_forgets() -> None:
+    """No group waits for 5 minutes, after which its series would be gone (Prometheus
+    documentation, "Staleness"); the runaway and what is said of the exporter do not wait at all."""
+    groups = [
+        group for file in FILES for group in yaml.safe_load(file.read_text("utf-8"))["groups"]
+    ]
+    slow = {group["name"] for group in groups if "interval" in group}
+    assert {group["interval"] for group in groups if "interval" in group} == {"4m"}
+    assert {group["name"] for group in groups} - slow == {
+        "spinledger-cycles-fast",
+        "spinledger-exporter",
+    }
 
 
 @every_rule
