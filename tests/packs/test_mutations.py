@@ -27,9 +27,11 @@ CASES = [
 
 
 def verdict(folder: Path, file: Path, rules: list[Rule], test: Path) -> str:
-    """promtool's words on a test of a file that holds these rules; empty when it passes."""
+    """promtool's words on a test of a file that holds these rules, beside the recording rules as
+    they are; empty when it passes."""
     inside = folder / file.parent.name
-    inside.mkdir(parents=True)
+    shutil.copytree(RULES / "recording", folder / "recording")
+    inside.mkdir(exist_ok=True)
     (folder / "tests").mkdir()
     group = {"groups": [{"name": "mutant", "rules": rules}]}
     (inside / file.name).write_text(yaml.safe_dump(group), encoding="utf-8")
