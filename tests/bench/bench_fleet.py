@@ -19,6 +19,7 @@ import argparse
 import json
 import multiprocessing
 import os
+import signal
 import socket
 import statistics
 import subprocess
@@ -297,6 +298,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--minutes", type=float, default=10.0, help="how long to watch each")
     parser.add_argument("--interval", type=float, default=60.0, help="of scrapes and rules, s")
     asked = parser.parse_args(arguments)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that what was started is ended
     base = measure(asked.base, asked.minutes * 60, asked.interval)
     print(f"{asked.base} hosts done", file=sys.stderr, flush=True)
     lines, wrong = report(base, measure(asked.hosts, asked.minutes * 60, asked.interval))
