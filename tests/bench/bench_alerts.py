@@ -135,6 +135,9 @@ def _found(
     for event in told.events:
         for alert, whose in event.must:
             shows_s = (event.visible(alert, first) - first).total_seconds()
+            if alert in (AWAKE, SLEPT):
+                turns = _turns(shelf, whose, event.began(first))
+                shows_s = (event.visible(alert, first, turns) - first).total_seconds()
             if event.fault.startswith(WAKER):
                 shows_s = _first_wake_s(shelf, event, first)
             hits = [
@@ -143,6 +146,18 @@ def _found(
                 if (one.alert, one.whose) == (alert, whose) and one.ended_s >= shows_s
             ]
             yield Found(event.fault, alert, whose, min(hits) / 3600 if hits else None)
+
+
+def _turns(shelf: SimulatedShelf, whose: str, moment: datetime) -> datetime:
+    """When a disk turns at that moment or begins to turn after it, by the drive's own log."""
+    turning = True
+    for one in shelf.truth()[whose].happenings:
+        at = datetime.fromtimestamp((one.at_ns + EPOCH_WALL_NS) / SECOND, UTC)
+        if at > moment and (turning or one.what == "start"):
+            return moment if turning else at
+        if one.what in ("start", "stop"):
+            turning = one.what == "start"
+    return moment
 
 
 def _first_wake_s(shelf: SimulatedShelf, event: Event, first: datetime) -> float:

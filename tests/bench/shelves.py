@@ -32,6 +32,7 @@ STARTS_NS = (
     int(datetime(2026, 6, 1, 20, tzinfo=UTC).timestamp()) * SECOND,
 )
 QUIET_BEGINS_H, QUIET_ENDS_H = 22, 7  # local: the schedule that rehearsed shelves keep
+HALF_A_NIGHT = timedelta(hours=(24 - QUIET_BEGINS_H + QUIET_ENDS_H) / 2)
 INSTANCE = "localhost:9786"
 
 RUNAWAY, BURNING, DOWN = "DiskCyclesRunaway", "DiskCycleBudgetBurning", "SpinledgerDown"
@@ -69,11 +70,15 @@ class Event:
             return text
         return f"{text}/{began + timedelta(hours=self.lasts_h):%Y-%m-%dT%H:%M:%S}"
 
-    def visible(self, alert: str, first: datetime) -> datetime:
-        """When that alert could know of it at the earliest."""
+    def visible(self, alert: str, first: datetime, turns: datetime | None = None) -> datetime:
+        """When that alert could know of it at the earliest; of a disk that only `turns` later,
+        and from then on, not before that: a fault of a sleeping disk shows nowhere."""
         began = self.began(first) + timedelta(hours=self.shows_h)
-        if alert == SLEPT:  # the end of quiet hours
-            return _next(began, QUIET_ENDS_H)
+        if turns is not None:
+            began = max(began, turns.astimezone(ZONE))
+        if alert == SLEPT:  # the end of quiet hours of which it missed more than half
+            ends = _next(began, QUIET_ENDS_H)
+            return ends if ends - began > HALF_A_NIGHT else ends + timedelta(days=1)
         if alert == AWAKE and QUIET_ENDS_H <= began.hour < QUIET_BEGINS_H:
             return _next(began, QUIET_BEGINS_H)
         return began

@@ -152,13 +152,18 @@ def month(folder: Path, rehearsal: Rehearsal) -> Iterator[Month]:
 
 
 def _wait(running: Month, child: subprocess.Popen[bytes]) -> None:
-    """Until it answers, and the recording rules were evaluated."""
+    """Until it answers, and all rules were evaluated, twice: some read what others recorded."""
+    seen: dict[str, set[str]] = {}
     ends = time.monotonic() + PATIENCE_S
     while time.monotonic() < ends:
         assert child.poll() is None, f"{child.args!r} ended with {child.returncode}"
         try:
-            ruled = "instance:spinledger_disk_power_state:sum"
-            if running.ask(ruled, time=f"{time.time():.3f}"):
+            for group in get(f"{running.url}/api/v1/rules")["data"]["groups"]:
+                if all(rule["health"] == "ok" for rule in group["rules"]):
+                    seen.setdefault(group["name"], set()).add(group["lastEvaluation"])
+                else:
+                    seen.setdefault(group["name"], set())
+            if seen and all(len(times) > 1 for times in seen.values()):
                 return
         except OSError:
             pass  # not listening so far
