@@ -134,10 +134,9 @@ def _found(
 ) -> Iterator[Found]:
     for event in told.events:
         for alert, whose in event.must:
-            shows_s = (event.visible(alert, first) - first).total_seconds()
-            if alert in (AWAKE, SLEPT):
-                turns = _turns(shelf, whose, event.began(first))
-                shows_s = (event.visible(alert, first, turns) - first).total_seconds()
+            began = event.began(first)
+            turns = _turns(shelf, whose, began) if alert in (AWAKE, SLEPT) else began
+            shows_s = (event.visible(alert, first, turns) - first).total_seconds()
             if event.fault.startswith(WAKER):
                 shows_s = _first_wake_s(shelf, event, first)
             hits = [

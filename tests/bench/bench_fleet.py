@@ -10,7 +10,7 @@ together take longer than 5 s a minute (asked at intervals of a minute and longe
 processor's time grew faster than the series (with SLACK): unlike a duration, it does not depend on
 who else is at work.
 
-Ranges of 1 h and 6 h are full only after so long: the run says for how long it watched.
+Ranges of 1 to 6 h are full only after so long: the run says for how long it watched.
 """
 
 from __future__ import annotations

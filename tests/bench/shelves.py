@@ -70,12 +70,11 @@ class Event:
             return text
         return f"{text}/{began + timedelta(hours=self.lasts_h):%Y-%m-%dT%H:%M:%S}"
 
-    def visible(self, alert: str, first: datetime, turns: datetime | None = None) -> datetime:
-        """When that alert could know of it at the earliest; of a disk that only `turns` later,
-        and from then on, not before that: a fault of a sleeping disk shows nowhere."""
+    def visible(self, alert: str, first: datetime, turns: datetime) -> datetime:
+        """When that alert could know of it at the earliest; not before the disk `turns`, and it
+        turns from then on: a fault of a sleeping disk shows nowhere."""
         began = self.began(first) + timedelta(hours=self.shows_h)
-        if turns is not None:
-            began = max(began, turns.astimezone(ZONE))
+        began = max(began, turns.astimezone(ZONE))
         if alert == SLEPT:  # the end of quiet hours of which it missed more than half
             ends = _next(began, QUIET_ENDS_H)
             return ends if ends - began > HALF_A_NIGHT else ends + timedelta(days=1)
