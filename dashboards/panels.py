@@ -41,7 +41,7 @@ STATES = {
     "idle": TURNING,
     "standby": ASLEEP,
     "unknown": DOUBT,
-    "unwitnessed": UNSEEN,
+    "unobserved": UNSEEN,
 }
 
 Builders = stat.Panel | timeseries.Panel | statetimeline.Panel | table.Panel | bargauge.Panel
@@ -306,7 +306,7 @@ def seconds(state: str, window: str) -> str:
 def asleep(window: str) -> str:
     """Share of the watched time asleep, a disk."""
     slept = seconds('state="standby"', window)
-    seen = seconds('state!="unwitnessed"', window)
+    seen = seconds('state!="unobserved"', window)
     return f"{slept} / ({seen} > 0)"
 
 

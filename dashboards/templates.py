@@ -59,13 +59,13 @@ def hourly(chosen: str, hours: int, bars: int) -> str:
         ago = (bars - 1 - at) * hours
         window = f"[{hours}h]" + (f" offset {ago}h" if ago else "")
 
-        def booked(state: str, window: str = window) -> str:
+        def recorded(state: str, window: str = window) -> str:
             counter = f"spinledger_disk_state_seconds_total{{{chosen}{state}}}"
             return f"{by} (increase({counter}{window}))"
 
-        every = f"({booked('')} > 0)"
-        turning = f"{TALL} * {booked(TURNING)} / {every} * {name} > 0"
-        asleep = f"{LOW} * ({booked(ASLEEP)} / {every} > bool 0.5) * {name} > 0"
+        every = f"({recorded('')} > 0)"
+        turning = f"{TALL} * {recorded(TURNING)} / {every} * {name} > 0"
+        asleep = f"{LOW} * ({recorded(ASLEEP)} / {every} > bool 0.5) * {name} > 0"
         for kind, bar in (("z", asleep), ("t", turning)):
             placed = f'label_replace({bar}, "x", "{at * WIDE:04}", "", "")'
             parts.append(f'label_replace({placed}, "k", "{kind}", "", "")')

@@ -3,7 +3,7 @@
 Rules: everything is kept in .cache/stack, but the live journal, which is not kept; whatever was
 started is ended, however this ends. A rehearsed month that ends three hours ago is kept with its
 blocks; each start rehearses on from there what has passed since, so no time is invented and next
-to none is unwitnessed. Rules and the sample Alertmanager configuration are used as they are, but
+to none is unobserved. Rules and the sample Alertmanager configuration are used as they are, but
 that all rules are judged at the server's interval, since a visitor is in a hurry, and that nobody
 is told.
 """
@@ -64,7 +64,7 @@ def main() -> int:
             if not answers(ready, child):
                 return stop(f"{command[0]} did not start; see {log}")
         hours = round((time.time() - rehearse.faulty_since) / 3600)
-        print(told(*places, hours), flush=True)
+        print(given(*places, hours), flush=True)
         ends = time.monotonic() + float(length) if length else None
         while ends is None or time.monotonic() < ends:
             for child in children:
@@ -265,7 +265,7 @@ def answers(address: str, child: subprocess.Popen[bytes]) -> bool:
     return False
 
 
-def told(listen: str, prometheus: str, alertmanager: str, hours: int) -> str:
+def given(listen: str, prometheus: str, alertmanager: str, hours: int) -> str:
     """What to open and what to notice."""
     return f"""
 A simulated shelf at the speed of life, with a month behind it. Open
@@ -283,7 +283,7 @@ exporter from its ledger, so it needs no scraped past.
 
 The month in Prometheus was backfilled. It ends three hours ago, since a server's newest hours are
 not to be backfilled: graphs have a gap there. A backfill raises no alerts, and rules that look back
-at scraped series (unwitnessed spin-ups, an exporter that is down) begin with the first scrape.
+at scraped series (unobserved spin-ups, an exporter that is down) begin with the first scrape.
 
 Ctrl-C ends all of it.
 """

@@ -182,7 +182,7 @@ def disk() -> dashboard.Dashboard:
                 12,
             ),
             "sum (increase({}[$__range]))".format(
-                of("spinledger_disk_cycles_total", 'witnessed="no"')
+                of("spinledger_disk_cycles_total", 'observed="no"')
             ),
             warn_from=1,
         ),

@@ -43,7 +43,7 @@ def shelf() -> dashboard.Dashboard:
     lost = of("spinledger_disk_energy_lost_joules_total")
     standby = of("spinledger_disk_power_state", 'spinledger_disk_power_state="standby"')
     shared = "sum (increase({}[$__range])) / (sum (increase({}[$__range])) > 0)".format(
-        of(SECONDS, 'state="standby"'), of(SECONDS, 'state!="unwitnessed"')
+        of(SECONDS, 'state="standby"'), of(SECONDS, 'state!="unobserved"')
     )
     panels = (
         figure(

@@ -44,14 +44,14 @@ class BadInput(SpinledgerError):
 
     reason = "bad_input"
 
-    def __init__(self, where: str, what: str, mend: str) -> None:
-        super().__init__(where, what, mend)
+    def __init__(self, where: str, what: str, fix: str) -> None:
+        super().__init__(where, what, fix)
         self.where = where
         self.what = what
-        self.mend = mend
+        self.fix = fix
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.what}; {self.mend}"
+        return f"{self.where}: {self.what}; {self.fix}"
 
 
 class BadConfig(BadInput):

@@ -26,7 +26,7 @@ class State(StrEnum):
     IDLE = "idle"  # spinning, no sector moved
     STANDBY = "standby"  # motor stopped, by the drive's own word
     UNKNOWN = "unknown"  # could not be read
-    UNWITNESSED = "unwitnessed"  # nobody was looking
+    UNOBSERVED = "unobserved"  # nobody was looking
 
     @property
     def spinning(self) -> bool:
@@ -70,7 +70,7 @@ class Reason(StrEnum):
     WITHHELD = "withheld"  # the kernel was stopping the disk when the question was to go out
 
 
-UNASKED = frozenset({Reason.PROBER_DOWN, Reason.WITHHELD})
+NOT_SENT = frozenset({Reason.PROBER_DOWN, Reason.WITHHELD})
 """Reasons that are not the drive's: its state stays what it was."""
 
 
@@ -80,7 +80,9 @@ class Command(StrEnum):
     CHECK_POWER_MODE_16 = "check_power_mode_16"
     CHECK_POWER_MODE_12 = "check_power_mode_12"
     REQUEST_SENSE = "request_sense"
-    IDENTIFY_DEVICE = "identify_device"  # this and the rest: the drive's own records (codec.wear)
+    IDENTIFY_DEVICE = (
+        "identify_device"  # this and the rest: the drive's own records (codec.counters)
+    )
     SMART_READ_DATA = "smart_read_data"
     DEVICE_STATISTICS_GENERAL = "device_statistics_general"
     DEVICE_STATISTICS_ROTATING = "device_statistics_rotating"
@@ -124,9 +126,11 @@ class Disk:
     rotation_rpm: int  # 0: not reported
     pool: str  # "" when it belongs to none
     device: str  # same for all logical units of one spindle
-    ask_method: Command | None  # the question this disk can be asked; None: none
+    probe_method: Command | None  # the question this disk can be asked; None: none
     diskseq: int  # 0: unknown
-    unasked_because: str = ""  # one sentence when ask_method is None or asking is off by default
+    not_probed_because: str = (
+        ""  # one sentence when probe_method is None or asking is off by default
+    )
     aliases: tuple[str, ...] = ()  # earlier identities of the same disk
     apm_level: int | None = None  # from cached IDENTIFY words; None: unsupported or disabled
     standard_timer: bool | None = None  # IDENTIFY word 49 bit 13
@@ -155,7 +159,7 @@ class Cadence:
     slow_ns: int = 60 * SECOND  # questions while idle
     asleep_ns: int = 10 * MINUTE  # questions while in standby
     wear_ns: int = 30 * MINUTE  # the drive's own counters, in use; 0: never
-    second_ns: int = 0  # the second reader, in use; 0: never
+    cross_check_ns: int = 0  # the second reader, in use; 0: never
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,13 +194,13 @@ class Policy:
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Probe:
     """One question on its way. `number` is unique for a run of the program."""
 
     number: int
     disk: str
     command: Command
-    asked_ns: int
+    sent_ns: int
     deadline_ns: int  # then it is booked as Refused(TIMEOUT); the command's own timeout is longer
 
 
@@ -213,7 +217,7 @@ class Completion:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Reported:
     """A state in the drive's own word, with the clause of the standard that says so."""
 
     mode: Mode
@@ -231,13 +235,13 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """One record of the drive: names and units as in `codec.wear.NAMES`."""
+    """One record of the drive: names and units as in `codec.counters.NAMES`."""
 
     command: Command
     values: Mapping[str, int]
 
 
-Reply = Told | Refused | Record
+Reply = Reported | Refused | Record
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +264,7 @@ class Counted:
 class Answered:
     """An answer to an Ask; `elapsed_ns` is the time the command took at the kernel's edge."""
 
-    ask: Ask
+    probe: Probe
     at_ns: int
     reply: Reply
     elapsed_ns: int
@@ -337,8 +341,8 @@ class Evidence(StrEnum):
 
     MOVED = "moved"  # sectors moved, or a request is in flight
     STILL = "still"  # nothing moved
-    TOLD_SPINNING = "told_spinning"
-    TOLD_STANDBY = "told_standby"
+    REPORTED_SPINNING = "reported_spinning"
+    REPORTED_STANDBY = "reported_standby"
     REFUSED = "refused"  # the question gave no state
     EXPIRED = "expired"  # nothing may be asked and the last proof is too old
     UNSEEN = "unseen"  # nobody looked: exporter stopped, host suspended, disk absent
@@ -346,10 +350,10 @@ class Evidence(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A stretch of one kind: spinning (active and idle), standby, unknown or unwitnessed."""
+    """A stretch of one kind: spinning (active and idle), standby, unknown or unobserved."""
 
     disk: str
-    state: str  # spinning, standby, unknown, unwitnessed
+    state: str  # spinning, standby, unknown, unobserved
     began_ns: int
     ended_ns: int
     began_wall_ns: int
@@ -369,7 +373,7 @@ class Stretch:
     ended_ns: int
     sectors_read: int = 0  # moved by others in it, 512-byte units
     sectors_written: int = 0
-    light_ns: int = 0  # active time in samples that moved next to nothing (keeper.book)
+    light_ns: int = 0  # active time in samples that moved next to nothing (ledger.record)
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,13 +388,13 @@ class Transition:
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """One spin-up: standby to spinning. Not witnessed: known from the drive's counters only."""
+    """One spin-up: standby to spinning. Not observed: known from the drive's counters only."""
 
     number: int
     disk: str
     at_ns: int
     at_wall_ns: int
-    witnessed: bool
+    observed: bool
 
 
 @dataclass(frozen=True, slots=True)

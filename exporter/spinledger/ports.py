@@ -13,13 +13,13 @@ from typing import Protocol, runtime_checkable
 
 from spinledger.model import (
     Answered,
-    Ask,
     Counted,
     Disk,
     Entry,
     Gone,
     Labels,
     Number,
+    Probe,
     Seen,
     Snapshot,
     Woken,
@@ -81,8 +81,8 @@ TROUBLES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Reread:
-    """What the second reader says of a disk: values by `codec.wear.NAMES`, or a trouble."""
+class CrossChecked:
+    """What the second reader says of a disk: values by `codec.counters.NAMES`, or a trouble."""
 
     disk: str
     at_ns: int
@@ -152,7 +152,7 @@ class Counters(Protocol):
 class Prober(Protocol):
     """Asks drives. One outstanding command a disk; the answer may come hours later."""
 
-    def send(self, ask: Ask, disk: Disk) -> None:
+    def send(self, probe: Probe, disk: Disk) -> None:
         """Send one command of the closed table; returns at once."""
 
     def replies(self, at_ns: int) -> Iterable[Answered]:
@@ -188,13 +188,13 @@ class WearReader(Protocol):
         """The counters; None when the drive does not tell."""
 
 
-class SecondReader(Protocol):
+class CrossChecker(Protocol):
     """Reads a disk's own counters by another way than ours. One disk at a time over all."""
 
     def start(self, disk: Disk, at_ns: int) -> bool:
         """Begin to read a disk, and return at once; False: it cannot be read, or one is now."""
 
-    def results(self, at_ns: int) -> Iterable[Reread]:
+    def results(self, at_ns: int) -> Iterable[CrossChecked]:
         """What came of it; one for each start, at `due_ns` at the latest. Does not block."""
 
     def due_ns(self) -> int | None:

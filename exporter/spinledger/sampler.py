@@ -17,34 +17,34 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 
-from spinledger.codec import wear
-from spinledger.codec.reply import QUESTIONS
+from spinledger.codec import counters
+from spinledger.codec.reply import STATE_PROBES
 from spinledger.errors import Misuse
-from spinledger.insight.restarting import noted
-from spinledger.insight.wear import SECOND_READER
+from spinledger.findings.restarts import noted
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
     Account,
     Habit,
-    may_ask,
+    may_probe,
     timer_ns,
 )
 from spinledger.model import (
     HOUR,
     MILLISECOND,
     MINUTE,
+    NOT_SENT,
     SECOND,
-    UNASKED,
     Answered,
-    Ask,
     Counted,
     Mode,
+    Probe,
     Reason,
     Record,
     Refused,
+    Reported,
     State,
-    Told,
 )
+from spinledger.wear.reading import CROSS_CHECK
 
 DEADLINE_NS = 10 * SECOND
 """Then the loop books a timeout; the command's own timeout in the kernel is far longer."""
@@ -70,24 +70,24 @@ DENSE_STEPS = 12
 """Questions in one dense window at most, however wide it had to be."""
 
 
-def plan(account: Account, now_ns: int, number: int) -> Ask | None:
+def plan(account: Account, now_ns: int, number: int) -> Probe | None:
     """The question to put now, or None. Times in nanoseconds of the boot clock."""
     habit = account.habit
-    if habit.pending is not None or account.counted is None or not may_ask(account):
+    if habit.pending is not None or account.counted is None or not may_probe(account):
         return None
-    if habit.second_on:
+    if habit.cross_checking:
         return None
     if account.state is State.ACTIVE or now_ns < due_ns(account, now_ns):
         return None
-    method = account.disk.ask_method
+    method = account.disk.probe_method
     if method is None:
         raise Misuse("a disk without a question was to be asked")
-    return Ask(number, account.disk.identity, method, now_ns, now_ns + DEADLINE_NS)
+    return Probe(number, account.disk.identity, method, now_ns, now_ns + DEADLINE_NS)
 
 
 def plan_reading(
-    account: Account, now_ns: int, number: int, second_free: bool = False
-) -> Ask | None:
+    account: Account, now_ns: int, number: int, cross_check_free: bool = False
+) -> Probe | None:
     """The first record of a reading of the drive's own counters, when one is due.
 
     Due after a wake, every `wear_ns` of use, and right before the second reader, where that is
@@ -96,13 +96,15 @@ def plan_reading(
     habit, every_ns = account.habit, account.policy.cadence.wear_ns
     if not every_ns or not _in_use(account) or _stale(account, now_ns):
         return None
-    woke = account.witnessed_since_reading > 0 and account.since_ns > (habit.read_ns or 0)
+    woke = account.observed_since_reading > 0 and account.since_ns > (habit.read_ns or 0)
     due = habit.read_ns is None or woke or now_ns - habit.read_ns >= every_ns
-    if not due and (_fresh(account, now_ns) or not (second_free and second_due(account, now_ns))):
+    if not due and (
+        _fresh(account, now_ns) or not (cross_check_free and cross_check_due(account, now_ns))
+    ):
         return None
     habit.to_read = [
         command
-        for command in wear.plan(account.disk)
+        for command in counters.plan(account.disk)
         if habit.unreadable.get(command.value, 0) < GIVE_UP_AFTER
     ]
     habit.records = []
@@ -113,7 +115,7 @@ def plan_reading(
 def _in_use(account: Account) -> bool:
     """Others moved its sectors in this very sample, and nothing of ours is on its way."""
     habit = account.habit
-    if habit.pending is not None or habit.second_on or not may_ask(account):
+    if habit.pending is not None or habit.cross_checking or not may_probe(account):
         return False
     return others_move(account)
 
@@ -128,12 +130,12 @@ def others_move(account: Account) -> bool:
     return account.state is State.ACTIVE and account.sectors_ns == account.at_ns
 
 
-def second_due(account: Account, now_ns: int) -> bool:
-    """True when the second reader should be started: once in `second_ns`, whatever comes of it."""
-    habit, every_ns = account.habit, account.policy.cadence.second_ns
+def cross_check_due(account: Account, now_ns: int) -> bool:
+    """True when smartctl is due: once in `cross_check_ns`, whatever comes of it."""
+    habit, every_ns = account.habit, account.policy.cadence.cross_check_ns
     if not every_ns or not _in_use(account):
         return False
-    return habit.second_ns is None or now_ns - habit.second_ns >= every_ns
+    return habit.cross_check_ns is None or now_ns - habit.cross_check_ns >= every_ns
 
 
 def _fresh(account: Account, now_ns: int) -> bool:
@@ -142,28 +144,28 @@ def _fresh(account: Account, now_ns: int) -> bool:
     return read_ns is not None and now_ns - read_ns < account.policy.cadence.slow_ns
 
 
-def note_second(account: Account, now_ns: int) -> None:
+def note_cross_check(account: Account, now_ns: int) -> None:
     """The second reader was started."""
     habit = account.habit
     if not _fresh(account, now_ns):
         habit.last_records = []
-    habit.second_ns = now_ns
-    habit.second_on = True
+    habit.cross_check_ns = now_ns
+    habit.cross_checking = True
     habit.read_in_gap = True
-    habit.sent[SECOND_READER] = habit.sent.get(SECOND_READER, 0) + 1
+    habit.sent[CROSS_CHECK] = habit.sent.get(CROSS_CHECK, 0) + 1
 
 
-def note_reread(account: Account) -> Sequence[Record] | None:
+def note_cross_checked(account: Account) -> Sequence[Record] | None:
     """The second reader ended: our own records to compare with; None: it is not waited for."""
     habit = account.habit
-    if not habit.second_on:
+    if not habit.cross_checking:
         return None
-    habit.second_on, habit.second_over = False, True
+    habit.cross_checking, habit.cross_check_over = False, True
     records, habit.last_records = habit.last_records, []
     return records
 
 
-def plan_record(account: Account, now_ns: int, number: int) -> Ask | None:
+def plan_record(account: Account, now_ns: int, number: int) -> Probe | None:
     """The next record of the reading under way; what comes too late is left for the next one."""
     habit = account.habit
     unfit = habit.pending is not None or not others_move(account) or _stale(account, now_ns)
@@ -171,7 +173,7 @@ def plan_record(account: Account, now_ns: int, number: int) -> Ask | None:
         habit.to_read = []
         return None
     command = habit.to_read.pop(0)
-    return Ask(number, account.disk.identity, command, now_ns, now_ns + DEADLINE_NS)
+    return Probe(number, account.disk.identity, command, now_ns, now_ns + DEADLINE_NS)
 
 
 def due_ns(account: Account, now_ns: int) -> int:
@@ -179,11 +181,11 @@ def due_ns(account: Account, now_ns: int) -> int:
     habit, cadence = account.habit, account.policy.cadence
     if habit.hint:
         return now_ns
-    if habit.asked_ns is None:
+    if habit.sent_ns is None:
         return account.idle_from_ns
     # Samples come a little early or late: an interval has passed in the sample nearest to its end.
     early_ns = cadence.fast_ns // 4
-    asked = habit.asked_ns - early_ns
+    asked = habit.sent_ns - early_ns
     if account.state is State.STANDBY:
         return asked + cadence.asleep_ns
     if account.state is State.IDLE:
@@ -233,21 +235,21 @@ def silences(account: Account) -> tuple[tuple[int, int], ...]:
     return tuple((2 * t, 2 * t + t + t // 2) for t in timers)
 
 
-def note_sent(account: Account, ask: Ask) -> None:
+def note_sent(account: Account, probe: Probe) -> None:
     """A command went out."""
     habit = account.habit
-    if ask.command not in QUESTIONS:
-        habit.pending = ask
+    if probe.command not in STATE_PROBES:
+        habit.pending = probe
         habit.read_in_gap = True
         habit.own += 1
         return
-    alone_from = max(account.idle_from_ns, habit.asked_ns or 0)
-    habit.unasked_ns = ask.asked_ns - alone_from
+    alone_from = max(account.idle_from_ns, habit.sent_ns or 0)
+    habit.undisturbed_ns = probe.sent_ns - alone_from
     habit.prompted = habit.hint
     if habit.hint:
-        habit.hinted_ns = ask.asked_ns
-    habit.pending = ask
-    habit.asked_ns = ask.asked_ns
+        habit.hinted_ns = probe.sent_ns
+    habit.pending = probe
+    habit.sent_ns = probe.sent_ns
     habit.hint = False
     habit.own += 1
 
@@ -262,7 +264,7 @@ def note_counted(
     habit = account.habit
     own, habit.own = habit.own, 0
     answered_own, habit.answered_own = habit.answered_own, False
-    second, habit.second_over = habit.second_on or habit.second_over, False
+    second, habit.cross_check_over = habit.cross_checking or habit.cross_check_over, False
     if account.state is State.ACTIVE and not ours:
         _foreign_io(account)
         return
@@ -283,7 +285,7 @@ def note_counted(
 def _foreign_io(account: Account) -> None:
     """Somebody else moved sectors: the idle period, and what belonged to it, is over."""
     habit = account.habit
-    habit.hushed = False
+    habit.silenced = False
     habit.suspect = ""
     habit.read_in_gap = False
     habit.hint = False
@@ -307,7 +309,7 @@ def _judge(account: Account, innocent: bool) -> None:
     if innocent:
         return
     _disturbed(account, kind)
-    habit.hushed = True
+    habit.silenced = True
 
 
 def _disturbed(account: Account, kind: str) -> None:
@@ -324,12 +326,12 @@ def note_seen(account: Account) -> None:
     habit.pending = None
     habit.mute = False
     habit.suspect = ""
-    habit.hushed = False
-    habit.asked_ns = None
+    habit.silenced = False
+    habit.sent_ns = None
     habit.spinning_answer_ns = None
     habit.own = 0
     habit.to_read = []
-    habit.second_on = False
+    habit.cross_checking = False
     habit.came = True
     if habit.given_up.startswith("refused"):
         habit.given_up = ""
@@ -345,9 +347,9 @@ def note_late(account: Account) -> None:
     _refused(habit, Reason.TIMEOUT)
 
 
-def _count(habit: Habit, ask: Ask) -> None:
+def _count(habit: Habit, probe: Probe) -> None:
     """The drive has got it, or may have. Counted by then, since a question can be withheld."""
-    habit.sent[ask.command.value] = habit.sent.get(ask.command.value, 0) + 1
+    habit.sent[probe.command.value] = habit.sent.get(probe.command.value, 0) + 1
 
 
 def note_answered(account: Account, fact: Answered, state_before: State) -> None:
@@ -358,20 +360,20 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
     if not fact.sent:
         habit.own -= 1
     elif not late:
-        _count(habit, fact.ask)
+        _count(habit, fact.probe)
     reply = fact.reply
-    if fact.ask.command not in QUESTIONS:
+    if fact.probe.command not in STATE_PROBES:
         _recorded(habit, fact)
         return
     _time(habit, fact.elapsed_ns)
     came, habit.came = habit.came, False
-    stale = account.io_ns is not None and fact.ask.asked_ns < account.io_ns
-    if isinstance(reply, Told):
+    stale = account.io_ns is not None and fact.probe.sent_ns < account.io_ns
+    if isinstance(reply, Reported):
         habit.refusals = 0
         habit.last_ok = True
         if not stale:
-            _told(account, fact, reply, state_before)
-    elif isinstance(reply, Refused) and reply.reason not in UNASKED and not late:
+            _given(account, fact, reply, state_before)
+    elif isinstance(reply, Refused) and reply.reason not in NOT_SENT and not late:
         _refused(habit, reply.reason)
     if stale or not fact.sent:
         return
@@ -379,7 +381,7 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
         habit.suspect = "link_reset"
     elif habit.prompted or came:
         return  # others were at it, or it was still spinning up by itself
-    elif isinstance(reply, Told) and (reply.mode, state_before) in WOKEN:
+    elif isinstance(reply, Reported) and (reply.mode, state_before) in WOKEN:
         habit.suspect = "woke"
     elif fact.elapsed_ns > DISTURBED_NS:
         habit.suspect = "slow_answer"
@@ -390,8 +392,8 @@ def _recorded(habit: Habit, fact: Answered) -> None:
     reply = fact.reply
     if isinstance(reply, Record):
         habit.records.append(reply)
-    elif isinstance(reply, Refused) and reply.reason not in UNASKED:
-        name = fact.ask.command.value
+    elif isinstance(reply, Refused) and reply.reason not in NOT_SENT:
+        name = fact.probe.command.value
         habit.unreadable[name] = habit.unreadable.get(name, 0) + 1
         habit.failed[reply.reason.value] = habit.failed.get(reply.reason.value, 0) + 1
 
@@ -411,15 +413,15 @@ def _refused(habit: Habit, reason: Reason) -> None:
         habit.given_up = f"refused: {reason.value}"
 
 
-def _told(account: Account, fact: Answered, reply: Told, before: State) -> None:
+def _given(account: Account, fact: Answered, reply: Reported, before: State) -> None:
     habit = account.habit
-    age = fact.ask.asked_ns - account.idle_from_ns
+    age = fact.probe.sent_ns - account.idle_from_ns
     if reply.mode is not Mode.STANDBY:
         timer = timer_ns(account)
-        if habit.restarter and timer and habit.unasked_ns > timer:
+        if habit.restarter and timer and habit.undisturbed_ns > timer:
             habit.restarter = ""
             habit.acquitted = True
-        habit.spinning_answer_ns = fact.ask.asked_ns
+        habit.spinning_answer_ns = fact.probe.sent_ns
         return
     habit.signals = 0
     if before is State.STANDBY:

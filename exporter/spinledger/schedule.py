@@ -1,6 +1,6 @@
 """Quiet hours as the owner writes them: named weekly windows in local time.
 
-Rules: frozen and slotted; no arithmetic. `insight.quiet` places the windows on the time line.
+Rules: frozen and slotted; no arithmetic. `quiet.hours` places the windows on the time line.
 """
 
 from __future__ import annotations

@@ -31,10 +31,10 @@ from unittest.mock import patch
 
 from scipy.stats import poisson
 
-from spinledger.app.rehearsing import Rehearsal, rehearse
-from spinledger.insight.budget import FALSE_ONSETS_PER_YEAR, WINDOWS, cycle_limit
 from spinledger.model import SECOND
+from spinledger.sim.rehearse import Rehearsal, rehearse
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
+from spinledger.wear.budget import FALSE_ONSETS_PER_YEAR, WINDOWS, cycle_limit
 from tests.bench.judged import STEP_S, Firing, judge
 from tests.bench.shelves import (
     AWAKE,
@@ -130,9 +130,9 @@ def _explained(firing: Firing, shelf: Shelf, first: datetime) -> bool:
 
 
 def _found(
-    shelf: SimulatedShelf, told: Shelf, firings: Sequence[Firing], first: datetime
+    shelf: SimulatedShelf, given: Shelf, firings: Sequence[Firing], first: datetime
 ) -> Iterator[Found]:
-    for event in told.events:
+    for event in given.events:
         for alert, whose in event.must:
             began = event.began(first)
             turns = _turns(shelf, whose, began) if alert in (AWAKE, SLEPT) else began
@@ -186,8 +186,8 @@ def looks(shelves: Sequence[Shelf], jobs: int) -> list[Verdict]:
         for verdict in pool.map(look, sorted(shelves, key=lambda one: -one.disks * one.days)):
             found.append(verdict)
             what = f"{verdict.shelf.name} shelf, seed {verdict.shelf.seed}"
-            told = f"{what}: {verdict.took_s:.0f} s, {len(verdict.false)} false alarms"
-            print(told, file=sys.stderr, flush=True)
+            given = f"{what}: {verdict.took_s:.0f} s, {len(verdict.false)} false alarms"
+            print(given, file=sys.stderr, flush=True)
         return found
 
 

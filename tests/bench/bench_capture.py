@@ -26,15 +26,15 @@ AHCI_READS = 16_000
 def measure(guest: Guest, device: str, reads: int) -> None:
     """Print one device's table."""
     asked = json.dumps({"device": device, "reads": reads, "rounds": ROUNDS})
-    told = guest.python("capture_cost", stdin=asked, timeout=600)
-    usual = min(told["runs"]["nothing"])
+    given = guest.python("capture_cost", stdin=asked, timeout=600)
+    usual = min(given["runs"]["nothing"])
     print(f"{device}: {reads} direct reads of 4 KiB a run, the quickest of {ROUNDS}")
-    for name, runs in told["runs"].items():
+    for name, runs in given["runs"].items():
         took = min(runs)
         more_us = (took - usual) / reads * 1e6
         print(f"  {name:10} {reads / took:9.0f} I/O a second", end=" ")
         print(f"{took / usual:6.3f} x {more_us:+7.2f} us each; slowest run {max(runs):.2f} s")
-    print(f"  a reading of the histogram: {told['reading'] * 1e3:.2f} ms of processor time")
+    print(f"  a reading of the histogram: {given['reading'] * 1e3:.2f} ms of processor time")
 
 
 def main() -> None:

@@ -17,10 +17,10 @@ from math import log
 from pathlib import Path
 
 from spinledger.cli.traces import Trace
-from spinledger.insight.counterfactual import mixed
-from spinledger.insight.gaps import WhatIf
-from spinledger.insight.replaying import DEFAULT_TIMERS_NS, Replay
 from spinledger.model import HOUR, MINUTE, SECOND, Gap
+from spinledger.whatif.gaps import WhatIf
+from spinledger.whatif.replay import DEFAULT_TIMERS_NS, Replay
+from spinledger.whatif.trace import mixed
 
 YEAR_NS = 31_557_600 * SECOND
 

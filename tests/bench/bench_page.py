@@ -19,7 +19,7 @@ from spinledger.ports import Commit
 from spinledger.store.memory import MemoryStore
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
-from tests.fakes.booked import busy, shelf, sight_of
+from tests.fakes.recorded import busy, shelf, sight_of
 from tests.fakes.snapshots import WALL_NS
 
 ROUNDS = 7
@@ -66,7 +66,7 @@ def filled(disks: int) -> MemoryStore:
     offset = WALL_NS - BOOT_NS
     entries: list[Entry] = []
     for number in range(disks):
-        booked = busy(shift=number)
+        recorded = busy(shift=number)
         entries += [
             Span(
                 f"d{number}",
@@ -78,11 +78,11 @@ def filled(disks: int) -> MemoryStore:
                 piece.active,
                 Evidence.MOVED,
             )
-            for piece in booked.pieces
+            for piece in recorded.pieces
         ]
         entries += [
             Cycle(at, f"d{number}", wake.at - offset, wake.at, True)
-            for at, wake in enumerate(booked.wakes)
+            for at, wake in enumerate(recorded.wakes)
         ]
     accounts: dict[str, dict[str, object]] = {f"d{number}": {} for number in range(disks)}
     store.note(BOOT_NS, WALL_NS, accounts, ())

@@ -13,9 +13,9 @@ import tempfile
 import time
 from pathlib import Path
 
-from spinledger.app.rehearsing import Rehearsal, rehearse
-from spinledger.keeper.view import view
+from spinledger.ledger.facts import view
 from spinledger.model import DAY, SECOND
+from spinledger.sim.rehearse import Rehearsal, rehearse
 
 FAST_S = 5  # between two looks, by default
 

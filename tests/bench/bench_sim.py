@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 import time
 
-from spinledger.model import DAY, SECOND, Ask, Counted, RuntimeStatus
+from spinledger.model import DAY, SECOND, Counted, Probe, RuntimeStatus
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
 FAST_NS = 5 * SECOND
@@ -40,13 +40,13 @@ def main() -> None:
     print(f"ratio                                     {sample / bare:8.2f}")
     print(f"samples of 8 disks and 30 days            {sample * 8 * 30 * 17280:8.1f} s")
 
-    method = disks[0].ask_method
+    method = disks[0].probe_method
     assert method is not None
     asked = 20_000
     began = time.perf_counter()
     for number in range(asked):
         at_ns = days * DAY + number * FAST_NS
-        shelf.prober.send(Ask(number, disks[0].identity, method, at_ns, at_ns), disks[0])
+        shelf.prober.send(Probe(number, disks[0].identity, method, at_ns, at_ns), disks[0])
         for _ in shelf.prober.replies(at_ns + 60 * SECOND):
             pass
     question = (time.perf_counter() - began) / asked

@@ -20,10 +20,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from spinledger.app.owner import folds
-from spinledger.keeper import book
-from spinledger.keeper.view import lifetime
-from spinledger.ledger import dumps
+from spinledger.ledger import dumps, recording
+from spinledger.ledger.facts import lifetime
+from spinledger.ledger.folds import folds
 from spinledger.model import (
     DAY,
     HOUR,
@@ -31,7 +30,6 @@ from spinledger.model import (
     MINUTE,
     SECOND,
     Answered,
-    Ask,
     Command,
     Counted,
     Cycle,
@@ -42,16 +40,17 @@ from spinledger.model import (
     Gap,
     Mode,
     Policy,
+    Probe,
     Reading,
+    Reported,
     RuntimeStatus,
     Span,
     Tick,
-    Told,
     Worn,
 )
 from spinledger.ports import Commit
-from spinledger.store import telling
-from spinledger.store.books import read
+from spinledger.store import export
+from spinledger.store.history import read
 from spinledger.store.ledger import FileStore
 
 DISKS = 24
@@ -71,17 +70,19 @@ def real_account(identity: str) -> tuple[dict[str, Any], Totals]:
     )  # fmt: skip
     timers = tuple(minutes * MINUTE for minutes in (5, 10, 20, 60, 120, 240))
     policy = Policy(candidates_ns=timers)
-    account = book.open_account(disk, policy, Tick(0, WALL_NS, BOOT, 0), folds(disk, policy), None)
+    account = recording.open_account(
+        disk, policy, Tick(0, WALL_NS, BOOT, 0), folds(disk, policy), None
+    )
     at, sectors = 0, 0
     for number in range(400):
         for moved in (8, 0):
             at, sectors = at + 5 * SECOND, sectors + moved
-            book.book_tick(account, Tick(at, WALL_NS + at, BOOT, 0))
+            recording.record_tick(account, Tick(at, WALL_NS + at, BOOT, 0))
             fact = Counted(identity, at, sectors, 0, 0, 0, sectors, RuntimeStatus.ACTIVE)
-            book.book_counted(account, fact)
-        ask = Ask(number, identity, Command.CHECK_POWER_MODE_16, at, at + SECOND)
-        told = Told(Mode.STANDBY, None, "bench")
-        book.book_answered(account, Answered(ask, at + MILLISECOND, told, MILLISECOND))
+            recording.record_counted(account, fact)
+        probe = Probe(number, identity, Command.CHECK_POWER_MODE_16, at, at + SECOND)
+        given = Reported(Mode.STANDBY, None, "bench")
+        recording.record_answered(account, Answered(probe, at + MILLISECOND, given, MILLISECOND))
         at += 40 * SECOND
     totals = {
         key: {"/".join(labels): float(value) for labels, value in values.items()}
@@ -105,7 +106,7 @@ def a_day(dice: random.Random, disk: str, day: int, parts: int) -> list[list[Ent
     for number in range(CYCLES):
         a, b, c = turns[2 * number : 2 * number + 3]
         made += [
-            (b, Span(disk, "standby", a, b, a + wall, b + wall, 0, Evidence.TOLD_STANDBY)),
+            (b, Span(disk, "standby", a, b, a + wall, b + wall, 0, Evidence.REPORTED_STANDBY)),
             (c, Span(disk, "spinning", b, c, b + wall, c + wall, (c - b) // 3, Evidence.MOVED)),
             (b, Cycle(day * CYCLES + number, disk, b, b + wall, True)),
             (
@@ -255,10 +256,10 @@ def main() -> int:
         began = statistics.median(start(path) for _ in range(3))
         print(f"start with {years} years of {DISKS} disks: {began:.2f} s")
         books = read(path)
-        question = telling.Question(filler.names[3], WALL_NS + (365 * years - 365) * DAY)
+        question = export.Question(filler.names[3], WALL_NS + (365 * years - 365) * DAY)
         sink = io.StringIO()
-        csv = timed(lambda: sink.writelines(telling.csv_of(books, question)))
-        table = timed(lambda: sink.writelines(telling.json_of(books, question)))
+        csv = timed(lambda: sink.writelines(export.csv_of(books, question)))
+        table = timed(lambda: sink.writelines(export.json_of(books, question)))
         lines = sink.getvalue().count("\n")
         print(f"a disk-year of history: {csv:.2f} s as CSV, {table:.2f} s as JSON ({lines} lines)")
         good = first <= 1e6 and began < 1 and commit < 0.005 and max(csv, table) < 1

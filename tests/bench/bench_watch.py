@@ -24,15 +24,15 @@ ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "exporter")]
 
 from spinledger import sampler  # noqa: E402  the script finds the sources by itself
-from spinledger.app.owner import folds  # noqa: E402
 from spinledger.codec.commands import TABLE  # noqa: E402
 from spinledger.device.asking import ProcessProber  # noqa: E402
 from spinledger.device.clock import RealClock  # noqa: E402
 from spinledger.device.counters import SysfsCounters  # noqa: E402
-from spinledger.keeper import book  # noqa: E402
-from spinledger.keeper.view import view  # noqa: E402
+from spinledger.ledger import recording  # noqa: E402
 from spinledger.ledger.account import Account  # noqa: E402
-from spinledger.model import SECOND, Ask, Command, Counted, Disk, Tick  # noqa: E402
+from spinledger.ledger.facts import view  # noqa: E402
+from spinledger.ledger.folds import folds  # noqa: E402
+from spinledger.model import SECOND, Command, Counted, Disk, Probe, Tick  # noqa: E402
 from tests.fakes.facts import DISK, POLICY, WALL_NS, tick  # noqa: E402
 from tests.fakes.mocked import Shelf, mocked_shelf  # noqa: E402
 
@@ -67,7 +67,7 @@ def counter_files(root: Path) -> Path:
 def account() -> Account:
     """An account with every fold the program has."""
     policy = replace(POLICY, candidates_ns=tuple(t * SECOND for t in (300, 600, 1200, 3600)))
-    return book.open_account(DISK, policy, tick(0), folds(DISK, policy))
+    return recording.open_account(DISK, policy, tick(0), folds(DISK, policy))
 
 
 def samples() -> float:
@@ -98,8 +98,8 @@ def samples() -> float:
 
         def take(fact: Counted) -> None:
             before = books.counted
-            book.book_tick(books, Tick(fact.at_ns, WALL_NS + fact.at_ns, "boot", 0))
-            book.book_counted(books, fact)
+            recording.record_tick(books, Tick(fact.at_ns, WALL_NS + fact.at_ns, "boot", 0))
+            recording.record_counted(books, fact)
             sampler.note_counted(books, before, fact)
             sampler.plan(books, fact.at_ns, 1)
 
@@ -153,10 +153,10 @@ def ask_all(prober: ProcessProber, clock: RealClock, disks: list[Disk], number: 
     """One question to each disk, and all answers."""
     now = clock.now()
     for offset, disk in enumerate(disks):
-        ask = Ask(
+        probe = Probe(
             number + offset, disk.identity, Command.CHECK_POWER_MODE_16, now, now + 10 * SECOND
         )
-        prober.send(ask, disk)
+        prober.send(probe, disk)
     left = len(disks)
     while left:
         clock.wait(clock.now() + SECOND, (prober,))
@@ -217,17 +217,15 @@ def main() -> None:
     """Print the table."""
     sample = samples()
     with mocked_shelf(DISKS) as shelf:
-        told = shelf.run(questions, timeout=120)
-    print(f"bare SG_IO on the mocked shelf            {told['bare'] * 1e6:8.1f} us")
-    print(f"a question through the prober             {told['asked'] * 1e6:8.1f} us")
-    print(f"    ratio                                 {told['asked'] / told['bare']:8.2f}")
-    print(
-        f"prober, resident                          {told['prober_kb'] / 1024:8.1f} MB (at most 16)"
-    )
-    if told["shell"]:
-        print(f"shell loop over smartctl, a disk          {told['shell'] * 1e6:8.1f} us")
-        print(f"    ratio to a sample of ours (over 500)  {told['shell'] / sample:8.0f}")
-        print(f"    ratio to a question of ours           {told['shell'] / told['asked']:8.0f}")
+        given = shelf.run(questions, timeout=120)
+    print(f"bare SG_IO on the mocked shelf            {given['bare'] * 1e6:8.1f} us")
+    print(f"a question through the prober             {given['asked'] * 1e6:8.1f} us")
+    print(f"    ratio                                 {given['asked'] / given['bare']:8.2f}")
+    print(f"prober, resident                          {given['prober_kb'] / 1024:8.1f} MB (to 16)")
+    if given["shell"]:
+        print(f"shell loop over smartctl, a disk          {given['shell'] * 1e6:8.1f} us")
+        print(f"    ratio to a sample of ours (over 500)  {given['shell'] / sample:8.0f}")
+        print(f"    ratio to a question of ours           {given['shell'] / given['asked']:8.0f}")
     resident()
 
 

@@ -21,11 +21,11 @@ _BEGAN = time.time()
 _HOST = "HOST"  # where a host's number goes
 _HOUR, _DAY = 3600.0, 86_400.0
 _CODES = (
-    "questions_disturb",
-    "questions_restart_timer",
-    "sleeping_does_not_pay",
+    "probes_disturb",
+    "probes_restart_timer",
+    "sleep_does_not_pay",
     "timer_not_holding",
-    "wait_lengthening",
+    "spin_up_wait_lengthening",
 )
 _WINDOWS = {"1h": 0.1, "3h": 0.1, "6h": 0.2, "1d": 0.3, "7d": 0.4, "30d": 0.5}
 
@@ -75,11 +75,11 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
         yield "disk_power_state", f',spinledger_disk_power_state="{name}"', int(name == state)
     if state == "idle":
         yield "disk_spinning_since_timestamp_seconds", "", round(_BEGAN - 600, 3)
-    for place, name in enumerate(("active", "idle", "standby", "unknown", "unwitnessed")):
-        booked = 1e6 + 1000.25 * place + (passed if name == state else 0.0)
-        yield "disk_state_seconds_total", f',state="{name}"', round(booked, 3)
-    yield "disk_cycles_total", ',witnessed="yes"', 1000 + number + int(passed / _HOUR)
-    yield "disk_cycles_total", ',witnessed="no"', 3
+    for place, name in enumerate(("active", "idle", "standby", "unknown", "unobserved")):
+        recorded = 1e6 + 1000.25 * place + (passed if name == state else 0.0)
+        yield "disk_state_seconds_total", f',state="{name}"', round(recorded, 3)
+    yield "disk_cycles_total", ',observed="yes"', 1000 + number + int(passed / _HOUR)
+    yield "disk_cycles_total", ',observed="no"', 3
     yield "disk_recent_cycles", ',window="1d"', 40 if runs_away else 4
     for window, ratio in _WINDOWS.items():
         yield "disk_cycle_limit_used_ratio", f',window="{window}"', 1.5 if runs_away else ratio
@@ -95,7 +95,7 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
     yield "disk_quiet_began_timestamp_seconds", "", round(_BEGAN - 0.5 * _DAY)
     yield "disk_quiet_window_asleep_ratio", "", 0.9
     yield "disk_quiet_window_asleep_min_ratio", "", 0.5
-    yield "disk_quiet_window_witnessed_ratio", "", 1
+    yield "disk_quiet_window_observed_ratio", "", 1
     yield "disk_quiet_window_end_timestamp_seconds", "", round(_BEGAN - 3 * _HOUR)
     yield "disk_declared_standby_seconds", "", 1200
     yield "disk_last_sample_timestamp_seconds", "", round(now, 3)
@@ -136,8 +136,8 @@ class Fleet(ThreadingHTTPServer):
     daemon_threads = True
 
 
-def serve(told: Connection) -> None:
+def serve(given: Connection) -> None:
     """Serve for ever; the port goes through `told`. For a process of its own."""
     with Fleet(("127.0.0.1", 0), Pages) as server:
-        told.send(server.server_port)
+        given.send(server.server_port)
         server.serve_forever()

@@ -17,12 +17,12 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from spinledger.app.rehearsing import START_WALL_NS
 from spinledger.model import HOUR, MINUTE, SECOND
 from spinledger.sim.arrivals import Scenario
 from spinledger.sim.drive import Burst, Op
 from spinledger.sim.faults import FAULTS, Fault
-from spinledger.sim.load import HOSTS, PROCESSES, Days, Law, Process, Reach, Slot
+from spinledger.sim.rehearse import START_WALL_NS
+from spinledger.sim.workload import HOSTS, PROCESSES, Days, Law, Process, Reach, Slot
 
 ZONE = ZoneInfo("Europe/Prague")
 MONTH_DAYS = 30
@@ -124,7 +124,7 @@ FAULTY = (
     # one whose timer is restarted by questions. Nothing tells the two apart so far.
     Event("lost_timer", 11, 12, 48,
           must=((TIMER, PLATES[1]), (AWAKE, PLATES[1]), (SLEPT, PLATES[1])),
-          may=(("DiskDisturbedByQuestions", PLATES[1]),)),
+          may=(("DiskDisturbedByProbes", PLATES[1]),)),
     Event("journal_every_5s", 15, 12, 48, must=_each(SLEPT, PLATES), may=_each(AWAKE, PLATES)),
     Event("exporter_down_day", 19, 12, must=((DOWN, INSTANCE),)),
     Event("dying_drive", 22, 12, must=((VANISHED, FRAMES[2]),), shows_h=72 + _VANISHES_H),

@@ -24,18 +24,18 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from spinledger.app.rehearsing import Rehearsal, rehearse
 from spinledger.app.sights import Books
 from spinledger.cli import look, snapshots
 from spinledger.cli.screen import Screen
 from spinledger.config.load import load
 from spinledger.model import DAY, SECOND, Snapshot
-from spinledger.store.books import read
-from spinledger.store.telling import answer
+from spinledger.sim.rehearse import Rehearsal, rehearse
+from spinledger.store.export import answer
+from spinledger.store.history import read
 from spinledger.web.server import WebServer
 from spinledger.web.sight import Sight
 from tests.browser.conftest import ARGUMENTS, CHROMIUM
-from tests.fakes.booked import nights
+from tests.fakes.recorded import nights
 from tests.fakes.scraped import INSTANCE, ROOT, STEP_NS, Scrape, fires, month
 
 PICTURES = ROOT / "dashboards" / "pictures"
@@ -97,7 +97,7 @@ class _Last(Scrape):
 def _pages(browser: Browser, folder: Path, config: Path) -> None:
     ledger = folder / "month.db"
     asked = Rehearsal(days=DAYS, faults=(FAULT,), zone=ZONE, config=config)
-    with patch("spinledger.app.rehearsing.Backfill", _Last), (folder / "none").open("w") as out:
+    with patch("spinledger.sim.rehearse.Backfill", _Last), (folder / "none").open("w") as out:
         done = rehearse(asked, ledger, out)
     tariff, calendar = load(config).tariff, nights(ZONE)
     sight = Sight(
@@ -111,7 +111,7 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
     server = WebServer(
         ("127.0.0.1", 0),
         lambda: _Last.last,
-        lambda told: answer(read(ledger), told, done.clock.wall()),
+        lambda given: answer(read(ledger), given, done.clock.wall()),
         sight,
     )
     server.start()
@@ -126,11 +126,11 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
 def _terminal(browser: Browser, server: WebServer) -> None:
     """What `spinledger look` prints, in a browser: its signs and colours, not a terminal's font."""
     address = ("127.0.0.1", int(server.url.rstrip("/").rpartition(":")[2]))
-    told = snapshots.running(address)
-    assert told is not None
-    booked = snapshots.books(address, told["at_wall"] - DAY / SECOND)
+    given = snapshots.running(address)
+    assert given is not None
+    recorded = snapshots.books(address, given["at_wall"] - DAY / SECOND)
     page = Screen(COLUMNS, coloured=True)
-    lines = look.render(page, told, True, booked, zone=ZoneInfo(ZONE))
+    lines = look.render(page, given, True, recorded, zone=ZoneInfo(ZONE))
     inside = re.sub(
         r"\x1b\[([\d;]+)m(.*?)\x1b\[0m",
         lambda found: f'<i class="c{found.group(1).replace(";", "-")}">{found.group(2)}</i>',
@@ -169,8 +169,8 @@ def _save(page: Page, name: str) -> None:
     """The whole page, with a palette: a third of the size of the browser's own file."""
     taken = base64.b64encode(page.screenshot(full_page=True)).decode()
     with _opened(cast(Browser, page.context.browser)) as blank:
-        wide, told = blank.evaluate(PIXELS, taken)
-    pixels = np.frombuffer(base64.b64decode(told), np.uint8).reshape(-1, 4)[:, :3]
+        wide, given = blank.evaluate(PIXELS, taken)
+    pixels = np.frombuffer(base64.b64decode(given), np.uint8).reshape(-1, 4)[:, :3]
     found, places, counts = np.unique(pixels, axis=0, return_inverse=True, return_counts=True)
     colours = _palette(found[np.argsort(-counts)].astype(int))
     apart = np.abs(found[:, None].astype(int) - colours[None]).sum(axis=2)

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser
 
-from spinledger.app.rehearsing import Rehearsal
+from spinledger.sim.rehearse import Rehearsal
 from tests.browser.conftest import EYES, WIDE, Eyes, faults, opened, overflow
 from tests.fakes.scraped import INSTANCE, Month, month
 

@@ -17,7 +17,7 @@ from spinledger.model import Snapshot
 from spinledger.web.server import WebServer
 from spinledger.web.sight import Sight
 from tests.browser.conftest import EYES, NARROW, WIDE, Eyes, faults, opened, overflow
-from tests.fakes.booked import losing, shelf, sight_of
+from tests.fakes.recorded import losing, shelf, sight_of
 from tests.fakes.snapshots import attic, snapshot
 
 DARK = Sight()
@@ -140,9 +140,9 @@ def test_the_pointer_tells_time_and_state(browser: Browser, urls: dict[str, str]
         box = page.locator("svg.strip").first.bounding_box()
         assert box is not None
         page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] - 3)
-        told = page.locator("#hair span").inner_text()
-        assert "04:13" in told or "04:12" in told
-        assert told.rpartition(", ")[2] in ("turning", "asleep", "not known")
+        given = page.locator("#hair span").inner_text()
+        assert "04:13" in given or "04:12" in given
+        assert given.rpartition(", ")[2] in ("turning", "asleep", "not known")
         page.mouse.move(5, 5)
         assert page.locator("#hair").count() == 0
 

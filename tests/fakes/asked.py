@@ -7,15 +7,15 @@ import time
 from collections.abc import Iterable
 
 from spinledger.device.asking import ProcessProber
-from spinledger.model import SECOND, Answered, Ask, Disk
+from spinledger.model import SECOND, Answered, Disk, Probe
 
 
 def ask_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_ns: int = 0) -> int:
     """Send every disk its question, numbered from `first`; how many were sent."""
     number = first
     for disk in disks:
-        assert disk.ask_method is not None
-        prober.send(Ask(number, disk.identity, disk.ask_method, at_ns, at_ns + SECOND), disk)
+        assert disk.probe_method is not None
+        prober.send(Probe(number, disk.identity, disk.probe_method, at_ns, at_ns + SECOND), disk)
         number += 1
     return number - first
 

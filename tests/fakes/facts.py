@@ -5,18 +5,18 @@ from __future__ import annotations
 from spinledger.model import (
     SECOND,
     Answered,
-    Ask,
     Command,
     Condition,
     Counted,
     Disk,
     Mode,
     Policy,
+    Probe,
     Reason,
     Refused,
+    Reported,
     RuntimeStatus,
     Tick,
-    Told,
 )
 
 WALL_NS = 1_767_225_600 * SECOND  # 2026-01-01 00:00:00 UTC
@@ -32,7 +32,7 @@ DISK = Disk(
     rotation_rpm=7200,
     pool="",
     device="T-0001",
-    ask_method=Command.CHECK_POWER_MODE_16,
+    probe_method=Command.CHECK_POWER_MODE_16,
     diskseq=1,
 )
 POLICY = Policy()
@@ -60,7 +60,7 @@ def counted(
     return Counted(DISK.identity, at_ns, sectors, 0, flushes, in_flight, requests, status)
 
 
-def told(
+def reported(
     asked_s: float,
     mode: Mode,
     *,
@@ -69,7 +69,7 @@ def told(
     number: int = 1,
 ) -> Answered:
     """An answer to a question put at `asked_s`."""
-    ask = Ask(
+    probe = Probe(
         number,
         DISK.identity,
         Command.CHECK_POWER_MODE_16,
@@ -77,10 +77,10 @@ def told(
         round((asked_s + 10) * SECOND),
     )
     elapsed = round(after_s * SECOND)
-    return Answered(ask, ask.asked_ns + elapsed, Told(mode, condition, "test"), elapsed)
+    return Answered(probe, probe.sent_ns + elapsed, Reported(mode, condition, "test"), elapsed)
 
 
 def refused(asked_s: float, reason: Reason, *, after_s: float = 0.002) -> Answered:
     """A refusal of a question put at `asked_s`."""
-    answer = told(asked_s, Mode.IDLE, after_s=after_s)
-    return Answered(answer.ask, answer.at_ns, Refused(reason, "test"), answer.elapsed_ns)
+    answer = reported(asked_s, Mode.IDLE, after_s=after_s)
+    return Answered(answer.probe, answer.at_ns, Refused(reason, "test"), answer.elapsed_ns)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from spinledger.app.owner import folds
-from spinledger.insight.findings import findings
+from spinledger.findings.judge import findings
+from spinledger.ledger.folds import folds
 from spinledger.model import SECOND, Disk, DiskView, Finding, Labels, Number, Policy
 from spinledger.sim.drive import Burst, Op
 from spinledger.sim.kinds import Kind

@@ -15,12 +15,12 @@ from typing import Any
 from unittest.mock import patch
 
 from spinledger.cli import main
-from spinledger.insight.budget import WINDOWS
 from spinledger.model import MILLISECOND, SECOND
 from spinledger.sim.drive import Op
 from spinledger.sim.faults import FAULTS
 from spinledger.sim.kinds import KINDS
-from spinledger.sim.load import HOSTS, PROCESSES, Law, Process, Reach, Slot
+from spinledger.sim.workload import HOSTS, PROCESSES, Law, Process, Reach, Slot
+from spinledger.wear.budget import WINDOWS
 
 BEAT_S = 2.0
 TIMER_NS = 600 * MILLISECOND

@@ -20,7 +20,7 @@ HOUR_S = 3600.0
 DAY_S = 86400.0
 
 
-def told(*views: DiskView, absent: bool = False) -> Json:
+def given(*views: DiskView, absent: bool = False) -> Json:
     """GET /snapshot of these disks."""
     made = snapshot_json(snapshot(*views))
     if not absent:
@@ -47,7 +47,7 @@ def span(name: str, state: str, from_h: float, to_h: float | None, active: float
 
 def woken(name: str, *hours_ago: float) -> list[Json]:
     """Spin-ups of a disk."""
-    return [{"disk": name, "at": NOW_S - hours * HOUR_S, "witnessed": True} for hours in hours_ago]
+    return [{"disk": name, "at": NOW_S - hours * HOUR_S, "observed": True} for hours in hours_ago]
 
 
 def books() -> Json:
@@ -58,7 +58,7 @@ def books() -> Json:
         spans.append(span(first, "standby", at, at - 23))
         spans.append(span(first, "spinning", at - 23, at - 24 or None, active=0.9))
         at -= 24
-    spans.append(span(second, "unwitnessed", 7 * 24, 20))
+    spans.append(span(second, "unobserved", 7 * 24, 20))
     spans.append(span(second, "spinning", 20, None, active=0.1))
     cycles = woken(first, *(24.0 * day + 1 for day in range(7)))
     return {"version": 1, "spans": spans, "cycles": cycles, "days": []}

@@ -20,10 +20,10 @@ from pathlib import Path
 from typing import Any, TextIO
 from unittest.mock import patch
 
-from spinledger.app.rehearsing import Rehearsal, Rehearsed, rehearse
-from spinledger.keeper.view import view
+from spinledger.ledger.facts import view
 from spinledger.metrics.collector import SnapshotCollector
 from spinledger.model import MINUTE, SECOND, DiskView, Snapshot
+from spinledger.sim.rehearse import Rehearsal, Rehearsed, rehearse
 from tests.packs.overlay import overlay
 
 ROOT = Path(__file__).parents[2]
@@ -80,10 +80,10 @@ class Month:
     end_s: float  # the last moment that was scraped
     days: float
 
-    def ask(self, query: str, **more: str) -> list[dict[str, Any]]:
+    def probe(self, query: str, **more: str) -> list[dict[str, Any]]:
         """The rows of an instant query at the end of the data, or at another `time`."""
-        told = {"query": query, "time": f"{self.end_s:.3f}", **more}
-        found = get(f"{self.url}/api/v1/query?{urllib.parse.urlencode(told)}")
+        given = {"query": query, "time": f"{self.end_s:.3f}", **more}
+        found = get(f"{self.url}/api/v1/query?{urllib.parse.urlencode(given)}")
         rows: list[dict[str, Any]] = found["data"]["result"]
         return rows
 
@@ -114,7 +114,7 @@ def month(folder: Path, rehearsal: Rehearsal) -> Iterator[Month]:
     series = folder / "series.om"
     with (
         series.open("w", encoding="utf-8") as out,
-        patch("spinledger.app.rehearsing.Backfill", Scrape),
+        patch("spinledger.sim.rehearse.Backfill", Scrape),
     ):
         done = rehearse(asked, folder / "ledger.db", out, (JOB, INSTANCE))
     data = folder / "data"
@@ -175,7 +175,7 @@ def fires(running: Month, alert: str) -> list[dict[str, Any]]:
     """The alert's series, once the rules were evaluated often enough; none after a minute."""
     query = f'ALERTS{{alertname="{alert}",alertstate="firing"}}'
     ends = time.monotonic() + PATIENCE_S
-    while not (rows := running.ask(query, time=f"{time.time():.3f}")):
+    while not (rows := running.probe(query, time=f"{time.time():.3f}")):
         if time.monotonic() > ends:
             break
         time.sleep(0.5)

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from spinledger.keeper.view import DISTURBANCES
-from spinledger.keeper.waking import CAUSES
 from spinledger.ledger.account import ELAPSED_BOUNDS_S
-from spinledger.ledger.folds import GAP_BOUNDS_S
+from spinledger.ledger.facts import DISTURBANCES
+from spinledger.ledger.folds import CAUSES, GAP_BOUNDS_S
 from spinledger.ledger.table import TRANSITIONS
 from spinledger.metrics.catalogue import DISK_ROWS, EXPORTER_ROWS
 from spinledger.model import (
@@ -59,7 +58,7 @@ LABEL_SETS: dict[str, list[Labels]] = {
     "finding": [(f"code_{n}",) for n in range(12)],
     "probe_commands": [(command.value,) for command in list(Command)[:6]],
     "probe_failures": [(reason.value,) for reason in Reason],
-    "observer_disturbances": [(kind,) for kind in DISTURBANCES],
+    "probe_disturbances": [(kind,) for kind in DISTURBANCES],
 }
 """Label sets of the keys that have labels."""
 
@@ -83,7 +82,7 @@ def disk(number: int, pool: str = "", model: str = "LAB HDD 7200") -> Disk:
         rotation_rpm=7200,
         pool=pool,
         device=f"pci-0000:00:1f.2-ata-{number + 1}",
-        ask_method=Command.CHECK_POWER_MODE_16,
+        probe_method=Command.CHECK_POWER_MODE_16,
         diskseq=number + 1,
     )
 
@@ -141,12 +140,18 @@ def full_view(number: int) -> DiskView:
 
 def snapshot(*views: DiskView, number: int = 7) -> Snapshot:
     """A snapshot of these disks, with every metric of the exporter itself."""
-    derived = ("build_info", "render_failures", "absent_since", "disks_skipped", "second_reads")
+    derived = (
+        "build_info",
+        "render_failures",
+        "absent_since",
+        "disks_skipped",
+        "wear_cross_checks",
+    )
     exporter: dict[str, dict[Labels, Number]] = {
         row.key: {(): 1} for row in EXPORTER_ROWS if row.key not in derived
     }
     exporter["absent_since"] = {("wwn-0x5000c500a1b2ffff",): WALL_NS // SECOND - 86_400}
-    exporter["second_reads"] = {("read",): 3, ("timeout",): 0}
+    exporter["wear_cross_checks"] = {("read",): 3, ("timeout",): 0}
     exporter["disks_skipped"] = {("virtual",): 2, ("optical",): 0}
     return Snapshot(
         number=number,

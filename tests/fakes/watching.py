@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from spinledger.insight.life import DrivesOwn
-from spinledger.keeper.view import view
 from spinledger.ledger.account import Account
+from spinledger.ledger.facts import view
 from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
 from spinledger.loop import Loop, Ports, Wishes
 from spinledger.model import (
@@ -25,6 +24,7 @@ from spinledger.sim.drive import Burst
 from spinledger.sim.kinds import KINDS, Kind, retimed
 from spinledger.sim.rack import Rack
 from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
+from spinledger.wear.life import DrivesOwn
 from tests.fakes.facts import WALL_NS
 
 
@@ -92,7 +92,7 @@ class Watched:
             say=self.said.append,
         )
         self.loop = Loop(ports, wishes, self.policy.cadence.fast_ns)
-        self.loop.booked = self.entries.extend
+        self.loop.recorded = self.entries.extend
 
     def run(self, until_s: float) -> Watched:
         """Watch until a boot time in seconds."""

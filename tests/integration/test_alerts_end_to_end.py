@@ -51,7 +51,7 @@ class Delivery:
     alert: dict[str, Any]
 
     @property
-    def told(self) -> tuple[str, str]:
+    def given(self) -> tuple[str, str]:
         """Name and status."""
         return self.alert["labels"]["alertname"], self.alert["status"]
 
@@ -68,8 +68,8 @@ class Story:
 
     def first(self, name: str, status: str) -> int | None:
         """The number of the first such delivery."""
-        told = [delivery.told for delivery in self.deliveries]
-        return told.index((name, status)) if (name, status) in told else None
+        given = [delivery.given for delivery in self.deliveries]
+        return given.index((name, status)) if (name, status) in given else None
 
 
 def free_port() -> int:
@@ -148,13 +148,13 @@ def webhook(deliveries: list[Delivery]) -> ThreadingHTTPServer:
 def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Story]:
     """The whole evening: a fault comes and goes, then the exporter is killed."""
     folder = tmp_path_factory.mktemp("story")
-    told = Story()
+    given = Story()
     with ExitStack() as stack:
-        hook = stack.enter_context(webhook(told.deliveries))
+        hook = stack.enter_context(webhook(given.deliveries))
         threading.Thread(target=hook.serve_forever, daemon=True).start()
         stack.callback(hook.shutdown)
         ours, server, manager = free_port(), free_port(), free_port()
-        told.instance = f"127.0.0.1:{ours}"
+        given.instance = f"127.0.0.1:{ours}"
         (folder / "am.yml").write_text(alertmanager_sample(hook.server_port), encoding="utf-8")
         (folder / "prom.yml").write_text(prometheus_config(folder, ours, manager), encoding="utf-8")
         (folder / "ours.yml").write_text(CONFIG, encoding="utf-8")
@@ -198,12 +198,12 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Story]:
             [
                 *(sys.executable, "-m", "tests.fakes.hurried", "serve", "--shelf", "simulated"),
                 *("--speed", "1", "--now", "--zone", "UTC", "--ledger", f"{folder}/ledger.db"),
-                *("--fault", fault(), "--config", f"{folder}/ours.yml", "--listen", told.instance),
+                *("--fault", fault(), "--config", f"{folder}/ours.yml", "--listen", given.instance),
             ],
-            f"http://{told.instance}/metrics",
+            f"http://{given.instance}/metrics",
         )
-        play(told, f"http://127.0.0.1:{manager}", exporter)
-        yield told
+        play(given, f"http://127.0.0.1:{manager}", exporter)
+        yield given
 
 
 def fault() -> str:
@@ -253,19 +253,19 @@ def test_the_runaway_is_delivered_and_says_what_and_where(story: Story) -> None:
         "severity": "page",
         "wake_group": "frames",
     }
-    told = delivery.alert["annotations"]
-    assert "sim-attic-frames-1" in told["description"]
-    assert "sim-attic-frames-2" not in told["description"]
-    assert (RULES / told["runbook_url"]).is_file()
+    given = delivery.alert["annotations"]
+    assert "sim-attic-frames-1" in given["description"]
+    assert "sim-attic-frames-2" not in given["description"]
+    assert (RULES / given["runbook_url"]).is_file()
     # On a busy machine a look may come too late for a sleep of a second.
     assert FAULT_CYCLES - 2 <= story.cycles <= FAULT_CYCLES
 
 
 def test_it_is_resolved_once_the_fault_is_over(story: Story) -> None:
     """One firing and then one resolved message, with an end after its start."""
-    told = [one.alert for one in story.deliveries if one.told[0] == FAST]
-    assert [alert["status"] for alert in told] == ["firing", "resolved"]
-    began, ended = (datetime.fromisoformat(told[1][key]) for key in ("startsAt", "endsAt"))
+    given = [one.alert for one in story.deliveries if one.given[0] == FAST]
+    assert [alert["status"] for alert in given] == ["firing", "resolved"]
+    began, ended = (datetime.fromisoformat(given[1][key]) for key in ("startsAt", "endsAt"))
     assert FAULT_S / 2 < (ended - began).total_seconds() < FAULT_S + PATIENCE_S
 
 
@@ -278,7 +278,7 @@ def test_fast_silences_slow_for_as_long_as_it_fires(story: Story) -> None:
     assert alerts[SLOW]["status"]["state"] == "suppressed"
     assert alerts[SLOW]["status"]["inhibitedBy"] == [alerts[FAST]["fingerprint"]]
     assert alerts[SLOW]["labels"]["wake_group"] == alerts[FAST]["labels"]["wake_group"]
-    names = [one.told[0] for one in story.deliveries]
+    names = [one.given[0] for one in story.deliveries]
     assert SLOW not in names[: story.heard_while_fast]
     slow = story.first(SLOW, "firing")
     assert slow is not None

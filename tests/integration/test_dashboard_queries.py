@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from spinledger.app.rehearsing import Rehearsal
+from spinledger.sim.rehearse import Rehearsal
 from tests.fakes.scraped import INSTANCE, JOB, Month, filled_in, fires, month
 
 FOLDER = Path(__file__).parents[2] / "dashboards"
@@ -166,7 +166,7 @@ def asked(
     every = "|".join(view.disk.identity for view in running.views())
     values = VALUES | {"disk": disk if board == "disk" else f"({every})"}
     when = {"time": f"{time.time():.3f}"} if board == "fleet" or now else {}
-    return running.ask(filled_in(query, values), **when)
+    return running.probe(filled_in(query, values), **when)
 
 
 @pytest.mark.parametrize(("board", "panel"), PANELS)
@@ -250,8 +250,8 @@ def test_one_disk_shows_its_own_figures(week: Month) -> None:
 
 def test_wear_shows_the_drives_counts(week: Month) -> None:
     """A rating's used share is the count over the rating, in the same Prometheus."""
-    count = week.ask(f'spinledger_disk_start_stop_cycles_total{{disk="{ONE}"}}')
-    rated = week.ask(f'spinledger_disk_rated_cycles{{disk="{ONE}",kind="start_stop"}}')
+    count = week.probe(f'spinledger_disk_start_stop_cycles_total{{disk="{ONE}"}}')
+    rated = week.probe(f'spinledger_disk_rated_cycles{{disk="{ONE}",kind="start_stop"}}')
     used = float(count[0]["value"][1]) / float(rated[0]["value"][1])
     assert any(math.isclose(one, used) for one in figure(week, "wear", "Rated life used"))
 
@@ -276,7 +276,7 @@ def test_choices_have_their_values(week: Month, name: str) -> None:
             continue
         found = re.fullmatch(r"label_values\((.+), (\w+)\)", variable["query"]["query"])
         assert found is not None
-        rows = week.ask(filled_in(found.group(1), VALUES))
+        rows = week.probe(filled_in(found.group(1), VALUES))
         values = {row["metric"][found.group(2)] for row in rows}
         assert values == due[variable["name"]]
         seen.add(variable["name"])
@@ -298,7 +298,7 @@ def test_an_alert_is_marked_while_it_fires(faulty: Month, name: str) -> None:
     (annotation,) = BOARDS[name]["annotations"]["list"]
     rows = asked(faulty, name, annotation["expr"], RUNAWAY, now=True)
     runaway = [row["metric"] for row in rows if row["metric"]["alertname"] == "DiskCyclesRunaway"]
-    assert [told["wake_group"] for told in runaway] == ["frames"]
+    assert [given["wake_group"] for given in runaway] == ["frames"]
     if name == "disk":
         rows = asked(faulty, name, annotation["expr"], ONE, now=True)
         assert [row for row in rows if row["metric"]["alertname"] == "DiskCyclesRunaway"] == []
@@ -319,8 +319,8 @@ def test_the_boards_show_what_is_wrong(faulty: Month) -> None:
     assert float(nearest["value"][1]) >= 1
     held = shown(faulty, "disk", "Findings", disk=TIMERLESS)
     assert "timer_not_holding" in {row["metric"]["code"] for row in held}
-    unseen = faulty.ask(
-        f'increase(spinledger_disk_state_seconds_total{{disk="{RUNAWAY}",state="unwitnessed"}}'
+    unseen = faulty.probe(
+        f'increase(spinledger_disk_state_seconds_total{{disk="{RUNAWAY}",state="unobserved"}}'
         f"[{FAULTY_DAYS}d])"
     )
     assert float(unseen[0]["value"][1]) == pytest.approx(DOWN_S, abs=600)
@@ -372,11 +372,11 @@ def test_the_console_of_one_disk_is_served(week: Month) -> None:
 
 def test_consoles_show_alerts_of_the_disk_and_of_its_group(faulty: Month) -> None:
     """A firing alert is told with its disk or group, and on the console of a disk it is about."""
-    told = '<p class="found"><strong>DiskCyclesRunaway</strong>'
-    assert f"{told} {INSTANCE} frames</p>" in console(faulty, "spinledger.html")
+    given = '<p class="found"><strong>DiskCyclesRunaway</strong>'
+    assert f"{given} {INSTANCE} frames</p>" in console(faulty, "spinledger.html")
     for disk, due in ((RUNAWAY, True), (ONE, False)):
         query = urllib.parse.urlencode({"instance": INSTANCE, "disk": disk})
-        assert (told in console(faulty, f"spinledger-disk.html?{query}")) is due
+        assert (given in console(faulty, f"spinledger-disk.html?{query}")) is due
 
 
 def test_a_console_without_a_disk_says_so(week: Month) -> None:

@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from spinledger.app.rehearsing import Rehearsal, Rehearsed, rehearse
 from spinledger.model import DAY, SECOND
 from spinledger.sim.faults import FAULTS
+from spinledger.sim.rehearse import Rehearsal, Rehearsed, rehearse
 from spinledger.sim.shelf import EPOCH_WALL_NS
 
 DAYS = 2
@@ -42,7 +42,7 @@ RUNS: dict[str, tuple[str, ...]] = {
 Labels = frozenset[str]
 
 
-class Told(NamedTuple):
+class Reported(NamedTuple):
     """What a run's series say: the last value of each, and when it was said."""
 
     done: Rehearsed
@@ -80,16 +80,16 @@ class Told(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Told]:
+def given(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Reported]:
     """A run of the shelf by its name in RUNS, made once."""
-    made: dict[str, Told] = {}
+    made: dict[str, Reported] = {}
 
-    def run(name: str) -> Told:
+    def run(name: str) -> Reported:
         if name not in made:
             out = io.StringIO()
             folder: Path = tmp_path_factory.mktemp(name)
             done = rehearse(Rehearsal(DAYS, faults=RUNS[name]), folder / "ledger.db", out)
-            made[name] = Told(done, *parsed(out.getvalue()))
+            made[name] = Reported(done, *parsed(out.getvalue()))
         return made[name]
 
     return run
@@ -120,42 +120,44 @@ def test_every_fault_is_ordered_here() -> None:
     assert ordered == set(FAULTS)
 
 
-def test_a_runaway_waker_exceeds_the_limit_of_a_day(told: Callable[[str], Told]) -> None:
+def test_a_runaway_waker_exceeds_the_limit_of_a_day(given: Callable[[str], Reported]) -> None:
     """The woken disk's count is above what chance allows its budget, its neighbour's is not."""
     name, day = "spinledger_disk_cycle_limit_used_ratio", 'window="1d"'
-    assert told("apart").of(name, "frames-1", day) >= 1
-    assert told("apart").of(name, "frames-2", day) < 1
-    assert told("none").of(name, "frames-1", day) < 1
+    assert given("apart").of(name, "frames-1", day) >= 1
+    assert given("apart").of(name, "frames-2", day) < 1
+    assert given("none").of(name, "frames-1", day) < 1
 
 
-def test_a_lost_timer_is_found(told: Callable[[str], Told]) -> None:
+def test_a_lost_timer_is_found(given: Callable[[str], Reported]) -> None:
     """Its disk idles far past the declared timer; its mirror sleeps on, and nothing is said."""
-    assert told("apart").found("timer_not_holding") == {"plates-2"}
-    assert told("none").found("timer_not_holding") == set()
+    assert given("apart").found("timer_not_holding") == {"plates-2"}
+    assert given("none").found("timer_not_holding") == set()
 
 
-def test_a_guest_is_found_by_commands_that_move_no_sectors(told: Callable[[str], Told]) -> None:
+def test_a_guest_is_found_by_commands_that_move_no_sectors(
+    given: Callable[[str], Reported],
+) -> None:
     """The kernel counts its requests and no sector (pass-through, seen on Linux 6.1): it does not
     look used, and yet it does not sleep."""
-    assert told("apart").found("commands_keep_awake") == {"darks-1"}
-    assert told("none").found("commands_keep_awake") == set()
+    assert given("apart").found("commands_keep_awake") == {"darks-1"}
+    assert given("none").found("commands_keep_awake") == set()
     seconds = "spinledger_disk_state_seconds_total"
-    assert told("apart").of(seconds, "darks-1", 'state="active"') == 0
-    assert told("none").of(seconds, "darks-1", 'state="active"') > 3600
+    assert given("apart").of(seconds, "darks-1", 'state="active"') == 0
+    assert given("none").of(seconds, "darks-1", 'state="active"') > 3600
 
 
-def test_a_dead_drive_is_absent(told: Callable[[str], Told]) -> None:
+def test_a_dead_drive_is_absent(given: Callable[[str], Reported]) -> None:
     """Its series end where it died, and the ledger says since when it is not there. (That its
     spin-ups failed more and more before is in its own counters, of which nothing is booked.)"""
     absent = "spinledger_disk_absent_since_timestamp_seconds"
-    assert abs(told("apart").of(absent, "frames-3") - wall_s(DEAD)) <= LOOKS_S
-    assert told("apart").ended_s("frames-3") <= wall_s(DEAD)
-    assert not [name for name, _ in told("none").last if name == absent]
+    assert abs(given("apart").of(absent, "frames-3") - wall_s(DEAD)) <= LOOKS_S
+    assert given("apart").ended_s("frames-3") <= wall_s(DEAD)
+    assert not [name for name, _ in given("none").last if name == absent]
 
 
-def test_a_replaced_disk_is_another_disk(told: Callable[[str], Told]) -> None:
+def test_a_replaced_disk_is_another_disk(given: Callable[[str], Reported]) -> None:
     """The old identity is absent from then on; the new one has books of its own, from zero."""
-    one = told("apart")
+    one = given("apart")
     absent = "spinledger_disk_absent_since_timestamp_seconds"
     assert abs(one.of(absent, "frames-4") - wall_s(REPLACED)) <= LOOKS_S
     info = [own for name, own in one.last if name == "spinledger_disk_info"]
@@ -166,7 +168,7 @@ def test_a_replaced_disk_is_another_disk(told: Callable[[str], Told]) -> None:
     assert 'serial="ATTIC-FRAMES-4B"' in serials["frames-4b"] - serials["frames-4"]
     seconds = sum(
         one.of("spinledger_disk_state_seconds_total", "frames-4b", f'state="{state}"')
-        for state in ("active", "idle", "standby", "unknown", "unwitnessed")
+        for state in ("active", "idle", "standby", "unknown", "unobserved")
     )
     ends_s = one.done.clock.wall() / SECOND
     assert abs(seconds - (ends_s - wall_s(REPLACED))) <= LOOKS_S + 240  # a step of the series
@@ -174,41 +176,43 @@ def test_a_replaced_disk_is_another_disk(told: Callable[[str], Told]) -> None:
     assert one.of(own, "frames-4b") < 24 < one.of(own, "frames-4")
 
 
-def test_a_sleepless_pool_sleeps_too_little_in_quiet_hours(told: Callable[[str], Told]) -> None:
+def test_a_sleepless_pool_sleeps_too_little_in_quiet_hours(
+    given: Callable[[str], Reported],
+) -> None:
     """Every member is below what is asked of a quiet window, and above it on a healthy shelf."""
     for member in range(1, 5):
         for run, enough in (("pools", False), ("none", True)):
             name = "spinledger_disk_quiet_window_asleep_ratio"
-            asleep = told(run).of(name, f"frames-{member}")
-            asked = told(run).of(
+            asleep = given(run).of(name, f"frames-{member}")
+            asked = given(run).of(
                 "spinledger_disk_quiet_window_asleep_min_ratio", f"frames-{member}"
             )
             assert (asleep >= asked) is enough, (run, member)
 
 
-def test_a_journal_is_found_by_its_beat(told: Callable[[str], Told]) -> None:
+def test_a_journal_is_found_by_its_beat(given: Callable[[str], Reported]) -> None:
     """Commits every 5 s (Linux 6.12 include/linux/jbd2.h) keep both members awake, and are told."""
-    assert told("none").found("regular_beat") == {"darks-1"}  # its guest's beat of 30 s
-    assert told("pools").found("regular_beat") >= {"plates-1", "plates-2"}
+    assert given("none").found("regular_access") == {"darks-1"}  # its guest's beat of 30 s
+    assert given("pools").found("regular_access") >= {"plates-1", "plates-2"}
     standby = ("spinledger_disk_state_seconds_total", "plates-1", 'state="standby"')
-    assert told("pools").of(*standby) == 0
-    assert told("none").of(*standby) > 86_400
+    assert given("pools").of(*standby) == 0
+    assert given("none").of(*standby) > 86_400
 
 
-def test_a_day_without_exporter_is_unwitnessed(told: Callable[[str], Told]) -> None:
+def test_a_day_without_exporter_is_unobserved(given: Callable[[str], Reported]) -> None:
     """Just that day is; nothing is told of it; the drives' own counters tell its spin-ups."""
-    one = told("blind")
+    one = given("blind")
     began_s, ended_s = (wall_s(local) for local in DOWN.split("/"))
     assert not [at for at in one.times if began_s + LOOKS_S < at < ended_s]
     truth = one.done.shelf.truth()
     for identity in one.done.loop.accounts:
         disk = identity.removeprefix("sim-attic-")
-        seconds = one.of("spinledger_disk_state_seconds_total", disk, 'state="unwitnessed"')
+        seconds = one.of("spinledger_disk_state_seconds_total", disk, 'state="unobserved"')
         assert abs(seconds - DAY / SECOND) <= LOOKS_S, disk
         blind = [
             start
             for start in truth[identity].happenings
             if start.what == "start" and began_s <= (start.at_ns + EPOCH_WALL_NS) / SECOND < ended_s
         ]
-        told_of = one.of("spinledger_disk_cycles_total", disk, 'witnessed="no"')
+        told_of = one.of("spinledger_disk_cycles_total", disk, 'observed="no"')
         assert 0 <= told_of - len(blind) <= 1, disk  # and a nap shorter than a look, perhaps

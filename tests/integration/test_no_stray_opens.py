@@ -76,20 +76,20 @@ def mocked(shelf: Shelf) -> dict[str, Any]:
     return watch(["serve", "--config", str(config)], 9797)
 
 
-def strangers(told: dict[str, Any], folder: Path) -> list[str]:
+def strangers(given: dict[str, Any], folder: Path) -> list[str]:
     """What was opened outside the list: the kernel's files, the ledger, its live journal."""
     allowed = ("/sys/", "/proc/", "/run/spinledger/", "/dev/shm/spinledger-", str(folder))
-    return [path for path in told["opened"] if not path.startswith(allowed)]
+    return [path for path in given["opened"] if not path.startswith(allowed)]
 
 
 def test_real_ports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On the mocked shelf: nothing stray, though four pages were asked for."""
     monkeypatch.setenv("SPINLEDGER_TEST_FOLDER", str(tmp_path))
     with mocked_shelf(3) as shelf:
-        told = shelf.run(mocked, timeout=60)
-    assert told["code"] == 0
-    assert strangers(told, tmp_path) == []
-    assert told["imported"] == []
+        given = shelf.run(mocked, timeout=60)
+    assert given["code"] == 0
+    assert strangers(given, tmp_path) == []
+    assert given["imported"] == []
 
 
 def test_simulated_shelf(tmp_path: Path) -> None:
@@ -111,6 +111,6 @@ def test_simulated_shelf(tmp_path: Path) -> None:
         timeout=60,
     )
     line = next(row for row in done.stdout.splitlines() if row.startswith("told "))
-    told = json.loads(line.removeprefix("told "))
-    assert strangers(told, tmp_path) == []
-    assert told["imported"] == []
+    given = json.loads(line.removeprefix("told "))
+    assert strangers(given, tmp_path) == []
+    assert given["imported"] == []

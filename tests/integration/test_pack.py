@@ -83,8 +83,8 @@ def test_what_is_written_can_be_loaded(tmp_path: Path) -> None:
     the lines that the command prints name those files."""
     done = pack(tmp_path)
     sample = tmp_path / "rules" / "samples" / "prometheus.yml"
-    told = subprocess.run(["promtool", "check", "config", sample], capture_output=True, text=True)
-    assert told.returncode == 0, told.stdout + told.stderr
+    given = subprocess.run(["promtool", "check", "config", sample], capture_output=True, text=True)
+    assert given.returncode == 0, given.stdout + given.stderr
     printed = re.findall(r"^  - (.+)/\*\.yml$", done.stdout, re.MULTILINE)
     assert printed == [f"{tmp_path}/rules/recording", f"{tmp_path}/rules/alerts"]
 

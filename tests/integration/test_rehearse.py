@@ -23,12 +23,12 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.app.rehearsing import START_WALL_NS, Rehearsal, Rehearsed, ends_wall_ns, rehearse
 from spinledger.errors import Unavailable
-from spinledger.keeper.view import view
+from spinledger.ledger.facts import view
 from spinledger.model import DAY, HOUR, SECOND, Span, State
-from spinledger.store import telling
-from spinledger.store.books import History, read
+from spinledger.sim.rehearse import START_WALL_NS, Rehearsal, Rehearsed, ends_wall_ns, rehearse
+from spinledger.store import export
+from spinledger.store.history import History, read
 
 ROOT = Path(__file__).parents[2]
 FAST_S = 5
@@ -55,7 +55,7 @@ def test_the_same_seed_gives_the_same_bytes(tmp_path: Path) -> None:
     _, second = run(tmp_path, 0.5, "b")
     assert first == second
     assert first.count("\n") > 10_000
-    assert told(tmp_path / "a.db") == told(tmp_path / "b.db")
+    assert given(tmp_path / "a.db") == given(tmp_path / "b.db")
 
 
 def test_quiet_hours_are_those_of_the_shelfs_people(tmp_path: Path) -> None:
@@ -90,10 +90,10 @@ def test_a_commit_that_waits_on_purpose_says_so(tmp_path: Path) -> None:
     assert set(old) == {1.0}
 
 
-def told(ledger: Path) -> str:
+def given(ledger: Path) -> str:
     """The books as JSON, as `history --json` writes them, asked at a fixed time."""
     books = read(ledger)
-    return "".join(telling.json_of(books, telling.asked(books, None, None, START_WALL_NS + DAY)))
+    return "".join(export.json_of(books, export.asked(books, None, None, START_WALL_NS + DAY)))
 
 
 @pytest.mark.parametrize(
@@ -113,7 +113,7 @@ def test_the_ledger_agrees_with_the_simulators_tally(
     unseen = 0
     for name, account in done.loop.accounts.items():
         cycles = list(books.cycles(name))
-        seen = [cycle.at_ns for cycle in cycles if cycle.witnessed]
+        seen = [cycle.at_ns for cycle in cycles if cycle.observed]
         hidden, stopped_ns = 0, -DAY
         for one in truth[name].happenings:
             if one.what == "stop":
@@ -126,7 +126,7 @@ def test_the_ledger_agrees_with_the_simulators_tally(
                 assert blind or one.at_ns - stopped_ns <= FAST_S * SECOND, (name, one)
                 hidden += 1
         assert seen == [], (name, "a spin-up that was none")
-        assert sum(not cycle.witnessed for cycle in cycles) == hidden, name
+        assert sum(not cycle.observed for cycle in cycles) == hidden, name
         assert len(cycles) == truth[name].cycles, name
         unseen += hidden
         blind_ns = sum(gap.ended_ns - gap.began_ns for gap in nobody_looked)
@@ -137,18 +137,18 @@ def test_the_ledger_agrees_with_the_simulators_tally(
     assert unseen >= 2, "a test of hidden spin-ups has some"
 
 
-def test_a_gap_in_the_middle_is_one_unwitnessed_span(tmp_path: Path) -> None:
-    """Half the time, an hour of nobody looking, the other half: just that hour is unwitnessed."""
+def test_a_gap_in_the_middle_is_one_unobserved_span(tmp_path: Path) -> None:
+    """Half the time, an hour of nobody looking, the other half: just that hour is unobserved."""
     ledger = tmp_path / "gap.db"
     rehearse(Rehearsal(0.25), ledger)
     later = START_WALL_NS + DAY // 4 + HOUR
     second = rehearse(Rehearsal(0.25, start_wall_ns=later), ledger)
     for name, account in second.loop.accounts.items():
         seconds = view(account).samples["state_seconds"]
-        assert abs(seconds[("unwitnessed",)] - 3600) <= 2 * FAST_S, name
+        assert abs(seconds[("unobserved",)] - 3600) <= 2 * FAST_S, name
         booked_s = (DAY // 2 + HOUR) / SECOND
         assert abs(sum(seconds.values()) - booked_s) <= FAST_S, name  # to the last look
-        spans = [one for one in read(ledger).spans(name) if one.state == State.UNWITNESSED.value]
+        spans = [one for one in read(ledger).spans(name) if one.state == State.UNOBSERVED.value]
         assert len(spans) == 1, name
     whole = tmp_path / "whole.db"
     rehearse(Rehearsal(0.25 + 1 / 24), whole)
@@ -173,7 +173,7 @@ def test_a_rehearsal_in_two_parts_is_the_whole(tmp_path: Path) -> None:
         seconds, all_at_once = (
             view(one).samples["state_seconds"] for one in (account, whole.loop.accounts[name])
         )
-        assert seconds[("unwitnessed",)] - all_at_once[("unwitnessed",)] <= FAST_S, name
+        assert seconds[("unobserved",)] - all_at_once[("unobserved",)] <= FAST_S, name
         for state in all_at_once:
             assert abs(seconds[state] - all_at_once[state]) <= 2 * FAST_S, (name, state)
 
@@ -203,30 +203,30 @@ def test_a_rehearsal_killed_in_the_middle_goes_on(tmp_path: Path) -> None:
         for entries in ("cycles", "gaps", "readings"):
             of, expected = (list(getattr(one, entries)(name)) for one in (books, unbroken))
             assert of == expected, (name, entries)
-        assert mended(books, name, middle) == mended(unbroken, name, 0), name
+        assert fixed(books, name, middle) == fixed(unbroken, name, 0), name
 
 
-def mended(books: History, disk: str, broken_ns: int) -> list[tuple[str, int, int, int]]:
+def fixed(books: History, disk: str, broken_ns: int) -> list[tuple[str, int, int, int]]:
     """State, beginning, end (ms) and active looks of each span; a span that was cut in two there
     is one again, and what is between its parts lasts two looks at most."""
-    told: list[Span] = []
+    given: list[Span] = []
     cut = None
     for span in [*books.spans(disk), books.open_span(disk)]:
         assert span is not None
         again_ns = broken_ns + 2 * FAST_S * SECOND
-        unsure = span.state in ("unknown", "unwitnessed")
+        unsure = span.state in ("unknown", "unobserved")
         if unsure and broken_ns <= span.began_wall_ns and span.ended_wall_ns <= again_ns:
-            cut = told.pop() if cut is None else cut
+            cut = given.pop() if cut is None else cut
             continue
         if cut is not None:
             assert span.state == cut.state
             active_ns = cut.active_ns + span.active_ns
             span = replace(cut, ended_wall_ns=span.ended_wall_ns, active_ns=active_ns)
             cut = None
-        told.append(span)
+        given.append(span)
     return [
         (one.state, one.began_wall_ns // MS, one.ended_wall_ns // MS, looks(one.active_ns))
-        for one in told
+        for one in given
     ]
 
 
@@ -268,7 +268,7 @@ def test_a_real_prometheus_returns_the_truth(tmp_path: Path) -> None:
         at_s = done.clock.wall() // SECOND
         query = "sum by (disk) (spinledger_disk_cycles_total)"
         asked = urllib.parse.urlencode({"query": query, "time": at_s})
-        found = ask(f"http://{url}/api/v1/query?{asked}")
+        found = ask_server(f"http://{url}/api/v1/query?{asked}")
     finally:
         child.terminate()
         child.wait(timeout=20)
@@ -276,7 +276,7 @@ def test_a_real_prometheus_returns_the_truth(tmp_path: Path) -> None:
     assert rows == cycles_of(done)
 
 
-def ask(address: str) -> dict:  # type: ignore[type-arg]
+def ask_server(address: str) -> dict:  # type: ignore[type-arg]
     """The JSON at an address, once the server is up; fails after half a minute."""
     for _ in range(150):
         try:

@@ -19,7 +19,7 @@ import pytest
 
 from spinledger.device.asking import ProcessProber
 from spinledger.device.discovery import Discovery
-from spinledger.model import SECOND, Answered, Disk, Reason, Refused, Told
+from spinledger.model import SECOND, Answered, Disk, Reason, Refused, Reported
 from tests.fakes import mocked
 from tests.fakes.asked import answers, ask_all
 from tests.fakes.mocked import Shelf, mocked_shelf
@@ -55,11 +55,11 @@ def _ask_twice(shelf: Shelf) -> dict[str, Any]:
     """Ask all disks, twice; forget the first. What was told, and how the prober stood then."""
     disks = _disks()
     prober = ProcessProber()
-    told: list[list[str]] = []
+    given: list[list[str]] = []
     for first in (1, DISKS + 1):
         assert ask_all(prober, disks, first) == DISKS
-        got = sorted(answers(prober, DISKS), key=lambda one: one.ask.number)
-        told.append([one.reply.mode for one in got if isinstance(one.reply, Told)])
+        got = sorted(answers(prober, DISKS), key=lambda one: one.probe.number)
+        given.append([one.reply.mode for one in got if isinstance(one.reply, Reported)])
     process = Path(f"/proc/{prober.pid}")
     flags = {}
     for descriptor in (process / "fd").iterdir():
@@ -74,7 +74,7 @@ def _ask_twice(shelf: Shelf) -> dict[str, Any]:
         time.sleep(0.01)
     before_close = shelf.do("openings")
     prober.close()
-    return {"told": told, "flags": flags, "kib": int(memory), "openings": before_close}
+    return {"told": given, "flags": flags, "kib": int(memory), "openings": before_close}
 
 
 def test_one_question_is_one_command_and_nothing_else() -> None:
@@ -99,15 +99,15 @@ def _stopped_meanwhile(shelf: Shelf) -> list[list[str]]:
     """Asked while the kernel's word is `suspended`, `suspending`, `active`: what came of each."""
     disks = _disks()
     prober = ProcessProber()
-    told = []
+    given = []
     for number, status in enumerate(("suspended", "suspending", "active"), 1):
         shelf.do("set", node="sda", name="device/power/runtime_status", value=status)
         ask_all(prober, disks, number)
         (one,) = answers(prober, 1)
         withheld = isinstance(one.reply, Refused) and one.reply.reason is Reason.WITHHELD
-        told.append([status, "withheld" if withheld else "asked", str(one.sent)])
+        given.append([status, "withheld" if withheld else "asked", str(one.sent)])
     prober.close()
-    return told
+    return given
 
 
 def test_a_disk_stopped_by_the_kernel_since_its_sample_is_sent_nothing() -> None:
@@ -151,10 +151,12 @@ def _one_hangs(shelf: Shelf) -> dict[str, Any]:
     late = answers(prober, 1)
     prober.close()
     return {
-        "answered": sorted({one.ask.number for one in got}),
+        "answered": sorted({one.probe.number for one in got}),
         "took": took,
         "quiet": len(quiet),
-        "late": [(one.ask.number, one.reply.mode) for one in late if isinstance(one.reply, Told)],
+        "late": [
+            (one.probe.number, one.reply.mode) for one in late if isinstance(one.reply, Reported)
+        ],
     }
 
 
@@ -228,22 +230,22 @@ def _crash(shelf: Shelf) -> dict[str, Any]:
     os.kill(first, signal.SIGINT)
     shelf.do("hang", node="sda")
     ask_all(prober, disks, 10)
-    told = answers(prober, 1)
+    given = answers(prober, 1)
     os.kill(first, signal.SIGKILL)
     fallen = answers(prober, 1)
     shelf.do("release", node="sda")
     ask_all(prober, disks, 20)
     recovered = answers(prober, 2)
     story = {
-        "after ctrl-c": [isinstance(one.reply, Told) for one in told],
-        "owed": [[one.ask.number, _reason(one), one.sent] for one in fallen],
-        "recovered": [isinstance(one.reply, Told) for one in recovered],
+        "after ctrl-c": [isinstance(one.reply, Reported) for one in given],
+        "owed": [[one.probe.number, _reason(one), one.sent] for one in fallen],
+        "recovered": [isinstance(one.reply, Reported) for one in recovered],
         "at once": _ended(prober, 0) > 0,
         "not again": _ended(prober, SECOND // 2),
     }
     ask_all(prober, disks[:1], 30, at_ns=SECOND // 2)
     down = answers(prober, 1, at_ns=SECOND // 2)
-    story["asked while down"] = [[one.ask.number, _reason(one), one.sent] for one in down]
+    story["asked while down"] = [[one.probe.number, _reason(one), one.sent] for one in down]
     prober.replies(SECOND)
     story["after a second"] = prober.pid > 0
     story["same descriptor"] = prober.fileno() == descriptor
@@ -325,7 +327,7 @@ def _successor(shelf: Shelf) -> dict[str, Any]:
         "reason": refused.reply.reason,
         "sent": refused.sent,
         "log": log,
-        "fresh": isinstance(fresh.reply, Told),
+        "fresh": isinstance(fresh.reply, Reported),
     }
 
 

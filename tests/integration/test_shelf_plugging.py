@@ -10,7 +10,7 @@ from typing import Any
 from spinledger.device.asking import ProcessProber
 from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
-from spinledger.model import Gone, Told
+from spinledger.model import Gone, Reported
 from tests.fakes.asked import answers, ask_all
 from tests.fakes.mocked import Shelf, mocked_shelf
 
@@ -19,15 +19,15 @@ FIRST = "wwn-0x50000b0000000000"  # drive 0 of the shelf
 
 def settle(discovery: Discovery, quiet_s: float = 0.25) -> list[list[object]]:
     """All changes until none has come for a moment: [what, identity, nodes, pool]."""
-    told: list[list[object]] = []
+    given: list[list[object]] = []
     while select.select([discovery], [], [], quiet_s)[0]:
         for change in discovery.changes(0):
             if isinstance(change, Gone):
-                told.append(["gone", change.identity])
+                given.append(["gone", change.identity])
             else:
                 disk = change.disk
-                told.append(["seen", disk.identity, list(disk.nodes), disk.pool])
-    return told
+                given.append(["seen", disk.identity, list(disk.nodes), disk.pool])
+    return given
 
 
 def _life_of_a_disk(shelf: Shelf) -> dict[str, Any]:
@@ -108,7 +108,7 @@ def _paths(shelf: Shelf) -> dict[str, Any]:
 
     def mode() -> bool:
         ask_all(prober, discovery.disks)
-        return isinstance(answers(prober, 1)[0].reply, Told)
+        return isinstance(answers(prober, 1)[0].reply, Reported)
 
     story["alone"] = [sectors(), mode()]
     shelf.do("plug", node="sdb", port=9, number=0)

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.app.owner import Owner
 from spinledger.app.sights import Books, sight
+from spinledger.config.current import CurrentConfig
 from spinledger.config.load import load
 from spinledger.config.settings import Tariff
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, Entry, Evidence, Explained, Span
@@ -68,13 +68,13 @@ def test_pages_see_what_was_booked(asked_every_hours: int) -> None:
             if (day * 24 + hour) % asked_every_hours == 0:
                 books(BEGAN, BEGAN + (day + 1) * DAY + hour * HOUR)
     seen = books(BEGAN, BEGAN + 12 * DAY + 2 * HOUR)["d"]
-    booked = [entry for day in range(12) for entry in entries_of(day)]
+    recorded = [entry for day in range(12) for entry in entries_of(day)]
     assert [(one.began, one.ended, one.state, one.active) for one in seen.pieces] == [
         (one.began_wall_ns, one.ended_wall_ns, one.state, one.active_ns)
-        for one in booked
+        for one in recorded
         if isinstance(one, Span)
     ]
-    cycles = [one for one in booked if isinstance(one, Cycle)]
+    cycles = [one for one in recorded if isinstance(one, Cycle)]
     assert [wake.at for wake in seen.wakes] == [one.at_wall_ns for one in cycles]
     late = [wake for wake in seen.wakes if wake.cause]
     assert late == [
@@ -145,7 +145,7 @@ def test_the_tariff_is_that_of_the_file_in_force(tmp_path: Path) -> None:
     """After the owner's file was read again, the pages have its new price."""
     file = tmp_path / "spinledger.yaml"
     file.write_text("tariff: {currency: EUR, per_kwh: 0.30}\n", encoding="utf-8")
-    owner = Owner(file, load(file), 0.0)
+    owner = CurrentConfig(file, load(file), 0.0)
     seen = sight(owner, lambda: MemoryStore().history(), "attic")
     assert seen.tariff() == Tariff("EUR", 0.30)
     file.write_text("listen: 127.0.0.1:0\n", encoding="utf-8")

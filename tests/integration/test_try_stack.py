@@ -34,24 +34,24 @@ class Start:
     def __init__(self, checkout: Path, listen: str) -> None:
         began = time.monotonic()
         self.cache = checkout / ".cache" / "stack"
-        self._told = checkout / "told"
+        self._given = checkout / "told"
         command = [sys.executable, "exporter/stack.py", str(checkout / "spinledger"), listen, ""]
-        with self._told.open("w") as out:
+        with self._given.open("w") as out:
             self.process = subprocess.Popen(
                 command, cwd=checkout, stdout=out, stderr=out, start_new_session=True
             )
-        until(lambda: "Ctrl-C ends" in self.told or self.process.poll() is not None)
+        until(lambda: "Ctrl-C ends" in self.given or self.process.poll() is not None)
         self.took_s = time.monotonic() - began
-        assert self.process.poll() is None, self.told
+        assert self.process.poll() is None, self.given
 
     @property
-    def told(self) -> str:
+    def given(self) -> str:
         """What it printed."""
-        return self._told.read_text(encoding="utf-8")
+        return self._given.read_text(encoding="utf-8")
 
-    def ask(self, beside: str, path: str) -> Any:
+    def probe(self, beside: str, path: str) -> Any:
         """The JSON of the server whose printed address goes on with `beside`."""
-        base = re.findall(rf"(http://[\d.:]+)/{beside} ", self.told)[-1]
+        base = re.findall(rf"(http://[\d.:]+)/{beside} ", self.given)[-1]
         with urllib.request.urlopen(f"{base}{path}", timeout=10) as answer:
             return json.load(answer)
 
@@ -120,8 +120,8 @@ def test_the_stack_fires_at_once_is_kept_and_leaves_nothing(checkout: Path) -> N
         began = time.monotonic()
         until(lambda: fired(first) >= FIRING)
         print(f"alerts fired {time.monotonic() - began:.0f} s after the addresses were printed")
-        told = {one["labels"]["alertname"] for one in first.ask("", "/api/v2/alerts")}
-        assert told >= FIRING
+        given = {one["labels"]["alertname"] for one in first.probe("", "/api/v2/alerts")}
+        assert given >= FIRING
         journals = set().union(*map(journal_of, running(str(checkout))))
         assert [folder for folder in journals if folder.is_dir()]
         past = counted_past(first)
@@ -147,7 +147,7 @@ def test_the_stack_fires_at_once_is_kept_and_leaves_nothing(checkout: Path) -> N
 
 def fired(start: Start) -> set[str]:
     """The names of the alerts that fire, by Prometheus."""
-    alerts = start.ask("alerts", "/api/v1/alerts")["data"]["alerts"]
+    alerts = start.probe("alerts", "/api/v1/alerts")["data"]["alerts"]
     return {one["labels"]["alertname"] for one in alerts if one["state"] == "firing"}
 
 
@@ -155,5 +155,5 @@ def counted_past(start: Start) -> dict[str, float]:
     """Each disk's spin-ups at the end of the backfilled time."""
     ended = json.loads((start.cache / "month.json").read_text())["ended"]
     query = "max+by+(disk)+(last_over_time(spinledger_disk_cycles_total[1d]))"
-    series = start.ask("alerts", f"/api/v1/query?query={query}&time={ended}")["data"]["result"]
+    series = start.probe("alerts", f"/api/v1/query?query={query}&time={ended}")["data"]["result"]
     return {one["metric"]["disk"]: float(one["value"][1]) for one in series}

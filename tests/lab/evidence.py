@@ -14,7 +14,7 @@ from typing import Any
 from prometheus_client.parser import text_string_to_metric_families
 
 from tests.lab.cases import ALL_CASES, Trial
-from tests.lab.guest.names import QUESTIONS, RECORDS
+from tests.lab.guest.names import RECORDS, STATE_PROBES
 
 Row = dict[str, Any]
 
@@ -60,7 +60,7 @@ class Evidence:
 
     def questions(self, case: str, since: float = 0.0, until: float = float("inf")) -> list[Row]:
         """Questions it got. Nobody but the exporter sends any in a scenario."""
-        return self.commands(case, *QUESTIONS, since=since, until=until)
+        return self.commands(case, *STATE_PROBES, since=since, until=until)
 
     def records(self, case: str) -> list[Row]:
         """Records of its own that it was asked for. Nobody but the exporter asks in a scenario."""

@@ -35,7 +35,7 @@ class Mutant:
 ACCOUNT = "spinledger/ledger/account.py"
 ASKING = "spinledger/device/asking.py"
 ATA = "spinledger/codec/ata.py"
-BOOK = "spinledger/keeper/book.py"
+BOOK = "spinledger/ledger/record.py"
 LOOP = "spinledger/loop/__init__.py"
 NODE = "spinledger/device/node.py"
 PROBER = "spinledger/device/prober.py"
@@ -106,7 +106,7 @@ MUTANTS = (
         "unhushed",
         "after a disturbance a disk is left in peace until foreign I/O",
         ACCOUNT,
-        "        and not habit.hushed\n",
+        "        and not habit.silenced\n",
         "",
         "waker",
         "test_waking_drive_is_left_in_peace",

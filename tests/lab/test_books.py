@@ -1,6 +1,6 @@
 """The ledger on a real kernel: cycles that nobody saw, and a ledger on the disk that it watches.
 
-Judged by the drive's own counters and log. Source: the arithmetic of unwitnessed cycles is start
+Judged by the drive's own counters and log. Source: the arithmetic of unobserved cycles is start
 less power cycles less those seen, with attributes 4 and 12 of the public drive database; that a
 journalling file system writes seconds after an fsync is ext4's `commit=` (Linux
 Documentation/admin-guide/ext4.rst, 5 s).
@@ -18,7 +18,7 @@ from tests.lab.build import PROJECT, Image
 from tests.lab.cases import identity
 from tests.lab.vm import Guest
 
-Told = dict[str, Any]
+Reported = dict[str, Any]
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +28,7 @@ def machine(lab_image: Image) -> Iterator[Guest]:
         yield own
 
 
-def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str) -> Told:
+def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str) -> Reported:
     """Play one scenario in the guest."""
     number = drive_number()
     given = {
@@ -38,50 +38,50 @@ def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str)
         "identity": identity(number),
         "size_mib": 20 if scenario == "on_the_disk" else 2,
     }
-    report: Told = guest.python("books", stdin=json.dumps(given), timeout=300)
+    report: Reported = guest.python("books", stdin=json.dumps(given), timeout=300)
     return report
 
 
 @pytest.fixture(scope="module")
-def restarted(machine: Guest, drive_number: Callable[[], int]) -> Told:
+def restarted(machine: Guest, drive_number: Callable[[], int]) -> Reported:
     """What came of the five unseen wakes."""
     return run(machine, drive_number, "books", "restart")
 
 
-def cycles(disk: Told, witnessed: str) -> float:
+def cycles(disk: Reported, observed: str) -> float:
     """Cycles of one kind in a snapshot of a disk."""
     return next(
         float(sample["value"])
         for sample in disk["samples"]["cycles"]
-        if sample["labels"] == {"witnessed": witnessed}
+        if sample["labels"] == {"observed": observed}
     )
 
 
-def test_cycles_that_nobody_saw(restarted: Told) -> None:
-    """Five unseen and one seen: witnessed 1, unwitnessed 5, by the drive's own delta 6."""
+def test_cycles_that_nobody_saw(restarted: Reported) -> None:
+    """Five unseen and one seen: observed 1, unobserved 5, by the drive's own delta 6."""
     before, after = restarted["before"], restarted["after"]
     assert restarted["starts"] == 6
     assert cycles(after, "yes") - cycles(before, "yes") == 1
     assert cycles(after, "no") - cycles(before, "no") == 5
 
 
-def test_counters_go_on_over_a_restart(restarted: Told) -> None:
-    """No state's seconds fell, and the time in between is unwitnessed."""
+def test_counters_go_on_over_a_restart(restarted: Reported) -> None:
+    """No state's seconds fell, and the time in between is unobserved."""
     seconds = [
         {s["labels"]["state"]: s["value"] for s in restarted[when]["samples"]["state_seconds"]}
         for when in ("before", "after")
     ]
     assert all(seconds[1][state] >= value for state, value in seconds[0].items())
-    assert seconds[1]["unwitnessed"] > 5 * 5
+    assert seconds[1]["unobserved"] > 5 * 5
 
 
 @pytest.fixture(scope="module")
-def kept_there(machine: Guest, drive_number: Callable[[], int]) -> Told:
+def kept_there(machine: Guest, drive_number: Callable[[], int]) -> Reported:
     """What came of the ledger on the watched drive."""
     return run(machine, drive_number, "shelf", "on_the_disk")
 
 
-def test_a_ledger_on_the_watched_disk_lets_it_sleep(kept_there: Told) -> None:
+def test_a_ledger_on_the_watched_disk_lets_it_sleep(kept_there: Reported) -> None:
     """Asleep, it stays asleep: nothing but questions reaches the drive, and nothing wakes it."""
     quiet = [
         row
@@ -92,7 +92,7 @@ def test_a_ledger_on_the_watched_disk_lets_it_sleep(kept_there: Told) -> None:
     assert not any(row.get("woke") for row in quiet)
 
 
-def test_a_deferred_ledger_says_so(kept_there: Told) -> None:
+def test_a_deferred_ledger_says_so(kept_there: Reported) -> None:
     """While commits wait for the disk to be used by others, `ledger_deferred` is 1."""
     assert kept_there["deferred"][-1] == 1
     assert kept_there["size"] > 0

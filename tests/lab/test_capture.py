@@ -83,10 +83,10 @@ def test_each_row_is_an_io_that_was_made(played: dict[str, Any], trace: Path) ->
     for name, times in played["done"].items():
         mine = [row for row in rows if row["actor"] == name]
         assert {row["op"] for row in mine} == {SERVICES[name]["op"]}
-        told = [float(row["timestamp_seconds"]) - played["boot_to_wall_s"] for row in mine]
+        given = [float(row["timestamp_seconds"]) - played["boot_to_wall_s"] for row in mine]
         slack = INTERVAL_S / 2 + 0.3  # and what an emulated processor is late
-        assert all(any(abs(at - real) <= slack for real in times) for at in told)
-        assert all(any(abs(at - real) <= slack for at in told) for real in times)
+        assert all(any(abs(at - real) <= slack for real in times) for at in given)
+        assert all(any(abs(at - real) <= slack for at in given) for real in times)
     assert {row["actor"] for row in rows} == {*SERVICES}
 
 
@@ -100,13 +100,13 @@ def test_replay_without_each_is_the_truth(
     options = ["--timers", "3,7", "--json", *(["--without", without] if without else [])]
     assert main(["replay", "--trace", str(trace), *options]) == 0
     report = json.loads(capsys.readouterr().out)
-    for timer_s, told in zip(TIMERS_S, report["timers"], strict=True):
+    for timer_s, given in zip(TIMERS_S, report["timers"], strict=True):
         slept = [gap - timer_s for gap in truth if gap > timer_s]
-        assert told["standby_seconds"] == timer_s
-        assert told["cycles"] == len(slept)
-        print(f"without {without or 'nobody'}, {timer_s:g} s: {told['cycles']} cycles,", end=" ")
-        print(f"asleep {told['asleep_seconds']:.3f} s, in truth {sum(slept):.3f} s")
-        assert told["asleep_seconds"] == pytest.approx(sum(slept), abs=INTERVAL_S * len(slept))
+        assert given["standby_seconds"] == timer_s
+        assert given["cycles"] == len(slept)
+        print(f"without {without or 'nobody'}, {timer_s:g} s: {given['cycles']} cycles,", end=" ")
+        print(f"asleep {given['asleep_seconds']:.3f} s, in truth {sum(slept):.3f} s")
+        assert given["asleep_seconds"] == pytest.approx(sum(slept), abs=INTERVAL_S * len(slept))
     assert report["timers"][0]["observed_seconds"] == pytest.approx(sum(truth), abs=INTERVAL_S)
     rows = csv.DictReader(trace.open())
     times = {float(row["timestamp_seconds"]) for row in rows if row["actor"] != without}

@@ -116,9 +116,9 @@ def test_question_ends_sleep() -> None:
 def test_sas_guise_tells_by_request_sense_only() -> None:
     """GOOD status; 00/00 awake, 5E/02 standby by timer, 5E/04 by command (SPC-4); 85h refused."""
     bench = drive("sas")
-    told = [bench.execute(REQUEST_SENSE, b"", at) for at in (1.0, 20.0)]
-    assert [answer.status for answer in told] == [GOOD, GOOD]
-    assert [answer.data[12:14].hex() for answer in told] == ["0000", "5e02"]
+    given = [bench.execute(REQUEST_SENSE, b"", at) for at in (1.0, 20.0)]
+    assert [answer.status for answer in given] == [GOOD, GOOD]
+    assert [answer.data[12:14].hex() for answer in given] == ["0000", "5e02"]
     bench.execute(READ, b"", 21.0)
     bench.execute(bytes.fromhex("1b0000003000"), b"", 23.0)  # START STOP UNIT, STANDBY
     assert bench.execute(REQUEST_SENSE, b"", 24.0).data[12:14].hex() == "5e04"

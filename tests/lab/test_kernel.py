@@ -160,8 +160,8 @@ def test_sas_guise_has_no_ata_page_and_keeps_its_rotation(guest: Guest, plug: Pl
     assert "ATA" not in files
     assert "1c 20" in files
     guest.run(f"python3 -m tests.lab.guest.sgio {node} standby").ok()
-    told = guest.python("sgio", node, "request-sense")
-    assert (told["status"], told["data"][24:28]) == (0, "5e04")
+    given = guest.python("sgio", node, "request-sense")
+    assert (given["status"], given["data"][24:28]) == (0, "5e04")
 
 
 def test_removable_disk_is_polled_by_the_kernel(guest: Guest, plug: Plug) -> None:
@@ -176,8 +176,8 @@ def test_hanging_drive_holds_its_caller_only(guest: Guest, plug: Plug) -> None:
     """A question to a hanging drive waits until released; a neighbour answers meanwhile."""
     stuck, fine = plug("stuck"), plug("fine")
     guest.rack("set", name="stuck", hangs_on_questions=True)
-    ask = "python3 -m tests.lab.guest.sgio"
-    guest.run(f"{ask} {stuck} check-power-mode >/run/stuck 2>&1 & sleep 1").ok()
+    probe = "python3 -m tests.lab.guest.sgio"
+    guest.run(f"{probe} {stuck} check-power-mode >/run/stuck 2>&1 & sleep 1").ok()
     assert guest.python("sgio", fine, "check-power-mode")["sense"][26:28] == "ff"
     assert guest.run("cat /run/stuck").ok() == ""
     guest.rack("set", name="stuck", hangs_on_questions=False)
@@ -217,8 +217,8 @@ def test_kernel_test_disk_stops_and_tells(guest: Guest) -> None:
     node = "/dev/" + guest.run("cat /run/debug-node").ok().strip()
     try:
         guest.python("sgio", node, "stop")
-        told = guest.python("sgio", node, "test-unit-ready")
-        assert (told["status"], told["sense"][4:6], told["sense"][24:28]) == (2, "02", "0402")
+        given = guest.python("sgio", node, "test-unit-ready")
+        assert (given["status"], given["sense"][4:6], given["sense"][24:28]) == (2, "02", "0402")
     finally:
         guest.run("modprobe -r scsi_debug; udevadm settle").ok()
 

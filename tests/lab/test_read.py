@@ -15,7 +15,7 @@ import pytest
 
 from tests.lab.cases import FAST_S, READ_CASES, USED_NOW_AND_THEN
 from tests.lab.evidence import Evidence, Row
-from tests.lab.guest.names import MEDIA, QUESTIONS, RECORDS
+from tests.lab.guest.names import MEDIA, RECORDS, STATE_PROBES
 from tests.lab.test_serve import lived
 
 TIMER_S = 4.0
@@ -91,19 +91,19 @@ def test_counters_exported_are_the_drives_own(read: Evidence, case: str, counter
 
     It has no count of power cycles (SPC-4, log page 0Eh), so none is exported.
     """
-    told = read.records(case)[-1]["counts"]
+    given = read.records(case)[-1]["counts"]
     shown = read.final(COUNTERS[counter], case)
     if case == "read-sas":
-        told = {**told, "start_stops": told["stops"], "power_cycles": None}
-    assert shown == told[counter]
+        given = {**given, "start_stops": given["stops"], "power_cycles": None}
+    assert shown == given[counter]
 
 
 @each
 def test_cycles_in_the_ledger_are_those_the_drive_counts(read: Evidence, case: str) -> None:
-    """All were witnessed: the drive's own counters bring none to light."""
+    """All were observed: the drive's own counters bring none to light."""
     woken = [row for row in read.commands(case) if row["woke"]]
-    assert read.final("spinledger_disk_cycles_total", case, witnessed="yes") == len(woken)
-    assert read.final("spinledger_disk_cycles_total", case, witnessed="no") == 0
+    assert read.final("spinledger_disk_cycles_total", case, observed="yes") == len(woken)
+    assert read.final("spinledger_disk_cycles_total", case, observed="no") == 0
 
 
 @each
@@ -115,7 +115,7 @@ def test_every_command_is_counted_by_name(read: Evidence, case: str) -> None:
     for _, labels in read.labels(name, case):
         series = read.series(name, case, command=labels["command"])
         grown[labels["command"]] = series[-1][1]
-    sent = read.commands(case, *QUESTIONS, *RECORDS, until=read.ended)
+    sent = read.commands(case, *STATE_PROBES, *RECORDS, until=read.ended)
     assert sum(grown.values()) == pytest.approx(len(sent), abs=2)
     got = {row["what"] for row in read.commands(case, since=since, until=read.ended)}
-    assert got <= {*QUESTIONS, *RECORDS, *MEDIA}
+    assert got <= {*STATE_PROBES, *RECORDS, *MEDIA}

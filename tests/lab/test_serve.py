@@ -15,7 +15,7 @@ import pytest
 
 from tests.lab.cases import ASLEEP_S, CASES, DEADLINE_S, FAST_S, SLOW_S
 from tests.lab.evidence import Evidence
-from tests.lab.guest.names import QUESTIONS
+from tests.lab.guest.names import STATE_PROBES
 
 LATE_S = 2.0  # two fast intervals, a scrape interval, and half a second for a loaded machine
 DRIVES = [name for name, case in CASES.items() if case.plugged]
@@ -69,7 +69,7 @@ def test_nothing_but_questions_is_sent(served: Evidence, case: str) -> None:
     quiet = served.act(case, CASES[case].acts[-1]["do"], -1)["done"] + 2.0
     others = {"TEST UNIT READY"} if case == "bay" else set()
     got = {row["what"] for row in served.commands(case, since=quiet, until=served.ended)}
-    assert got - others <= set(QUESTIONS)
+    assert got - others <= set(STATE_PROBES)
 
 
 @pytest.mark.parametrize("case", ["plain", "flushed", "sas", "restarter"])
@@ -120,10 +120,10 @@ def test_read_by_another_program_is_booked_within_one_fast_interval(served: Evid
 
 
 def test_one_wake_is_one_cycle(served: Evidence) -> None:
-    """As many witnessed cycles as the drive counted starts."""
+    """As many observed cycles as the drive counted starts."""
     woken = [row for row in served.commands("plain") if row["woke"]]
     assert len(woken) == 1
-    assert served.final("spinledger_disk_cycles_total", "plain", witnessed="yes") == 1
+    assert served.final("spinledger_disk_cycles_total", "plain", observed="yes") == 1
 
 
 def test_wait_for_the_platters_is_what_the_drive_took(served: Evidence) -> None:
@@ -141,8 +141,8 @@ def test_standby_seconds_match_the_drive(served: Evidence) -> None:
     """Booked standby differs from the drive's own by less than a second a spin-down."""
     stretches = served.slept("plain")
     slept = sum(until - since for since, until in stretches)
-    booked = served.final("spinledger_disk_state_seconds_total", "plain", state="standby")
-    assert booked == pytest.approx(slept, abs=(FAST_S + 0.5) * len(stretches))
+    recorded = served.final("spinledger_disk_state_seconds_total", "plain", state="standby")
+    assert recorded == pytest.approx(slept, abs=(FAST_S + 0.5) * len(stretches))
 
 
 # Put to sleep by another program
@@ -161,7 +161,7 @@ def test_drive_put_to_sleep_sleeps_on(served: Evidence) -> None:
 def test_wake_of_a_drive_put_to_sleep_is_booked(served: Evidence) -> None:
     """The read at 36 s is one cycle, booked in time."""
     booked_in_time(served, "ordered", "read", -1)
-    assert served.final("spinledger_disk_cycles_total", "ordered", witnessed="yes") == 1
+    assert served.final("spinledger_disk_cycles_total", "ordered", observed="yes") == 1
 
 
 # An fsync that does not spin it up
@@ -173,7 +173,7 @@ def test_fsync_is_not_a_cycle(served: Evidence) -> None:
     assert served.commands("flushed", "SYNCHRONIZE CACHE", since=at)
     assert not any(row["woke"] for row in served.commands("flushed"))
     assert {state for _, state in served.states("flushed", since=at - 2)} == {"standby"}
-    assert served.final("spinledger_disk_cycles_total", "flushed", witnessed="yes") == 0
+    assert served.final("spinledger_disk_cycles_total", "flushed", observed="yes") == 0
 
 
 def test_fsync_is_asked_about_once(served: Evidence) -> None:
@@ -191,7 +191,7 @@ def test_timer_restarting_drive_is_found(served: Evidence) -> None:
     read = served.act("restarter", "arm")["done"]
     asleep, _ = first_sleep(served, "restarter")
     assert asleep - read > 2 * 6 - SLOW_S
-    code = "questions_restart_timer"
+    code = "probes_restart_timer"
     assert served.final("spinledger_disk_finding", "restarter", code=code) == 1
 
 
@@ -206,8 +206,8 @@ def test_timer_restarting_drive_sleeps_once_found(served: Evidence) -> None:
 def test_waking_drive_is_found(served: Evidence) -> None:
     """The wake is counted as a disturbance of ours, and a finding says so."""
     assert [row for row in served.questions("waker") if row["woke"]]
-    assert served.final("spinledger_disk_observer_disturbances_total", "waker") == 1
-    assert served.final("spinledger_disk_finding", "waker", code="questions_disturb") == 1
+    assert served.final("spinledger_disk_probe_disturbances_total", "waker") == 1
+    assert served.final("spinledger_disk_finding", "waker", code="probes_disturb") == 1
 
 
 def test_waking_drive_is_left_in_peace(served: Evidence) -> None:
@@ -273,7 +273,7 @@ def test_sas_drive_sleeps_on(served: Evidence) -> None:
     """REQUEST SENSE does not wake it, and its wake by a read is one cycle."""
     sleeps_on(served, "sas")
     booked_in_time(served, "sas", "read")
-    assert served.final("spinledger_disk_cycles_total", "sas", witnessed="yes") == 1
+    assert served.final("spinledger_disk_cycles_total", "sas", observed="yes") == 1
 
 
 # A hot-plug bay
@@ -301,7 +301,7 @@ def test_replugged_disk_keeps_identity_and_counters(served: Evidence) -> None:
     names = [labels["kernel_name"] for _, labels in served.labels("spinledger_disk_info", "mover")]
     assert names
     assert (names[0], names[-1]) == (first, second)
-    cycles = served.series("spinledger_disk_cycles_total", "mover", witnessed="yes")
+    cycles = served.series("spinledger_disk_cycles_total", "mover", observed="yes")
     values = [value for _, value in cycles]
     assert values == sorted(values)
     assert values[-1] == 2
@@ -364,7 +364,7 @@ def test_sleeping_ahci_disk_is_disturbed_once(served: Evidence) -> None:
     asleep = served.act("AHCI0002", "send")["done"] + LATE_S
     later = [value for at, value in served.series(sent, "AHCI0002") if at > asleep]
     assert later[0] == later[-1]
-    assert served.final("spinledger_disk_observer_disturbances_total", "AHCI0002") == 1
+    assert served.final("spinledger_disk_probe_disturbances_total", "AHCI0002") == 1
     assert "standby" not in {state for _, state in served.states("AHCI0002")}
 
 
@@ -374,7 +374,7 @@ def test_sleeping_ahci_disk_is_disturbed_once(served: Evidence) -> None:
 def disturbed_then_silent(served: Evidence, case: str, kind: str) -> None:
     """After the read it is asked once more and no further, and each time counts."""
     assert len(served.questions(case, since=served.act(case, "read")["done"])) == 1
-    counted = served.final("spinledger_disk_observer_disturbances_total", case, kind=kind)
+    counted = served.final("spinledger_disk_probe_disturbances_total", case, kind=kind)
     assert counted is not None
     assert 1 <= counted <= 2
 
@@ -407,8 +407,8 @@ def sleeps_on(served: Evidence, case: str, *others: str) -> None:
     """In its first sleep it is asked, gets nothing else and sleeps until others touch it."""
     since, until = first_sleep(served, case)
     got = served.commands(case, since=since + 0.001, until=until)
-    assert [row for row in got if row["what"] in QUESTIONS]
-    assert {row["what"] for row in got} <= {*QUESTIONS, *others}
+    assert [row for row in got if row["what"] in STATE_PROBES]
+    assert {row["what"] for row in got} <= {*STATE_PROBES, *others}
     assert until == served.ended or until == pytest.approx(
         served.act(case, "read", -1)["began"], abs=0.5
     )

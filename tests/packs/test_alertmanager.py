@@ -68,21 +68,21 @@ def inhibited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inhibited]:
         with urllib.request.urlopen(base + path, timeout=5) as answer:
             return json.load(answer)
 
-    def ask(alerts: list[Labels]) -> list[bool]:
+    def inhibited_of(alerts: list[Labels]) -> list[bool]:
         marked = [{**labels, "number": str(number)} for number, labels in enumerate(alerts)]
         # Sources first: a target that comes before its source is active for a moment.
         body = json.dumps([{"labels": labels} for labels in marked]).encode()
         head = {"Content-Type": "application/json"}
         urllib.request.urlopen(urllib.request.Request(f"{base}/alerts", body, head), timeout=5)
         ends = time.monotonic() + PATIENCE_S
-        told: list[list[bool]] = []
+        given: list[list[bool]] = []
         while time.monotonic() < ends:
             found = {alert["labels"]["number"]: alert["status"] for alert in get("/alerts")}
             if len(found) == len(marked) and "unprocessed" not in str(found):
-                told.append([bool(found[labels["number"]]["inhibitedBy"]) for labels in marked])
+                given.append([bool(found[labels["number"]]["inhibitedBy"]) for labels in marked])
             # Its inhibitor takes a source in on its own time: wait until nothing changes for 1 s.
-            if len(told) > SAME and all(one == told[-1] for one in told[-SAME:]):
-                return told[-1]
+            if len(given) > SAME and all(one == given[-1] for one in given[-SAME:]):
+                return given[-1]
             time.sleep(0.1)
         raise AssertionError(f"not all alerts were processed within {PATIENCE_S} s: {found}")
 
@@ -94,7 +94,7 @@ def inhibited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inhibited]:
                 break
             except OSError:
                 time.sleep(0.1)
-        yield ask
+        yield inhibited_of
     finally:
         child.terminate()
         child.wait(timeout=20)
@@ -146,5 +146,5 @@ def test_one_alert_makes_another_needless_on_its_own_host_only(inhibited: Inhibi
         ({"alertname": "DiskFull", "job": down["job"], "instance": "annex:9786"}, False),
     ]
     found = inhibited([labels for labels, _ in cases])
-    wrong = [labels for (labels, due), told in zip(cases, found, strict=True) if told != due]
+    wrong = [labels for (labels, due), given in zip(cases, found, strict=True) if given != due]
     assert wrong == []

@@ -47,9 +47,9 @@ def test_the_typed_model_knows_every_key(file: Path) -> None:
 
     Outside authority: the published model of the dashboard server's JSON.
     """
-    told = json.loads(file.read_text(encoding="utf-8"))
-    again = JSONEncoder(sort_keys=True, indent=1).encode(finished(Dashboard.from_json(told)))
-    assert json.loads(again) == told
+    given = json.loads(file.read_text(encoding="utf-8"))
+    again = JSONEncoder(sort_keys=True, indent=1).encode(finished(Dashboard.from_json(given)))
+    assert json.loads(again) == given
 
 
 @pytest.mark.parametrize("name", BOARDS)

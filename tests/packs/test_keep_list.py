@@ -40,15 +40,15 @@ VALUES = {
     "window": ["1h", "3h", "6h", "1d", "7d", "30d"],
     "bound": ["early", "middle", "late"],
     "kind": ["load", "start_stop"],
-    "state": ["active", "idle", "standby", "unknown", "unwitnessed"],
-    "witnessed": ["yes", "no"],
+    "state": ["active", "idle", "standby", "unknown", "unobserved"],
+    "observed": ["yes", "no"],
     "spinledger_disk_power_state": ["active", "idle", "standby", "unknown"],
     "code": [
-        "questions_disturb",
-        "questions_restart_timer",
-        "sleeping_does_not_pay",
+        "probes_disturb",
+        "probes_restart_timer",
+        "sleep_does_not_pay",
         "timer_not_holding",
-        "wait_lengthening",
+        "spin_up_wait_lengthening",
         "sectors_not_counted",
         "state_refused",
     ],
@@ -97,9 +97,9 @@ class Page(BaseHTTPRequestHandler):
 
 def free_port() -> int:
     """A port that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
+    with socket.socket() as query:
+        query.bind(("127.0.0.1", 0))
+        port: int = query.getsockname()[1]
         return port
 
 
@@ -116,11 +116,11 @@ def until(true: Callable[[], bool]) -> None:
     raise AssertionError(f"not so within {PATIENCE_S} s")
 
 
-Ask = Callable[[str], Any]
+Query = Callable[[str], Any]
 
 
 @pytest.fixture(scope="module")
-def ask(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ask]:
+def query(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Query]:
     """A Prometheus with the keep-list and the rules; answers paths of its interface."""
     folder = tmp_path_factory.mktemp("keep")
     ours, theirs = free_port(), free_port()
@@ -169,23 +169,25 @@ def ask(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ask]:
             child.wait(timeout=20)
 
 
-def rows(ask: Ask, query: str) -> list[dict[str, Any]]:
+def rows(query: Query, text: str) -> list[dict[str, Any]]:
     """The rows of an instant query."""
-    found: list[dict[str, Any]] = ask("query?" + urllib.parse.urlencode({"query": query}))["result"]
+    found: list[dict[str, Any]] = query("query?" + urllib.parse.urlencode({"query": text}))[
+        "result"
+    ]
     return found
 
 
-def test_a_disk_keeps_at_most_40_series(ask: Ask) -> None:
+def test_a_disk_keeps_at_most_40_series(query: Query) -> None:
     """Of a real exporter, and of one that exports everything the contract allows; the same page
     without the keep-list has far more."""
     scraped = 'count by (job, disk) ({__name__=~"spinledger_.+", job=~"%s", disk!=""})'
-    kept = [int(row["value"][1]) for row in rows(ask, scraped % "kept|every")]
+    kept = [int(row["value"][1]) for row in rows(query, scraped % "kept|every")]
     assert len(kept) > 2
     assert max(kept) <= LIMIT
-    assert max(int(row["value"][1]) for row in rows(ask, scraped % "whole")) > 2 * LIMIT
+    assert max(int(row["value"][1]) for row in rows(query, scraped % "whole")) > 2 * LIMIT
 
 
-def test_all_that_a_rule_selects_is_kept(ask: Ask) -> None:
+def test_all_that_a_rule_selects_is_kept(query: Query) -> None:
     """Each metric of a rule's expression, with the matchers it is selected by, is there as often
     with the keep-list as without it."""
     selectors = {
@@ -198,7 +200,7 @@ def test_all_that_a_rule_selects_is_kept(ask: Ask) -> None:
     lost = set()
     for selector in selectors:
         kept, whole = (
-            len(rows(ask, f'{selector} and on (job) up{{job="{job}"}}'))
+            len(rows(query, f'{selector} and on (job) up{{job="{job}"}}'))
             for job in ("every", "whole")
         )
         assert whole, selector
@@ -213,17 +215,17 @@ def selections(expression: str, name: str) -> Iterator[str]:
         yield name + matchers
 
 
-def test_metrics_of_others_pass(ask: Ask) -> None:
+def test_metrics_of_others_pass(query: Query) -> None:
     """A series of another exporter is kept, and no helping label is left on any series."""
-    assert len(rows(ask, 'node_load1{job="every"}')) == 1
-    assert "__tmp_spinledger" not in ask("labels")
+    assert len(rows(query, 'node_load1{job="every"}')) == 1
+    assert "__tmp_spinledger" not in query("labels")
 
 
-def test_a_real_server_evaluates_every_rule(ask: Ask) -> None:
+def test_a_real_server_evaluates_every_rule(query: Query) -> None:
     """Every rule of the pack is evaluated without an error, on both targets together."""
 
     def evaluated() -> bool:
-        rules = [rule for group in ask("rules")["groups"] for rule in group["rules"]]
+        rules = [rule for group in query("rules")["groups"] for rule in group["rules"]]
         assert len(rules) == len(RULE_LIST)
         assert [rule for rule in rules if rule["health"] == "err"] == []
         return all(rule["health"] == "ok" for rule in rules)

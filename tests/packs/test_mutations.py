@@ -59,13 +59,13 @@ def test_every_mutant_is_noticed(tmp_path: Path, file: Path, number: int) -> Non
             rules[number + 1 :],
         )
 
-    def told(numbered: tuple[int, Rule]) -> str:
+    def given(numbered: tuple[int, Rule]) -> str:
         position, mutant = numbered
         return verdict(tmp_path / str(position), file, [*before, mutant, *after], test)
 
     changes = list(mutants(rule))
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        words = list(pool.map(told, enumerate([rule, *(mutant for _, mutant in changes)])))
+        words = list(pool.map(given, enumerate([rule, *(mutant for _, mutant in changes)])))
     assert words[0] == ""
     assert [text for text in words if "parse error" in text or "unmarshal" in text] == []
     assert [done for (done, _), text in zip(changes, words[1:], strict=True) if not text] == []

@@ -9,7 +9,7 @@ import pytest
 
 from spinledger.config.load import parse
 from spinledger.config.schema import FIELDS
-from spinledger.insight.ratings import table
+from spinledger.wear.ratings import table
 from tests.packs.promql import CONTRACT
 
 ROOT = Path(__file__).parents[2]

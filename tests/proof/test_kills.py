@@ -78,13 +78,13 @@ class Run:
 
 def reading(snapshot: Any) -> Reading:
     """All counters of interest by disk, key and labels."""
-    told: Reading = {}
+    given: Reading = {}
     for disk in snapshot["disks"]:
         for key in COUNTERS:
             for sample in disk["samples"].get(key, ()):
                 labels = "/".join(sample["labels"].values())
-                told[(disk["disk"], key, labels)] = sample["value"]
-    return told
+                given[(disk["disk"], key, labels)] = sample["value"]
+    return given
 
 
 def fallen(before: Reading, after: Reading) -> Iterator[str]:

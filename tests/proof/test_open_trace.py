@@ -23,7 +23,7 @@ import numpy as np
 import pytest
 
 from spinledger.cli import replay
-from tests.unit.insight.simulators import by_events
+from tests.unit.whatif.simulators import by_events
 
 PACKAGE = "libcachesim==0.3.5"
 BUILD_TOOLS = ("scikit_build_core", "pybind11", "setuptools_scm", "cmake", "ninja")

@@ -17,25 +17,25 @@ from math import exp, sqrt
 
 import pytest
 
-from spinledger.insight.gaps import WhatIf
-from spinledger.keeper.book import book_answered, book_counted, open_account
-from spinledger.keeper.view import view
+from spinledger.ledger.facts import view
 from spinledger.ledger.folds import Changes, StateSeconds
+from spinledger.ledger.recording import open_account, record_answered, record_counted
 from spinledger.model import (
     SECOND,
     Answered,
-    Ask,
     Cadence,
     Command,
     Disk,
     DiskView,
     Mode,
     Policy,
-    Told,
+    Probe,
+    Reported,
 )
 from spinledger.ports import Fold
 from spinledger.sim.drive import Drive
 from spinledger.sim.shelf import Bench, SimulatedShelf
+from spinledger.whatif.gaps import WhatIf
 from tests.fakes.facts import tick
 from tests.fakes.watching import Watched, kind, with_timer
 
@@ -89,9 +89,9 @@ def folds(row: Row) -> Sequence[Fold]:
 
 def judge(row: Row, seen: DiskView, periods: float, resolution_s: float = 0) -> None:
     """Books and what-if timers against the closed form; `resolution_s` is that of the gaps."""
-    booked = seen.samples["state_seconds"]
-    days = sum(booked.values()) / 86400
-    standby = booked[("standby",)] / 86400
+    recorded = seen.samples["state_seconds"]
+    days = sum(recorded.values()) / 86400
+    standby = recorded[("standby",)] / 86400
     ours = seen.samples["cycles"][("yes",)], standby
     found = {
         timer: (
@@ -135,7 +135,7 @@ def test_books_of_facts_in_time(row: Row) -> None:
     def look(at_ns: int) -> None:
         counted = rack.counters.read(place.disk, at_ns)
         assert counted is not None
-        book_counted(account, counted)
+        record_counted(account, counted)
 
     for at, following in zip(requests, [*requests[1:], requests[-1]], strict=True):
         look(max(0, at - 1))
@@ -146,7 +146,7 @@ def test_books_of_facts_in_time(row: Row) -> None:
         due = served + row.timer_s * SECOND + 1
         if due < following:
             look(due)
-            book_answered(account, answer(place.disk, place.drive, due))
+            record_answered(account, answer(place.disk, place.drive, due))
     truth = place.drive.tally
     seen = view(account)
     assert seen.samples["cycles"][("yes",)] == truth.cycles
@@ -160,8 +160,8 @@ def answer(disk: Disk, drive: Drive, at_ns: int) -> Answered:
     """The drive's word at that moment."""
     drive.advance(at_ns)
     mode = Mode.STANDBY if drive.stopped else Mode.ACTIVE_OR_IDLE
-    ask = Ask(1, disk.identity, Command.CHECK_POWER_MODE_16, at_ns, at_ns + SECOND)
-    return Answered(ask, at_ns, Told(mode, None, "test"), 0)
+    probe = Probe(1, disk.identity, Command.CHECK_POWER_MODE_16, at_ns, at_ns + SECOND)
+    return Answered(probe, at_ns, Reported(mode, None, "test"), 0)
 
 
 @rows

@@ -2,8 +2,8 @@
 
 Source: the truth is the simulated shelf's own tally, recomputed for the same seed and time; that a
 fall is read as a restart from zero is Prometheus' querying functions, increase(). Between two runs
-no simulated time passes, so nothing is unwitnessed. On the disk whose naps can be shorter than the
-turn of a question the truth is what the ledger witnessed: which naps it misses is another test's
+no simulated time passes, so nothing is unobserved. On the disk whose naps can be shorter than the
+turn of a question the truth is what the ledger observed: which naps it misses is another test's
 matter, and at this speed depends on how late the machine is.
 """
 
@@ -102,10 +102,10 @@ def run(ledger: Path, live: Path, end: signal.Signals) -> Any:
     return first, last
 
 
-def witnessed(snapshot: Any, disk: str) -> int:
-    """Cycles the ledger booked as witnessed, by a snapshot."""
+def observed(snapshot: Any, disk: str) -> int:
+    """Cycles the ledger booked as observed, by a snapshot."""
     (view,) = (view for view in snapshot["disks"] if view["disk"] == disk)
-    (cycles,) = (one for one in view["samples"]["cycles"] if one["labels"]["witnessed"] == "yes")
+    (cycles,) = (one for one in view["samples"]["cycles"] if one["labels"]["observed"] == "yes")
     return int(cycles["value"])
 
 
@@ -127,18 +127,18 @@ def test_counters_add_up_through_ten_restarts(server: None, tmp_path: Path) -> N
     start_ns = start_wall_ns - EPOCH_WALL_NS
     shelf = SimulatedShelf(1, start_ns, start_wall_ns, zone="UTC")
     truth = shelf.truth(round(last["at_wall"] * SECOND) - EPOCH_WALL_NS)
-    name = 'spinledger_disk_cycles_total{witnessed="yes"}'
+    name = 'spinledger_disk_cycles_total{observed="yes"}'
     compared = 0
     for series in query(f"{name}[15m]"):
         disk = series["metric"]["disk"]
         values = [float(value) for _, value in series["values"]]
         risen = values[0] + sum(max(0.0, after - before) for before, after in pairwise(values))
         assert all(b >= a or b == 0 for a, b in pairwise(values)), disk
-        happened = witnessed(last, disk) if disk == CHATTY else truth[disk].cycles
+        happened = observed(last, disk) if disk == CHATTY else truth[disk].cycles
         assert happened - 1 <= risen <= happened + 1, disk
         (increase,) = query(f'increase({name[:-1]},disk="{disk}"}}[15m])')
-        told = float(increase["value"][1])
-        assert told == pytest.approx(risen - values[0], abs=max(0.5, 0.02 * risen)), disk
+        given = float(increase["value"][1])
+        assert given == pytest.approx(risen - values[0], abs=max(0.5, 0.02 * risen)), disk
         compared += 1
     assert compared == len(truth) > 0
     assert sum(one.cycles for one in truth.values()) > 5

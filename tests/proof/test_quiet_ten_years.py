@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 import pytest
 from dateutil import tz as dateutil_tz
 
-from spinledger.insight.quiet import Calendar, quiet_ns, windows_between
 from spinledger.model import SECOND
+from spinledger.quiet.hours import Calendar, quiet_ns, windows_between
 from spinledger.schedule import Schedule, Window
 
 FIRST, LAST = date(2016, 1, 1), date(2025, 12, 31)

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import pytest
 
-from spinledger.insight.life import DrivesOwn
 from spinledger.model import DAY, SECOND, Policy, Reading, Worn
 from spinledger.sim.shelf import Plug
+from spinledger.wear.life import DrivesOwn
 from spinledger.web.onedisk import one_disk
 from spinledger.web.sight import Sight
 from tests.fakes.facts import WALL_NS

@@ -12,7 +12,18 @@ from pathlib import Path
 
 import pytest
 
-PURE = ("model", "schedule", "errors", "codec", "ledger", "insight", "sampler", "keeper")
+PURE = (
+    "model",
+    "schedule",
+    "errors",
+    "codec",
+    "ledger",
+    "findings",
+    "whatif",
+    "wear",
+    "quiet",
+    "sampler",
+)
 BUILTINS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}
 CLOCKS = {("datetime", "now"), ("datetime", "utcnow"), ("datetime", "today"), ("date", "today")}
 PACKAGE = Path(__file__).parents[2] / "exporter" / "spinledger"

@@ -151,12 +151,12 @@ def test_a_timer_restarted_by_a_reading_is_told(name: str, restarts: bool) -> No
     """
     arrivals = uses(WEEK_S / 2)
     watched = Watched(DRIVES[name], arrivals, with_timer(TIMER_S)).run(WEEK_S / 2)
-    told = watched.view.samples["slept_after"]
-    assert min(told[("reading_count",)], told[("none_count",)]) > 20
-    assert told[("restarts",)] == restarts
-    delay = told[("later_seconds",)]
+    given = watched.view.samples["slept_after"]
+    assert min(given[("reading_count",)], given[("none_count",)]) > 20
+    assert given[("restarts",)] == restarts
+    delay = given[("later_seconds",)]
     assert 0 < delay <= 5 if restarts else delay == pytest.approx(0, abs=1)
-    held = "readings_restart_timer" in {one.code for one in watched.view.findings}
+    held = "wear_reads_restart_timer" in {one.code for one in watched.view.findings}
     assert held == restarts
     again = load(json.loads(json.dumps(dump(watched.account))), watched.policy, ())
     assert again.habit.spin_downs == watched.account.habit.spin_downs
@@ -205,7 +205,7 @@ def test_counters_are_exported_as_the_drive_tells_them() -> None:
 
 
 def test_cycles_that_nobody_saw_are_known_from_the_drive() -> None:
-    """Five wakes while nobody looked, then one that was seen: one witnessed, five not."""
+    """Five wakes while nobody looked, then one that was seen: one observed, five not."""
     unseen = [20_000 + 4000 * n for n in range(5)]
     arrivals = [1000.0, 1020.0, *unseen, 50_000.0, 50_020.0]
     watched = Watched(kind("plain", TIMER_S), arrivals, with_timer(TIMER_S)).run(10_000)
@@ -216,7 +216,7 @@ def test_cycles_that_nobody_saw_are_known_from_the_drive() -> None:
     assert watched.view.samples["cycles"] == {("yes",): 1, ("no",): 5}
 
 
-def test_a_pulled_plug_is_no_unwitnessed_cycle() -> None:
+def test_a_pulled_plug_is_no_unobserved_cycle() -> None:
     """Power cycles bring starts that are taken off: delta start/stop less delta power cycles."""
     plugs = [Plug(5000 * SECOND, 0, False), Plug(6000 * SECOND, 0, True)]
     arrivals = [1000.0, 1020.0, 6500.0, 6520.0]

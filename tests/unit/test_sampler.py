@@ -82,7 +82,7 @@ def test_a_drive_that_restarts_its_timer_is_found_and_then_sleeps() -> None:
     arrivals = [100.0, 20_000.0, 40_000.0]
     drive = kind("restarts_on_question", TIMER_S)
     watched = Watched(drive, arrivals, with_timer(TIMER_S)).run(60_000)
-    assert watched.view.samples["finding"][("questions_restart_timer",)] == 1
+    assert watched.view.samples["finding"][("probes_restart_timer",)] == 1
     assert watched.account.habit.restarter == "confirmed"
     truth = watched.rack.truth(watched.clock.now())["sim-one"]
     last_sleep = 60_000 - 40_000 - TIMER_S
@@ -104,7 +104,7 @@ def test_a_drive_that_wakes_on_a_question_is_found_and_left_in_peace(name: str) 
     """After the limit of disturbances it gets no question any more, whatever others do."""
     arrivals = [100.0 + 8000 * n for n in range(8)]
     watched = Watched(kind(name, TIMER_S), arrivals, with_timer(TIMER_S)).run(70_000)
-    assert watched.view.samples["finding"][("questions_disturb",)] == 1
+    assert watched.view.samples["finding"][("probes_disturb",)] == 1
     assert watched.account.habit.given_up
     assert [at for at in watched.log if at > 100 + 8000 * 4] == []
 
@@ -152,11 +152,11 @@ def test_counters_only_sends_nothing_and_does_not_guess() -> None:
 
 
 def test_unplugged_and_plugged_in_again_is_the_same_disk() -> None:
-    """Another kernel name, the same books; the absence is unwitnessed."""
+    """Another kernel name, the same books; the absence is unobserved."""
     plugs = [Plug(3000 * SECOND, 0, False), Plug(9000 * SECOND, 0, True)]
     watched = Watched(kind("plain", TIMER_S), [100, 9500], with_timer(TIMER_S), plugs).run(12_000)
-    unwitnessed = watched.view.samples["state_seconds"][("unwitnessed",)]
-    assert unwitnessed == pytest.approx(6000, abs=6)
+    unobserved = watched.view.samples["state_seconds"][("unobserved",)]
+    assert unobserved == pytest.approx(6000, abs=6)
     assert watched.account.state is State.STANDBY
 
 

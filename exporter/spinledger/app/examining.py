@@ -12,8 +12,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from spinledger.app.owner import Owner
 from spinledger.app.publishers import Latest
+from spinledger.config.current import CurrentConfig
 from spinledger.config.settings import Config
 from spinledger.device.asking import ProcessProber
 from spinledger.device.clock import RealClock
@@ -21,13 +21,13 @@ from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
 from spinledger.device.placement import holding
 from spinledger.errors import Unavailable
-from spinledger.loop import Loop, Ports
+from spinledger.loop import Loop, Ports, wishes
 from spinledger.model import (
     MILLISECOND,
     SECOND,
     Answered,
-    Ask,
     Disk,
+    Probe,
     Reply,
     Snapshot,
     State,
@@ -70,10 +70,10 @@ def examine(config: Config, probe: bool) -> Examined:
     """
     clock = RealClock()
     latest = Latest()
-    owner = Owner(None, config, time.time())
+    owner = CurrentConfig(None, config, time.time())
     discovery = Discovery()
     ports = Ports(clock, discovery, SysfsCounters(), Silent(), [latest])
-    loop = Loop(ports, owner.wishes(), config.cadence.fast_ns)
+    loop = Loop(ports, wishes(owner), config.cadence.fast_ns)
     loop.begin()
     loop.observe(clock.now())
     clock.wait(clock.now() + (PROBE_LOOK_NS if probe else LOOK_NS), ())
@@ -102,11 +102,11 @@ def placed(ledger: Path, watched: Sequence[Disk]) -> Iterator[str]:
 
 def programs(config: Config) -> list[str]:
     """A sentence for each program that is configured and cannot be run."""
-    path = config.second_reader
+    path = config.cross_check
     if path is None or os.access(path, os.X_OK):
         return []
     what = "cannot be run" if path.exists() else "is not there"
-    return [f"wear.second_reader: {path} {what}; install it, or drop the key"]
+    return [f"wear.cross_check: {path} {what}; install it, or drop the key"]
 
 
 def ask_once(clock: Clock, disks: Sequence[Disk]) -> Mapping[str, Reply]:
@@ -117,14 +117,14 @@ def ask_once(clock: Clock, disks: Sequence[Disk]) -> Mapping[str, Reply]:
     deadline = clock.now() + DEADLINE_NS
     try:
         for number, disk in enumerate(disks, 1):
-            if disk.ask_method is not None:
+            if disk.probe_method is not None:
                 now = clock.now()
-                prober.send(Ask(number, disk.identity, disk.ask_method, now, deadline), disk)
+                prober.send(Probe(number, disk.identity, disk.probe_method, now, deadline), disk)
                 asked += 1
         while len(replies) < asked and clock.now() < deadline:
             clock.wait(deadline, (prober,))
             for answered in prober.replies(clock.now()):
-                replies[answered.ask.disk] = answered.reply
+                replies[answered.probe.disk] = answered.reply
     finally:
         prober.close()
     return replies
@@ -133,7 +133,7 @@ def ask_once(clock: Clock, disks: Sequence[Disk]) -> Mapping[str, Reply]:
 class Silent:
     """A prober that never sends anything."""
 
-    def send(self, ask: Ask, disk: Disk) -> None:
+    def send(self, probe: Probe, disk: Disk) -> None:
         """Nothing is ever sent."""
 
     def replies(self, at_ns: int) -> Sequence[Answered]:

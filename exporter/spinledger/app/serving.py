@@ -16,26 +16,26 @@ from pathlib import Path
 from platform import node
 from zoneinfo import ZoneInfo
 
-from spinledger.app.owner import Owner, say
 from spinledger.app.publishers import Latest, TextFile, Waker
 from spinledger.app.sights import sight
+from spinledger.config.current import CurrentConfig, say
 from spinledger.config.load import host_zone, load
 from spinledger.config.settings import Config
 from spinledger.device.asking import ProcessProber
 from spinledger.device.clock import RealClock
 from spinledger.device.counters import SysfsCounters
+from spinledger.device.cross_check import SmartctlReader, files_of
 from spinledger.device.discovery import Discovery
 from spinledger.device.placement import holding
-from spinledger.device.secondary import SmartctlReader, files_of
 from spinledger.errors import Refusal, Unavailable
-from spinledger.loop import Loop, Ports
+from spinledger.loop import Loop, Ports, wishes
+from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
-from spinledger.loop.rereading import Rereading
 from spinledger.model import DAY, SECOND, Disk
+from spinledger.store.export import answer
 from spinledger.store.ledger import FileStore
 from spinledger.store.live import live_directory
 from spinledger.store.memory import MemoryStore
-from spinledger.store.telling import answer
 from spinledger.web.server import WebServer
 
 MEMORY = "memory"  # the name of a ledger that is not kept
@@ -61,7 +61,7 @@ class Serving:
 
 def serve(serving: Serving) -> int:
     """Run the exporter until a signal, or for `for_s` seconds. Returns the exit code."""
-    owner = Owner(serving.config, load(serving.config), time.time())
+    owner = CurrentConfig(serving.config, load(serving.config), time.time())
     if owner.config.tls_and_users is not None:
         raise Refusal(
             f"{owner.config.source}: web.tls_and_users: this version serves neither TLS nor users; "
@@ -79,14 +79,14 @@ def serve(serving: Serving) -> int:
         ports = _simulated(serving, owner, publishers, waker, restored.wall_ns)
     else:
         ports = _real(publishers, waker)
-    loop = Loop(ports, owner.wishes(), owner.config.cadence.fast_ns)
+    loop = Loop(ports, wishes(owner), owner.config.cadence.fast_ns)
     # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
     loop.keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:
         loop.holders = lambda disks: holders(store, disks)
     second = None if serving.simulated else SmartctlReader()
     if second is not None:
-        loop.rereading = Rereading(second, lambda disks: bearers(owner.config, disks))
+        loop.cross_checking = CrossChecking(second, lambda disks: bearers(owner.config, disks))
     _aim(second, owner.config)
     _on_signals(loop, owner, second)
     web = WebServer(
@@ -136,19 +136,19 @@ def holders(store: FileStore, disks: Sequence[Disk]) -> frozenset[str]:
 
 def bearers(config: Config, disks: Sequence[Disk]) -> frozenset[str]:
     """Identities of the watched disks under the second reader's files; none while it is off."""
-    if config.second_reader is None:
+    if config.cross_check is None:
         return frozenset()
-    held = {name for path in files_of(config.second_reader) for name in holding(path).disks}
+    held = {name for path in files_of(config.cross_check) for name in holding(path).disks}
     return frozenset(disk.identity for disk in disks if held.intersection(disk.nodes))
 
 
 def _aim(second: SmartctlReader | None, config: Config) -> None:
     """Which program the second reader runs; the disks' cadence says whether it is started."""
-    if second is not None and config.second_reader is not None:
-        second.smartctl = str(config.second_reader)
+    if second is not None and config.cross_check is not None:
+        second.smartctl = str(config.cross_check)
 
 
-def _on_signals(loop: Loop, owner: Owner, second: SmartctlReader | None) -> None:
+def _on_signals(loop: Loop, owner: CurrentConfig, second: SmartctlReader | None) -> None:
     def stop(_number: int, _frame: object) -> None:
         loop.stopping = True
 
@@ -176,7 +176,7 @@ def _real(publishers: Sequence[Latest | TextFile], waker: Waker) -> Ports:
 
 def _simulated(
     serving: Serving,
-    owner: Owner,
+    owner: CurrentConfig,
     publishers: Sequence[Latest | TextFile],
     waker: Waker,
     kept_wall_ns: int,
@@ -210,8 +210,8 @@ def _simulated(
 
 def simulated_boot(serving: Serving) -> str:
     """The boot id of a simulated host: it goes on in the boot in which its ledger ended."""
-    from spinledger.app.rehearsing import last_boot
     from spinledger.sim.clocks import boot_name
+    from spinledger.sim.rehearse import last_boot
 
     boot = ""
     if serving.ledger not in ("", MEMORY):

@@ -11,17 +11,17 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Mapping
 from zoneinfo import ZoneInfo
 
-from spinledger.app.owner import Owner
+from spinledger.config.current import CurrentConfig
 from spinledger.config.load import host_zone
 from spinledger.model import DAY, HOUR
-from spinledger.store.books import History
+from spinledger.store.history import History
 from spinledger.web.sight import NOTHING, Booked, Piece, Sight, Wake
 
 KEPT_DAYS = 31  # as the stores' memories
 LATE_NS = HOUR  # an entry is booked at most minutes after its end
 
 
-def sight(owner: Owner, remembered: Callable[[], History], host: str) -> Sight:
+def sight(owner: CurrentConfig, remembered: Callable[[], History], host: str) -> Sight:
     """For the web server. `remembered` gives the books of memory alone."""
     zone = zone_of(owner)
     return Sight(
@@ -34,7 +34,7 @@ def sight(owner: Owner, remembered: Callable[[], History], host: str) -> Sight:
     )
 
 
-def zone_of(owner: Owner) -> str:
+def zone_of(owner: CurrentConfig) -> str:
     """The schedules' zone where they share one, else the host's."""
     zones = {schedule.zone for schedule in owner.config.schedules.values()}
     return zones.pop() if len(zones) == 1 else host_zone() or "UTC"
@@ -53,15 +53,15 @@ class Books:
         until = (now - LATE_NS) // DAY
         old = self._settled(history, until)
         fresh = read(history, until * DAY)
-        told: dict[str, Booked] = {}
+        given: dict[str, Booked] = {}
         for disk in history.disks():
             both = _joined(old.get(disk, NOTHING), fresh.get(disk, NOTHING), since)
             span = history.open_span(disk)
             if span is not None and span.ended_wall_ns > span.began_wall_ns:
                 last = Piece(span.began_wall_ns, span.ended_wall_ns, span.state, span.active_ns)
                 both = Booked((*both.pieces, last), both.wakes)
-            told[disk] = both
-        return told
+            given[disk] = both
+        return given
 
     def _settled(self, history: History, until: int) -> Mapping[str, Booked]:
         """What ended before a day that no longer changes."""
@@ -86,17 +86,17 @@ def read(history: History, since: int) -> dict[str, Booked]:
     pieces: dict[str, list[Piece]] = {}
     turned: dict[str, list[tuple[int, bool, int]]] = {}
     causes: dict[tuple[str, int], tuple[str, str, int | None]] = {}
-    for disk, sheet in history.told(since):
-        pieces.setdefault(disk, []).extend(map(Piece._make, sheet.told_spans()))
-        turned.setdefault(disk, []).extend(sheet.told_cycles())
-        for number, cause, actor, wait in sheet.told_causes():
+    for disk, sheet in history.given(since):
+        pieces.setdefault(disk, []).extend(map(Piece._make, sheet.span_rows()))
+        turned.setdefault(disk, []).extend(sheet.cycle_rows())
+        for number, cause, actor, wait in sheet.cause_rows():
             causes[disk, number] = cause, actor, wait
     return {
         disk: Booked(
             tuple(sorted(pieces[disk], key=_ended)),
             tuple(
-                Wake(at, witnessed, *causes.get((disk, number), ()))
-                for at, witnessed, number in sorted(turned[disk])
+                Wake(at, observed, *causes.get((disk, number), ()))
+                for at, observed, number in sorted(turned[disk])
             ),
         )
         for disk in pieces

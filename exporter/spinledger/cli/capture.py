@@ -20,7 +20,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
-from spinledger.app.capturing import Row, capture, chosen, held_signals
+from spinledger.app.capture import Row, capture, chosen, held_signals
 from spinledger.cli.arguments import add_config
 from spinledger.cli.bar import Bar
 from spinledger.config.load import load
@@ -130,8 +130,8 @@ class Trace:
             with open(self._path, mode, encoding="utf-8", newline="") as file:
                 file.write(text)
         except OSError as error:
-            mend = "name a file in a folder you may write to"
-            raise BadInput(f"--out {self._path}", str(error.strerror), mend) from None
+            fix = "name a file in a folder you may write to"
+            raise BadInput(f"--out {self._path}", str(error.strerror), fix) from None
         self._written = True
 
 
@@ -171,7 +171,7 @@ def _duration(text: str) -> int:
     try:
         length_ns = duration(f"{text}s" if bare else text)
     except BadConfig as bad:
-        raise argparse.ArgumentTypeError(f"{bad.what}; {bad.mend}") from None
+        raise argparse.ArgumentTypeError(f"{bad.what}; {bad.fix}") from None
     if length_ns <= 0:
         raise argparse.ArgumentTypeError("it must be longer than 0; write it such as 40s or 8h")
     return length_ns

@@ -12,13 +12,13 @@ from typing import Any
 
 from spinledger.app import examining
 from spinledger.cli.arguments import add_config
-from spinledger.codec import wear
+from spinledger.codec import counters
 from spinledger.codec.commands import TABLE
 from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.device.asking import missing
-from spinledger.device.secondary import line_for
-from spinledger.model import Command, DiskView, Refused, Reply, Told, Watch
+from spinledger.device.cross_check import line_for
+from spinledger.model import Command, DiskView, Refused, Reply, Reported, Watch
 from spinledger.web import timing
 from spinledger.web.snapshot_json import snapshot_json
 
@@ -48,8 +48,8 @@ def run(arguments: argparse.Namespace) -> int:
 def examine(config: Config, probe: bool) -> Json:
     """The report as JSON types."""
     seen = examining.examine(config, probe)
-    told = snapshot_json(seen.snapshot)
-    by_identity = {disk["disk"]: disk for disk in told["disks"]}  # type: ignore[attr-defined]
+    given = snapshot_json(seen.snapshot)
+    by_identity = {disk["disk"]: disk for disk in given["disks"]}  # type: ignore[attr-defined]
     disks = []
     for view in seen.snapshot.disks:
         full = by_identity[view.disk.identity]
@@ -60,12 +60,12 @@ def examine(config: Config, probe: bool) -> Json:
                 },
                 "pool": view.disk.pool,
                 "watch": view.policy.watch.value,
-                "ask_method": full["ask_method"],
+                "probe_method": full["probe_method"],
                 "cannot": _cannot(view, seen.replies.get(view.disk.identity)),
                 "how": _how(view),
                 "commands": _commands(view),
                 "records": _records(view),
-                "second_reader": _second(view, config),
+                "cross_check": _second(view, config),
                 "standby_timer": dict(timing.facts(view)),
                 "probe": _probe(seen.replies.get(view.disk.identity), probe),
                 "findings": full["findings"],
@@ -74,7 +74,7 @@ def examine(config: Config, probe: bool) -> Json:
     return {
         "configuration": config.summary(),
         "disks": disks,
-        "skipped": told["skipped"],
+        "skipped": given["skipped"],
         "collisions": list(seen.collisions),
         "places": list(seen.places) if seen.snapshot.disks else [],
         "programs": examining.programs(config),
@@ -85,8 +85,8 @@ def _cannot(view: DiskView, reply: Reply | None) -> str:
     """Why this disk's state cannot be known as configured; "" when it can."""
     if isinstance(reply, Refused):
         return f"it was asked and gave no state: {reply.reason.value}: {reply.detail}"
-    if view.disk.ask_method is None:
-        return view.disk.unasked_because
+    if view.disk.probe_method is None:
+        return view.disk.not_probed_because
     if view.policy.watch is not Watch.FULL:
         return ""
     return missing(view.disk) or ""
@@ -95,15 +95,15 @@ def _cannot(view: DiskView, reply: Reply | None) -> str:
 def _how(view: DiskView) -> str:
     if view.policy.watch is Watch.OFF:
         return "not watched, by configuration"
-    if view.policy.watch is Watch.COUNTERS or view.disk.ask_method is None:
-        why = view.disk.unasked_because
+    if view.policy.watch is Watch.COUNTERS or view.disk.probe_method is None:
+        why = view.disk.not_probed_because
         return "by the kernel's counters alone" + (f": {why}" if why else "")
     return "by the kernel's counters, and by asking the drive where they are silent"
 
 
 def _commands(view: DiskView) -> list[Json]:
     """The exact commands that would be sent."""
-    method = view.disk.ask_method
+    method = view.disk.probe_method
     if method is None or view.policy.watch is not Watch.FULL:
         return []
     return [_row(method)]
@@ -114,14 +114,14 @@ def _records(view: DiskView) -> list[Json]:
     policy = view.policy
     if policy.watch is not Watch.FULL or not policy.cadence.wear_ns:
         return []
-    return [_row(command) for command in wear.plan(view.disk)]
+    return [_row(command) for command in counters.plan(view.disk)]
 
 
 def _second(view: DiskView, config: Config) -> str:
     """The command line of the second reader; "" where it would not be run."""
-    if config.second_reader is None or view.policy.watch is not Watch.FULL:
+    if config.cross_check is None or view.policy.watch is not Watch.FULL:
         return ""
-    return " ".join(line_for(view.disk, str(config.second_reader)) or ())
+    return " ".join(line_for(view.disk, str(config.cross_check)) or ())
 
 
 def _row(command: Command) -> Json:
@@ -143,7 +143,7 @@ def _probe(reply: Reply | None, asked: bool) -> str:
         return "not asked: its sectors did not move while we looked; read from it and try again"
     if isinstance(reply, Refused):
         return f"{reply.reason.value}: {reply.detail}"
-    return f"{reply.mode.value} ({reply.clause})" if isinstance(reply, Told) else "no state"
+    return f"{reply.mode.value} ({reply.clause})" if isinstance(reply, Reported) else "no state"
 
 
 def render(report: Json) -> str:
@@ -169,8 +169,8 @@ def render(report: Json) -> str:
             lines += [f"        {part}: {disk['records'][0][part]}" for part in ("asleep", "timer")]
         timer = "; ".join(f"{term.lower()}: {text}" for term, text in disk["standby_timer"].items())
         lines.append(f"    standby timer {timer}")
-        if disk["second_reader"]:
-            lines.append(f"    in use, would run once a day {disk['second_reader']}")
+        if disk["cross_check"]:
+            lines.append(f"    in use, would run once a day {disk['cross_check']}")
         if disk["probe"]:
             lines.append(f"    asked now: {disk['probe']}")
         for finding in disk["findings"]:
@@ -182,6 +182,6 @@ def render(report: Json) -> str:
     for skipped in report["skipped"]:
         counts[skipped["reason"]] = counts.get(skipped["reason"], 0) + 1
     if counts:
-        told = ", ".join(f"{count} {reason}" for reason, count in sorted(counts.items()))
-        lines.append(f"Skipped: {told}")
+        given = ", ".join(f"{count} {reason}" for reason, count in sorted(counts.items()))
+        lines.append(f"Skipped: {given}")
     return "\n".join(lines)

@@ -21,12 +21,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the state, and why."""
-    told = decode_hex(arguments.hex)
+    given = decode_hex(arguments.hex)
     if arguments.json:
-        print(json.dumps(told))
+        print(json.dumps(given))
         return 0
-    print(f"state      {told['state']}")
+    print(f"state      {given['state']}")
     for key in ("condition", "reason", "source"):
-        if told[key]:
-            print(f"{key:10} {told[key]}")
+        if given[key]:
+            print(f"{key:10} {given[key]}")
     return 0

@@ -23,8 +23,8 @@ from spinledger.cli.arguments import add_config
 from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.errors import BadInput, Unavailable
-from spinledger.store import telling
-from spinledger.store.books import History, read
+from spinledger.store import export
+from spinledger.store.history import History, read
 
 Json = dict[str, Any]
 
@@ -71,22 +71,22 @@ def history(config: Config, disk: str | None, since: str | None, form: str) -> I
         return running
     now_ns = time.time_ns()
     if since:
-        telling.since_ns(since, now_ns)
+        export.since_ns(since, now_ns)
     books = _books(config.ledger_path)
-    question = telling.asked(books, disk, since, now_ns)
-    write = {"csv": telling.csv_of, "openmetrics": telling.openmetrics_of}
+    question = export.asked(books, disk, since, now_ns)
+    write = {"csv": export.csv_of, "openmetrics": export.openmetrics_of}
     bar = Bar()
-    return _encoded(write.get(form, telling.json_of)(books, question, bar.show), bar)
+    return _encoded(write.get(form, export.json_of)(books, question, bar.show), bar)
 
 
 def _books(path: Path) -> History:
-    mend = "start `spinledger serve`, or name its configuration with --config"
+    fix = "start `spinledger serve`, or name its configuration with --config"
     try:
         if not path.exists():
-            raise BadInput(str(path), "there is no ledger, and no exporter answers", mend)
+            raise BadInput(str(path), "there is no ledger, and no exporter answers", fix)
         return read(path)
     except (Unavailable, OSError) as refused:
-        raise BadInput(str(path), f"cannot be read ({refused})", mend) from None
+        raise BadInput(str(path), f"cannot be read ({refused})", fix) from None
 
 
 def _running(listen: tuple[str, int], params: dict[str, str]) -> Iterator[bytes] | None:
@@ -139,8 +139,8 @@ def _write(path: Path, parts: Iterable[bytes]) -> None:
     except OSError as refused:
         with suppress(OSError):
             partial.unlink()
-        mend = "give a file in a folder you may write to"
-        raise BadInput(f"--openmetrics {path}", str(refused.strerror), mend) from None
+        fix = "give a file in a folder you may write to"
+        raise BadInput(f"--openmetrics {path}", str(refused.strerror), fix) from None
 
 
 class Bar:
@@ -168,19 +168,19 @@ class Bar:
             print(f"\r{' ' * (BAR + 16)}\r", end="", file=sys.stderr, flush=True)
 
 
-def table(told: Json) -> list[str]:
+def table(given: Json) -> list[str]:
     """Days as lines for a person: hours by state, and spin-ups."""
-    if not told["days"]:
+    if not given["days"]:
         return ["Nothing is booked for that time."]
     lines = [
         f"{'DISK':26} {'DAY':10} {'ASLEEP':>7} {'SPINNING':>8} {'ACTIVE':>7} {'UNSEEN':>7} "
         f"{'SPIN-UPS':>8}"
     ]
     before = None
-    for day in told["days"]:
+    for day in given["days"]:
         name = "" if day["disk"] == before else day["disk"]
         before = day["disk"]
-        unseen = day["unknown_seconds"] + day["unwitnessed_seconds"]
+        unseen = day["unknown_seconds"] + day["unobserved_seconds"]
         lines.append(
             f"{name:26} {day['date']:10} {_hours(day['standby_seconds']):>7} "
             f"{_hours(day['spinning_seconds']):>8} {_hours(day['active_seconds']):>7} "

@@ -35,10 +35,10 @@ def sentences(disks: Sequence[Json], now_s: float) -> list[str]:
     """One a disk with a rating; a caution at the end, where there is any. `now_s`: Unix time."""
     lives = [life for disk in disks if (life := _life(disk, now_s))]
     lives.sort(key=lambda life: (life.early is None, life.early or 0.0, -life.used))
-    told = [_sentence(life) for life in lives[:MOST]]
+    given = [_sentence(life) for life in lives[:MOST]]
     if len(lives) > MOST:
-        told.append(f"{len(lives) - MOST} more disks have a rating, and more of it left.")
-    return [*told[:-1], f"{told[-1]} {_CAUTION}"] if told else []
+        given.append(f"{len(lives) - MOST} more disks have a rating, and more of it left.")
+    return [*given[:-1], f"{given[-1]} {_CAUTION}"] if given else []
 
 
 def _life(disk: Json, now_s: float) -> Life | None:

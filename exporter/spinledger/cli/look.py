@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any
 
-from spinledger.cli import lifetimes, recent, screen, weekly
+from spinledger.cli import lastday, lifetimes, screen, weekly
 from spinledger.cli.arguments import add_config
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, table
 from spinledger.cli.snapshots import Json, books, picture, value
@@ -30,7 +30,7 @@ LAST_DAY = "LAST 24 H, TO NOW"
 LEAST = ">"
 NAMES = 6  # disks named in one finding
 EVIDENCES = 3  # told of one finding
-PROPOSE_AFTER_S = 14 * recent.DAY_S
+PROPOSE_AFTER_S = 14 * lastday.DAY_S
 
 COLUMNS = (
     Column("DISK", 32, elastic=True),
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print the view; 1 when there are findings."""
     config = load(arguments.config)
-    source = Source(config, weekly.WEEK_S if arguments.week else recent.DAY_S)
+    source = Source(config, weekly.WEEK_S if arguments.week else lastday.DAY_S)
     found = False
     try:
         while True:
@@ -72,21 +72,21 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _show(arguments: argparse.Namespace, source: Source) -> bool:
     """One picture; True when there are findings in it."""
-    told, live, booked = source.read()
+    given, live, recorded = source.read()
     if arguments.json:
-        shown: Json = {**told, "from_exporter": live}
+        shown: Json = {**given, "from_exporter": live}
         if arguments.week:
-            shown["week"] = [week.json() for week in weekly.weeks(told, booked)]
+            shown["week"] = [week.json() for week in weekly.weeks(given, recorded)]
         sys.stdout.write(json.dumps(shown, indent=1) + "\n")
     else:
         page = screen.of_terminal(os.environ)
-        lines = render(page, told, live, booked, arguments.week, arguments.watch)
+        lines = render(page, given, live, recorded, arguments.week, arguments.watch)
         if arguments.watch and sys.stdout.isatty():
             screen.animate(page, lines, sys.stdout.write)
         else:
             sys.stdout.write("\n".join(lines) + "\n")
     sys.stdout.flush()
-    return any(disk["findings"] for disk in told["disks"])
+    return any(disk["findings"] for disk in given["disks"])
 
 
 class Source:
@@ -95,40 +95,40 @@ class Source:
     def __init__(self, config: Config, span_s: float) -> None:
         self._config = config
         self._span_s = span_s
-        self._booked: Json | None = None
+        self._recorded: Json | None = None
         self._due_s = -math.inf
 
     def read(self) -> tuple[Json, bool, Json | None]:
         """The snapshot, whether it is the running exporter's, and the books if there are any."""
-        told, live = picture(self._config)
+        given, live = picture(self._config)
         if not live:
-            self._booked = None
+            self._recorded = None
         elif time.monotonic() >= self._due_s:
-            self._booked = books(self._config.listen, told["at_wall"] - self._span_s)
+            self._recorded = books(self._config.listen, given["at_wall"] - self._span_s)
             self._due_s = time.monotonic() + BOOKS_EVERY_S
-        return told, live, self._booked
+        return given, live, self._recorded
 
 
 def render(
     page: Screen,
-    told: Json,
+    given: Json,
     live: bool,
-    booked: Json | None = None,
+    recorded: Json | None = None,
     week: bool = False,
     brief: bool = False,
     zone: tzinfo | None = None,
 ) -> list[str]:
     """The view as lines; `brief` leaves out what a finding says beyond what to do."""
-    disks = told["disks"]
-    lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(told, zone))]
+    disks = given["disks"]
+    lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(given, zone))]
     lines.append("")
     shown = []
     if disks and week:
-        shown = weekly.lines(page, weekly.weeks(told, booked, zone))
+        shown = weekly.lines(page, weekly.weeks(given, recorded, zone))
     elif disks:
-        shown = [line for line in table(page, COLUMNS, _rows(told, booked, zone)) if line]
+        shown = [line for line in table(page, COLUMNS, _rows(given, recorded, zone)) if line]
     lines += shown
-    notes = [*_legend(shown, week), *_notes(told, live, booked, week)]
+    notes = [*_legend(shown, week), *_notes(given, live, recorded, week)]
     if notes:
         lines.append("")
     for note in notes:
@@ -138,9 +138,9 @@ def render(
     return lines
 
 
-def _head(told: Json, zone: tzinfo | None) -> str:
-    disks = told["disks"]
-    moment = f"{recent.local(told['at_wall'], zone):%a %d %b %H:%M}"
+def _head(given: Json, zone: tzinfo | None) -> str:
+    disks = given["disks"]
+    moment = f"{lastday.local(given['at_wall'], zone):%a %d %b %H:%M}"
     if not disks:
         return f"{moment}  No rotating disk is watched."
     counts = {state: sum(disk["state"] == state for disk in disks) for state in WORDS}
@@ -151,13 +151,13 @@ def _head(told: Json, zone: tzinfo | None) -> str:
     return f"{moment}  {len(disks)} {plural}: {each}; {found}"
 
 
-def _rows(told: Json, booked: Json | None, zone: tzinfo | None) -> list[tuple[Cell, ...]]:
-    now_s = told["at_wall"]
-    entries = recent.by_disk(booked)
-    rows = [_row(disk, now_s, entries) for disk in told["disks"]]
+def _rows(given: Json, recorded: Json | None, zone: tzinfo | None) -> list[tuple[Cell, ...]]:
+    now_s = given["at_wall"]
+    entries = lastday.by_disk(recorded)
+    rows = [_row(disk, now_s, entries) for disk in given["disks"]]
     if entries is None:
         return rows
-    hours = Cell(recent.ruler(now_s, zone))  # an empty line where the strips have no room
+    hours = Cell(lastday.ruler(now_s, zone))  # an empty line where the strips have no room
     return [tuple(hours if one.title == LAST_DAY else Cell("") for one in COLUMNS), *rows]
 
 
@@ -167,8 +167,8 @@ def _row(
     strip = asleep = ""
     if entries is not None:
         spans, cycles = entries.get(disk["disk"], ([], []))
-        strip = recent.strip(spans, cycles, now_s)
-        share = recent.slept(spans, now_s - recent.DAY_S, now_s, least=0)
+        strip = lastday.strip(spans, cycles, now_s)
+        share = lastday.slept(spans, now_s - lastday.DAY_S, now_s, least=0)
         asleep = "-" if share is None else f"{share:.0%}"
     return (
         Cell(clean(f"{disk['kernel_name']} {disk['model']}")),
@@ -223,7 +223,7 @@ def _legend(shown: Sequence[str], week: bool) -> list[str]:
     if week and any(weekly.WOKEN in line for line in shown[:1]):
         words.append("Wakes: a day, of the budget; by local hour in seven days, + for ten or more.")
     if not week and any(LAST_DAY in line for line in shown[:1]):
-        words.append(recent.LEGEND)
+        words.append(lastday.LEGEND)
     if not week and any(f" {LEAST}" in line for line in shown[1:]):
         words.append(f"{LEAST} at least: it was so already when watching began.")
     if any(" !" in line for line in shown[1:]):
@@ -231,10 +231,10 @@ def _legend(shown: Sequence[str], week: bool) -> list[str]:
     return words
 
 
-def _notes(told: Json, live: bool, booked: Json | None, week: bool) -> list[str]:
-    disks = told["disks"]
+def _notes(given: Json, live: bool, recorded: Json | None, week: bool) -> list[str]:
+    disks = given["disks"]
     notes = []
-    if live and disks and booked is None:
+    if live and disks and recorded is None:
         what = "when disks were woken" if week else "the last 24 hours"
         notes.append(f"This exporter tells no history, so {what} cannot be shown.")
     unknown: dict[str, list[str]] = {}
@@ -242,12 +242,12 @@ def _notes(told: Json, live: bool, booked: Json | None, week: bool) -> list[str]
         if disk["state"] == "unknown" and live:
             unknown.setdefault(disk["why"], []).append(disk["kernel_name"])
     notes += [f"{_named(names)}: not known: {why}." for why, names in unknown.items()]
-    for absent in told["exporter"].get("absent_since", ()):
-        lasted = span_text(told["at_wall"] - absent["value"])
+    for absent in given["exporter"].get("absent_since", ()):
+        lasted = span_text(given["at_wall"] - absent["value"])
         notes.append(f"{absent['labels'].get('disk', '?')}: not here since {lasted} ago.")
     notes += _proposals(disks)
     if not week:
-        notes += lifetimes.sentences(disks, told["at_wall"])
+        notes += lifetimes.sentences(disks, given["at_wall"])
     if not live:
         notes.append(
             "No exporter answers: this is one look at the kernel's counters, and a power state "
@@ -261,9 +261,9 @@ def _proposals(disks: Sequence[Json]) -> list[str]:
     wanting: dict[int, list[str]] = {}
     for disk in disks:
         samples = disk["samples"].get("state_seconds", ())
-        watched = sum(one["value"] for one in samples if one["labels"]["state"] != "unwitnessed")
+        watched = sum(one["value"] for one in samples if one["labels"]["state"] != "unobserved")
         if disk["policy"]["budget_source"] == "default" and watched >= PROPOSE_AFTER_S:
-            mean = (value(disk, "cycles", witnessed="yes") or 0) / (watched / recent.DAY_S)
+            mean = (value(disk, "cycles", observed="yes") or 0) / (watched / lastday.DAY_S)
             budget = max(1, math.ceil(1.5 * mean))
             if budget < disk["policy"]["budget_per_day"]:
                 wanting.setdefault(budget, []).append(disk["kernel_name"])

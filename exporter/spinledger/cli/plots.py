@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from spinledger.insight.replaying import Choice, Terms, Worth, timer_text
+from spinledger.whatif.replay import Choice, Terms, Worth, timer_text
 
 WIDTH, HEIGHT = 720, 440  # user units
 LEFT, RIGHT = 64, 24
@@ -26,7 +26,7 @@ def svg(worths: Sequence[Worth], choice: Choice, terms: Terms, name: str) -> str
     cycles = [worth.cycles_per_day or 0.0 for worth in worths]
     top = _round_up(max([*cycles, terms.budget_per_day if _near(cycles, terms) else 0.0, 1.0]))
     labels = [timer_text(worth.outcome.standby_ns) for worth in worths]
-    told = "; ".join(
+    given = "; ".join(
         f"{label}: asleep {ratio:.1%}, {count:.1f} spin-ups a day"
         for label, ratio, count in zip(labels, ratios, cycles, strict=True)
     )
@@ -34,7 +34,7 @@ def svg(worths: Sequence[Worth], choice: Choice, terms: Terms, name: str) -> str
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'aria-labelledby="title desc" style="{_STYLE}">',
         f'<title id="title">Standby timers tried on {escape(name)}</title>',
-        f'<desc id="desc">{escape(choice.reason)} Values: {escape(told)}.</desc>',
+        f'<desc id="desc">{escape(choice.reason)} Values: {escape(given)}.</desc>',
         f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#ffffff"/>',
         _text(LEFT, 24, f"Standby timers tried on {name}", "font-size:15px;font-weight:600"),
         *_panel(UPPER, "share of time asleep", ("0 %", "50 %", "100 %")),

@@ -10,19 +10,19 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from spinledger.app.rehearsing import (
+from spinledger.cli.arguments import add_config, positive
+from spinledger.cli.bar import Bar
+from spinledger.config.values import duration
+from spinledger.errors import BadConfig, BadInput
+from spinledger.ledger.facts import view
+from spinledger.model import DAY, SECOND
+from spinledger.sim.rehearse import (
     START_WALL_NS,
     Rehearsal,
     Rehearsed,
     ends_wall_ns,
     rehearse,
 )
-from spinledger.cli.arguments import add_config, positive
-from spinledger.cli.bar import Bar
-from spinledger.config.values import duration
-from spinledger.errors import BadConfig, BadInput
-from spinledger.keeper.view import view
-from spinledger.model import DAY, SECOND
 
 NOW = "now"
 
@@ -73,9 +73,9 @@ def run(arguments: argparse.Namespace) -> int:
                 else open(arguments.openmetrics, "w", encoding="utf-8")  # noqa: SIM115  closed below
             )
         except OSError as refused:
-            mend = "name a file in a folder you may write to"
+            fix = "name a file in a folder you may write to"
             place = f"--openmetrics {arguments.openmetrics}"
-            raise BadInput(place, str(refused.strerror), mend) from None
+            raise BadInput(place, str(refused.strerror), fix) from None
         began = time.monotonic()
         with series as out, Bar("rehearsing") as bar:
             names = (arguments.job, arguments.instance)
@@ -93,10 +93,10 @@ def _asked(arguments: argparse.Namespace) -> Rehearsal:
     try:
         left_out_ns = duration(arguments.leave_out)
     except BadConfig as bad:
-        raise BadInput(f"--leave-out {arguments.leave_out}", bad.what, bad.mend) from None
+        raise BadInput(f"--leave-out {arguments.leave_out}", bad.what, bad.fix) from None
     if (arguments.days is None) is not arguments.goes_on:
-        mend = "--continue takes --end" if arguments.goes_on else "give --days N"
-        raise BadInput("--days", "says how long a new rehearsal is", mend)
+        fix = "--continue takes --end" if arguments.goes_on else "give --days N"
+        raise BadInput("--days", "says how long a new rehearsal is", fix)
     asked = Rehearsal(
         days=arguments.days or 0.0,
         seed=arguments.seed,
@@ -117,8 +117,8 @@ def _asked(arguments: argparse.Namespace) -> Rehearsal:
 def _rest(arguments: argparse.Namespace, asked: Rehearsal) -> Rehearsal:
     """From the ledger's end on."""
     if arguments.ledger is None or not arguments.ledger.is_file() or arguments.end is None:
-        mend = "give --ledger FILE and --end TIME"
-        raise BadInput("--continue", "goes on with a ledger until a time", mend)
+        fix = "give --ledger FILE and --end TIME"
+        raise BadInput("--continue", "goes on with a ledger until a time", fix)
     began_ns, ends_ns = ends_wall_ns(arguments.ledger), _end_ns(arguments.end)
     if not began_ns:
         raise BadInput(f"--ledger {arguments.ledger}", "is empty", "rehearse --days N anew")
@@ -133,8 +133,8 @@ def _end_ns(text: str) -> int:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        mend = "write it as 2026-03-31T21:00"
-        raise BadInput(f"--end {text}", "is not a time", mend) from None
+        fix = "write it as 2026-03-31T21:00"
+        raise BadInput(f"--end {text}", "is not a time", fix) from None
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=UTC)
     return int(moment.timestamp()) * SECOND

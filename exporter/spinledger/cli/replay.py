@@ -23,9 +23,11 @@ from spinledger.cli.traces import Progress, Trace, nanoseconds
 from spinledger.cli.verdicts import Setting
 from spinledger.config.load import host_zone, load
 from spinledger.errors import BadInput, BadTrace, Unavailable
-from spinledger.insight.counterfactual import Row, absorb, hold, without
-from spinledger.insight.quiet import Calendar
-from spinledger.insight.replaying import (
+from spinledger.model import HOUR, SECOND, Disk, State
+from spinledger.quiet.hours import Calendar
+from spinledger.store.history import History
+from spinledger.store.history import read as read_books
+from spinledger.whatif.replay import (
     DEFAULT_TIMERS_NS,
     Outcome,
     Replay,
@@ -33,9 +35,7 @@ from spinledger.insight.replaying import (
     choose,
     worth,
 )
-from spinledger.model import HOUR, SECOND, Disk, State
-from spinledger.store.books import History
-from spinledger.store.books import read as read_books
+from spinledger.whatif.trace import Row, absorb, hold, without
 
 SEEDS = (1, 2, 3, 4, 5)  # of --absorb
 MOST_NAMED = 8  # actors in a complaint
@@ -78,8 +78,8 @@ def run(args: argparse.Namespace) -> int:
         try:
             args.plot.write_text(drawing, encoding="utf-8")
         except OSError as error:
-            mend = "give a file in a folder you may write to"
-            raise BadInput(f"--plot {args.plot}", str(error.strerror), mend) from None
+            fix = "give a file in a folder you may write to"
+            raise BadInput(f"--plot {args.plot}", str(error.strerror), fix) from None
     if args.json:
         report = verdicts.report(worths, outcomes, choice, setting)
         print(json.dumps(report, indent=1, allow_nan=False))
@@ -115,7 +115,7 @@ def _configured(path: Path | None) -> Setting:
         return Setting(DEFAULT_TIMERS_NS, 0, Terms(), None)
     config = load(path)
     policy = config.policy_for(
-        Disk("", ("",), "", "", "", "", "", 0, "", "", ask_method=None, diskseq=0)
+        Disk("", ("",), "", "", "", "", "", 0, "", "", probe_method=None, diskseq=0)
     )
     terms = Terms(
         budget_per_day=policy.budget_per_day,
@@ -149,13 +149,13 @@ def _seconds(option: str, text: str) -> int:
         raise BadInput(option, what, "give decimal seconds, such as 300") from None
 
 
-def _number(option: str, text: str, mend: str, most: float) -> float:
+def _number(option: str, text: str, fix: str, most: float) -> float:
     try:
         value = float(text)
     except ValueError:
         value = -1.0
     if not 0 <= value <= most:
-        raise BadInput(option, f"{text[:40]!a} will not do", mend)
+        raise BadInput(option, f"{text[:40]!a} will not do", fix)
     return value
 
 
@@ -187,17 +187,17 @@ def _what(path: Path, bad: Unavailable) -> str:
 def watched_ns(books: History, disk: str) -> int:
     """How long somebody watched, from the first gap or span to the last; gaps are kept longer."""
     began: int | None = None
-    ended = unwitnessed = 0
+    ended = unobserved = 0
     last = books.open_span(disk)
     for span in chain(books.spans(disk), () if last is None else (last,)):
         began = span.began_wall_ns if began is None else began
         ended = max(ended, span.ended_wall_ns)
-        if span.state == State.UNWITNESSED:
-            unwitnessed += span.ended_wall_ns - span.began_wall_ns
+        if span.state == State.UNOBSERVED:
+            unobserved += span.ended_wall_ns - span.began_wall_ns
     for gap in books.gaps(disk):
         began = gap.began_wall_ns if began is None else min(began, gap.began_wall_ns)
         ended = max(ended, gap.began_wall_ns + gap.ended_ns - gap.began_ns)
-    return 0 if began is None else max(0, ended - began - unwitnessed)
+    return 0 if began is None else max(0, ended - began - unobserved)
 
 
 def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
@@ -258,8 +258,8 @@ def _changed(
         rows = without(_with_actor(rows, args.without, trace), args.without)
     if seed is not None:
         _need(trace, trace.has_op, "op", "--absorb")
-        mend = "give a share from 0 to 1, such as 0.5"
-        rows = absorb(rows, _number("--absorb", args.absorb, mend, 1), seed)
+        fix = "give a share from 0 to 1, such as 0.5"
+        rows = absorb(rows, _number("--absorb", args.absorb, fix, 1), seed)
     if args.hold is not None:
         _need(trace, trace.has_op, "op", "--hold")
         rows = hold(rows, _seconds("--hold", args.hold))
@@ -268,8 +268,8 @@ def _changed(
 
 def _need(trace: Trace, present: bool, column: str, option: str) -> None:
     if not present:
-        mend = f"add one, or leave out {option}"
-        raise BadTrace(f"{trace.path}:1", f"no column {column}, which {option} needs", mend)
+        fix = f"add one, or leave out {option}"
+        raise BadTrace(f"{trace.path}:1", f"no column {column}, which {option} needs", fix)
 
 
 def _with_actor(rows: Iterable[Row], actor: str, trace: Trace) -> Iterator[Row]:

@@ -20,15 +20,15 @@ TIMEOUT_S = 2.0
 
 def running(listen: tuple[str, int]) -> Json | None:
     """GET /snapshot of the exporter at an address; None when none answers there."""
-    told = _get(listen, "/snapshot")
-    return told if told is not None and "disks" in told else None
+    given = _get(listen, "/snapshot")
+    return given if given is not None and "disks" in given else None
 
 
 def books(listen: tuple[str, int], since_s: float) -> Json | None:
     """GET /history of the exporter since a wall time in Unix seconds; None where it has none."""
     since = datetime.fromtimestamp(since_s, UTC).isoformat(timespec="seconds")
-    told = _get(listen, f"/history?{urlencode({'since': since, 'format': 'json'})}")
-    return told if told is not None and "spans" in told else None
+    given = _get(listen, f"/history?{urlencode({'since': since, 'format': 'json'})}")
+    return given if given is not None and "spans" in given else None
 
 
 def _get(listen: tuple[str, int], path: str) -> Json | None:
@@ -47,17 +47,17 @@ def _get(listen: tuple[str, int], path: str) -> Json | None:
     if answer.status != 200:
         return None
     try:
-        told = json.loads(body)
+        given = json.loads(body)
     except ValueError:
         return None
-    return cast(Json, told) if isinstance(told, dict) else None
+    return cast(Json, given) if isinstance(given, dict) else None
 
 
 def picture(config: Config) -> tuple[Json, bool]:
     """A snapshot as JSON types, and whether it is the running exporter's."""
-    told = running(config.listen)
-    if told is not None:
-        return told, True
+    given = running(config.listen)
+    if given is not None:
+        return given, True
     return snapshot_json(observe(config)), False
 
 

@@ -18,9 +18,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from spinledger.errors import BadTrace
-from spinledger.insight.counterfactual import Row
-from spinledger.insight.gaps import seconds_label
 from spinledger.model import SECOND
+from spinledger.whatif.gaps import seconds_label
+from spinledger.whatif.trace import Row
 
 TIME = "timestamp_seconds"
 LATEST_S = 10**11  # the year 5138; later means the numbers are not seconds
@@ -80,8 +80,8 @@ class Trace:
         self._actor = header.index("actor") if "actor" in header else None
         self._disk = header.index("disk") if "disk" in header else None
         if disk is not None and self._disk is None:
-            mend = "leave out --disk: it is a trace of one disk"
-            raise BadTrace(f"{path}:1", "no column disk, which --disk needs", mend)
+            fix = "leave out --disk: it is a trace of one disk"
+            raise BadTrace(f"{path}:1", "no column disk, which --disk needs", fix)
 
     @property
     def has_op(self) -> bool:
@@ -163,8 +163,8 @@ class Trace:
             raise BadTrace(str(self.path), what, "give a CSV file that can be read") from None
 
     def _bad(self, line: int, what: str) -> BadTrace:
-        mend = next(mend for word, mend in _MENDS if word in what)
-        return BadTrace(f"{self.path}:{line}", what, mend)
+        fix = next(fix for word, fix in _MENDS if word in what)
+        return BadTrace(f"{self.path}:{line}", what, fix)
 
 
 _MENDS = (
@@ -187,8 +187,8 @@ def _header(reader: Iterator[list[str]], path: Path) -> list[str]:
     if not names:
         raise BadTrace(str(path), "the file is empty", f"write a header with {TIME}, then rows")
     if TIME not in names:
-        mend = f"name the columns in the first line: {TIME}, and optionally op, actor"
-        raise BadTrace(f"{path}:1", f"no column {TIME}", mend)
+        fix = f"name the columns in the first line: {TIME}, and optionally op, actor"
+        raise BadTrace(f"{path}:1", f"no column {TIME}", fix)
     return names
 
 

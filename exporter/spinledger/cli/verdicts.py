@@ -16,10 +16,10 @@ from zoneinfo import ZoneInfo
 from spinledger.cli import plots
 from spinledger.codec.timers import encode_timer
 from spinledger.errors import Misuse
-from spinledger.insight.energy import COMPETITIVE_BOUND, break_even_s
-from spinledger.insight.quiet import Calendar
-from spinledger.insight.replaying import Choice, Outcome, Part, Replay, Terms, Worth, timer_text
 from spinledger.model import SECOND
+from spinledger.quiet.hours import Calendar
+from spinledger.whatif.energy import COMPETITIVE_BOUND, break_even_s
+from spinledger.whatif.replay import Choice, Outcome, Part, Replay, Terms, Worth, timer_text
 
 Figures = dict[str, Any]
 _RATES = (

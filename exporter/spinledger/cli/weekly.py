@@ -1,7 +1,7 @@
 """`look --week`: one line a disk, read in ten seconds.
 
 Rules: pure; slept last night, spin-ups against the budget, when it was woken, years left. Last
-night is the last complete quiet window where the disk has quiet hours, else `recent.NIGHT`.
+night is the last complete quiet window where the disk has quiet hours, else `lastday.NIGHT`.
 """
 
 from __future__ import annotations
@@ -11,16 +11,16 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
-from spinledger.cli import recent
+from spinledger.cli import lastday
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, table
 from spinledger.cli.snapshots import value
 
 Json = dict[str, Any]
 
-WEEK_S = 7 * recent.DAY_S
-YEAR_S = 365.25 * recent.DAY_S
+WEEK_S = 7 * lastday.DAY_S
+YEAR_S = 365.25 * lastday.DAY_S
 LONG_YEARS = 50  # beyond it a projection only says: not of cycles
-PROJECTED_AFTER_S = 14 * recent.DAY_S  # insight.projection.LEAST_DAYS
+PROJECTED_AFTER_S = 14 * lastday.DAY_S  # insight.projection.LEAST_DAYS
 WOKEN = "WOKEN, BY HOUR"
 RULER = "00    06    12    18"
 
@@ -67,29 +67,29 @@ class Week:
         }
 
 
-def weeks(told: Json, books: Json | None, zone: tzinfo | None = None) -> list[Week]:
+def weeks(given: Json, books: Json | None, zone: tzinfo | None = None) -> list[Week]:
     """Every disk of a snapshot, by the books of its last seven days where there are any."""
-    now_s = told["at_wall"]
-    booked = recent.by_disk(books)
-    return [_week(disk, booked, now_s, zone) for disk in told["disks"]]
+    now_s = given["at_wall"]
+    recorded = lastday.by_disk(books)
+    return [_week(disk, recorded, now_s, zone) for disk in given["disks"]]
 
 
 def _week(
     disk: Json,
-    booked: dict[str, tuple[list[recent.Json], list[recent.Json]]] | None,
+    recorded: dict[str, tuple[list[lastday.Json], list[lastday.Json]]] | None,
     now_s: float,
     zone: tzinfo | None,
 ) -> Week:
     cycles = round(value(disk, "recent_cycles", window="7d") or 0)
-    days = min(7.0, _watched_s(disk) / recent.DAY_S)
+    days = min(7.0, _watched_s(disk) / lastday.DAY_S)
     slept = value(disk, "quiet_window_asleep_ratio")
     woken = ""
-    if booked is not None:
-        spans, wakes = booked.get(disk["disk"], ([], []))
-        woken = recent.wakes_by_hour(wakes, now_s - WEEK_S, zone)
-        days = recent.watched_days(spans, now_s - WEEK_S, now_s)
+    if recorded is not None:
+        spans, wakes = recorded.get(disk["disk"], ([], []))
+        woken = lastday.wakes_by_hour(wakes, now_s - WEEK_S, zone)
+        days = lastday.watched_days(spans, now_s - WEEK_S, now_s)
         if slept is None:
-            slept = recent.slept(spans, *recent.last_night(now_s, zone))
+            slept = lastday.slept(spans, *lastday.last_night(now_s, zone))
     used = value(disk, "cycle_limit_used_ratio", window="7d") or 0
     return Week(
         disk=disk["disk"],
@@ -110,7 +110,7 @@ def _week(
 
 def _watched_s(disk: Json) -> float:
     states = disk["samples"].get("state_seconds", ())
-    seen = (one["value"] for one in states if one["labels"].get("state") != "unwitnessed")
+    seen = (one["value"] for one in states if one["labels"].get("state") != "unobserved")
     return float(sum(seen))
 
 

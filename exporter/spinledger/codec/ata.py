@@ -21,7 +21,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from spinledger.errors import Misuse, Undecodable
-from spinledger.model import Condition, Mode, Reason, Told
+from spinledger.model import Condition, Mode, Reason, Reported
 
 CHECK_POWER_MODE = 0xE5
 CHECK_POWER_MODE_OLD = 0x98  # alias of early drives; answered by simulated drives, never sent
@@ -52,10 +52,10 @@ class PowerCode:
     meaning: str
 
     @property
-    def told(self) -> Told:
+    def given(self) -> Reported:
         """The state with its clause."""
         clause = f"ACS-3 CHECK POWER MODE, COUNT {self.count:02X}h: {self.meaning}"
-        return Told(self.mode, self.condition, clause)
+        return Reported(self.mode, self.condition, clause)
 
 
 # ACS-3 CHECK POWER MODE, COUNT; read in the Ultrastar HC580 specification, table 86.
@@ -100,13 +100,13 @@ def check_status(status: int, error: int) -> None:
         raise Undecodable(Reason.MALFORMED, f"{seen}: data waiting, in a command without data")
 
 
-def decode_count(count: int) -> Told:
+def decode_count(count: int) -> Reported:
     """The state a COUNT names; `Undecodable(RESERVED)` if none. ACS-3 CHECK POWER MODE."""
     row = _BY_COUNT.get(count)
     if row is None:
         why = OBSOLETE.get(count, "reserved")
         raise Undecodable(Reason.RESERVED, f"CHECK POWER MODE count {count:02X}h: {why}")
-    return row.told
+    return row.given
 
 
 def encode_count(mode: Mode, condition: Condition | None = None) -> int:

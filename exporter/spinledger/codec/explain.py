@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from spinledger.codec import reply, sat, scsi
 from spinledger.codec import sense as envelope
 from spinledger.errors import BadHex, Undecodable
-from spinledger.model import Told
+from spinledger.model import Reported
 
 _ATA = "ACS-3 CHECK POWER MODE, by its ATA status return (SAT-3)"
 _SCSI = "SPC-4 REQUEST SENSE parameter data"
@@ -44,21 +44,21 @@ def decode_hex(args: Sequence[str]) -> dict[str, str | None]:
         sense = envelope.parse(data)
         by_ata = _answers_ata(sense)
         source = _ATA if by_ata else _SCSI
-        told = reply.judge_ata(sense) if by_ata else scsi.decode_power_sense(sense)
+        given = reply.judge_ata(sense) if by_ata else scsi.decode_power_sense(sense)
     except Undecodable as error:
         reason = f"{error.reason}: {error.detail}"
         return {"state": "unknown", "condition": None, "reason": reason, "source": source}
-    return _answer(told)
+    return _answer(given)
 
 
-def _answer(told: Told) -> dict[str, str | None]:
+def _answer(given: Reported) -> dict[str, str | None]:
     """A state as JSON types."""
-    condition = None if told.condition is None else told.condition.value
+    condition = None if given.condition is None else given.condition.value
     return {
-        "state": told.mode.value,
+        "state": given.mode.value,
         "condition": condition,
         "reason": "",
-        "source": told.clause,
+        "source": given.clause,
     }
 
 

@@ -58,7 +58,7 @@ def encode_timers(timers_ms: Mapping[Condition, int]) -> bytes:
         page[byte] |= bool(timer_ms) << bit
         page[at : at + 4] = (timer_ms // _UNIT_MS).to_bytes(4, "big")
     data = (len(page) + _HEAD - 2).to_bytes(2, "big") + bytes(_HEAD - 2) + page
-    told = decode_timers(data)
-    if {name: timer for name, timer in told.items() if name in timers_ms} != dict(timers_ms):
+    given = decode_timers(data)
+    if {name: timer for name, timer in given.items() if name in timers_ms} != dict(timers_ms):
         raise Misuse(f"no power condition mode page says this: {timers_ms}")
     return data

@@ -24,15 +24,15 @@ from spinledger.codec import sense as envelope
 from spinledger.codec.octets import spell
 from spinledger.codec.sense import Sense
 from spinledger.errors import Misuse, Undecodable
-from spinledger.model import Command, Completion, Reason, Told
+from spinledger.model import Command, Completion, Reason, Reported
 
 GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes
 _SENSE_PRESENT = 0x08  # driver_status of SG_IO: sense data came along, which is normal
 
-QUESTIONS = frozenset(
+STATE_PROBES = frozenset(
     {Command.CHECK_POWER_MODE_16, Command.CHECK_POWER_MODE_12, Command.REQUEST_SENSE}
 )
-"""Commands whose reply is a state; the others' is a record (`codec.wear`)."""
+"""Commands whose reply is a state; the others' is a record (`codec.counters`)."""
 
 _SUCCESS = (
     (envelope.RECOVERED_ERROR, envelope.ATA_INFORMATION),
@@ -41,9 +41,9 @@ _SUCCESS = (
 )
 
 
-def interpret(command: Command, completion: Completion) -> Told:
+def interpret(command: Command, completion: Completion) -> Reported:
     """The state the drive told; `Undecodable` with a `model.Reason` if it told none."""
-    if command not in QUESTIONS:
+    if command not in STATE_PROBES:
         raise Misuse(f"{command} asks for no state")
     check_arrival(completion)
     if command is Command.REQUEST_SENSE:
@@ -70,7 +70,7 @@ def check_arrival(completion: Completion) -> None:
         )
 
 
-def judge_ata(sense: Sense) -> Told:
+def judge_ata(sense: Sense) -> Reported:
     """The state that sense data of CHECK POWER MODE tells. SAT-3 status return; ACS-3."""
     returned = None if sense.deferred else sat.find_return(sense)
     if returned is None:
@@ -83,7 +83,7 @@ def judge_ata(sense: Sense) -> Told:
     return ata.decode_count(returned.count)
 
 
-def _request_sense(completion: Completion) -> Told:
+def _request_sense(completion: Completion) -> Reported:
     """The state REQUEST SENSE told, in its data."""
     if completion.status == GOOD:
         return scsi.decode_power_sense(envelope.parse(completion.data))

@@ -28,7 +28,7 @@ from spinledger.codec.octets import malformed, spell
 from spinledger.codec.sat import ATA_RETURN
 from spinledger.codec.sense import Sense
 from spinledger.errors import Misuse, Undecodable
-from spinledger.model import Condition, Mode, Reason, Told
+from spinledger.model import Condition, Mode, Reason, Reported
 
 REQUEST_SENSE = 0x03
 _CDB_LENGTH = 6
@@ -64,7 +64,7 @@ POWER_SENSES = (
 
 _BY_ASCQ = {row.ascq: row for row in POWER_SENSES}
 _BY_CONDITION = {(row.condition, row.by_command): row.ascq for row in POWER_SENSES}
-_AWAKE = Told(Mode.ACTIVE_OR_IDLE, None, "SPC-4 REQUEST SENSE, NO SENSE 00/00: no low power")
+_AWAKE = Reported(Mode.ACTIVE_OR_IDLE, None, "SPC-4 REQUEST SENSE, NO SENSE 00/00: no low power")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ def parse_request_sense(cdb: bytes) -> RequestSense:
     return RequestSense(cdb[4], bool(cdb[1] & 1))
 
 
-def decode_power_sense(sense: Sense) -> Told:
+def decode_power_sense(sense: Sense) -> Reported:
     """The state REQUEST SENSE parameter data names; `Undecodable(OTHER_SENSE)` if none."""
     asc, ascq = sense.code
     foreign = any(one[0] == ATA_RETURN for one in sense.descriptors)
@@ -102,7 +102,7 @@ def decode_power_sense(sense: Sense) -> Told:
         raise Undecodable(Reason.OTHER_SENSE, str(sense))
     means = "command" if row.by_command else "timer"
     clause = f"SPC-4 REQUEST SENSE, 5E/{ascq:02X}: {row.condition} by {means}"
-    return Told(row.mode, row.condition, clause)
+    return Reported(row.mode, row.condition, clause)
 
 
 def encode_power_sense(

@@ -95,8 +95,8 @@ class Sense:
         asc, ascq = self.code
         name = CODES.get(self.code, "")
         late = "deferred, " if self.deferred else ""
-        told = f"{late}key {self.key:X}h {KEYS[self.key]}, code {asc:02X}/{ascq:02X}"
-        return f"{told}{' ' + name if name else ''}; bytes {spell(self.raw)}"
+        given = f"{late}key {self.key:X}h {KEYS[self.key]}, code {asc:02X}/{ascq:02X}"
+        return f"{given}{' ' + name if name else ''}; bytes {spell(self.raw)}"
 
 
 def parse(data: bytes) -> Sense:

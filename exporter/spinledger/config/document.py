@@ -15,9 +15,9 @@ from typing import Any
 import yaml
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
+from spinledger.config.near import nearest, printable, shown
 from spinledger.config.schema import BRANCHES, LEAVES, Field, Path
 from spinledger.config.values import schedule_name
-from spinledger.config.words import nearest, printable, shown
 from spinledger.errors import BadConfig
 
 Place = tuple[str | int, ...]
@@ -48,9 +48,9 @@ class Found:
                 return None
         return at
 
-    def bad(self, line: int, what: str, mend: str) -> BadConfig:
+    def bad(self, line: int, what: str, fix: str) -> BadConfig:
         """A complaint about a line, counted from 1."""
-        return BadConfig(f"{printable(self.name)}:{line}", what, mend)
+        return BadConfig(f"{printable(self.name)}:{line}", what, fix)
 
 
 def read(text: str, name: str) -> Found:
@@ -161,7 +161,7 @@ def _parsed(
     try:
         return parse(text)
     except BadConfig as error:
-        raise found.bad(line, before + error.what, error.mend) from None
+        raise found.bad(line, before + error.what, error.fix) from None
 
 
 def _key_mend(key: str, keys: tuple[str, ...]) -> str:

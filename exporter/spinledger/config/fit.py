@@ -11,9 +11,9 @@ from itertools import pairwise
 from typing import Any
 
 from spinledger.config.document import Found, Place
+from spinledger.config.near import nearest, shown
 from spinledger.config.schema import LEAVES
 from spinledger.config.values import NONE, duration_text
-from spinledger.config.words import nearest, shown
 
 MOST_TIMERS = 6  # each is two series a disk
 
@@ -30,8 +30,8 @@ def misfits(found: Found) -> Iterator[Misfit]:
     yield from _matches(found)
     yield from _aliases(found)
     yield from _wishes(found, found.tree.get("defaults", {}), ("defaults",))
-    for number, told in _disks(found):
-        yield from _wishes(found, told, ("disks", number))
+    for number, given in _disks(found):
+        yield from _wishes(found, given, ("disks", number))
 
 
 def _disks(found: Found) -> Iterator[tuple[int, dict[str, Any]]]:
@@ -39,9 +39,9 @@ def _disks(found: Found) -> Iterator[tuple[int, dict[str, Any]]]:
 
 
 def _cadence(found: Found) -> Iterator[Misfit]:
-    told = found.tree.get("sample", {})
+    given = found.tree.get("sample", {})
     for short, long in pairwise(("fast", "slow", "asleep")):
-        less, more = (told.get(k, LEAVES["sample", k].initial) for k in (short, long))
+        less, more = (given.get(k, LEAVES["sample", k].initial) for k in (short, long))
         if less > more:
             what = (
                 f"sample.{short} ({duration_text(less)}) is longer than "
@@ -52,10 +52,10 @@ def _cadence(found: Found) -> Iterator[Misfit]:
 
 
 def _schedules(found: Found) -> Iterator[Misfit]:
-    for name, told in found.tree.get("schedules", {}).items():
-        if not told.get("windows"):
-            mend = 'write windows: ["Mon-Fri 22:00-06:30"] or such'
-            yield found.lines["schedules", name], f"schedules.{name} has no windows", mend
+    for name, given in found.tree.get("schedules", {}).items():
+        if not given.get("windows"):
+            fix = 'write windows: ["Mon-Fri 22:00-06:30"] or such'
+            yield found.lines["schedules", name], f"schedules.{name} has no windows", fix
 
 
 def _timers(found: Found) -> Iterator[Misfit]:
@@ -75,9 +75,9 @@ def _timers(found: Found) -> Iterator[Misfit]:
 
 
 def _tariff(found: Found) -> Iterator[Misfit]:
-    told = found.tree.get("tariff", {})
-    if len(told) == 1:
-        (key,) = told
+    given = found.tree.get("tariff", {})
+    if len(given) == 1:
+        (key,) = given
         lacking = "per_kwh: 0.30" if key == "currency" else "currency: EUR"
         what = f"tariff has {key} alone"
         yield found.lines["tariff", key], what, f"add the other, such as {lacking}"
@@ -85,12 +85,12 @@ def _tariff(found: Found) -> Iterator[Misfit]:
 
 def _matches(found: Found) -> Iterator[Misfit]:
     first: dict[tuple[str, Any], tuple[int, int]] = {}  # the match -> its entry and line
-    for number, told in _disks(found):
-        match = told.get("match", {})
+    for number, given in _disks(found):
+        match = given.get("match", {})
         if len(match) != 1:
             what = f"an entry of disks has {len(match) or 'no'} keys in match"
-            mend = "give it one of: identity, by_id, model, all"
-            yield found.lines["disks", number], what, mend
+            fix = "give it one of: identity, by_id, model, all"
+            yield found.lines["disks", number], what, fix
             continue
         ((by, pattern),) = match.items()
         line = found.lines["disks", number, "match", by]
@@ -108,13 +108,13 @@ def _matches(found: Found) -> Iterator[Misfit]:
 
 def _aliases(found: Found) -> Iterator[Misfit]:
     owners: dict[str, int] = {}
-    for number, told in _disks(found):
-        if "identity" in told.get("match", {}):
-            owners[told["match"]["identity"]] = found.lines["disks", number, "match", "identity"]
-    for number, told in _disks(found):
+    for number, given in _disks(found):
+        if "identity" in given.get("match", {}):
+            owners[given["match"]["identity"]] = found.lines["disks", number, "match", "identity"]
+    for number, given in _disks(found):
         place: Place = ("disks", number, "also_known_as")
-        names = told.get("also_known_as", ())
-        if names and "identity" not in told.get("match", {}):
+        names = given.get("also_known_as", ())
+        if names and "identity" not in given.get("match", {}):
             what = "disks.also_known_as needs the disk's present identity"
             yield found.lines[place], what, "match this disk by identity"
         for index, name in enumerate(names):
@@ -125,15 +125,15 @@ def _aliases(found: Found) -> Iterator[Misfit]:
             owners.setdefault(name, line)
 
 
-def _wishes(found: Found, told: dict[str, Any], place: Place) -> Iterator[Misfit]:
+def _wishes(found: Found, given: dict[str, Any], place: Place) -> Iterator[Misfit]:
     schedules = found.tree.get("schedules", {})
-    quiet = told.get("quiet", NONE)
+    quiet = given.get("quiet", NONE)
     if quiet != NONE and quiet not in schedules:
         best = nearest(quiet, schedules)
         what = f"{place[0]}.quiet {shown(quiet)} is no schedule of this file"
-        mend = f"write {best}" if best else "define it under schedules"
-        yield found.lines[*place, "quiet"], what, mend
-    watts = told.get("watts", {})
+        fix = f"write {best}" if best else "define it under schedules"
+        yield found.lines[*place, "quiet"], what, fix
+    watts = given.get("watts", {})
     if "idle" in watts and watts.get("standby", 0) > watts["idle"]:
         line = max(found.lines[*place, "watts", key] for key in ("idle", "standby"))
         what = f"{place[0]}.watts.standby ({watts['standby']:g}) is above idle ({watts['idle']:g})"

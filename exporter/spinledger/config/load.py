@@ -15,9 +15,9 @@ from typing import Any
 
 from spinledger.config import fit, values
 from spinledger.config.document import Found, read
+from spinledger.config.near import printable
 from spinledger.config.schema import LEAVES
 from spinledger.config.settings import Config, Limits, Rule, Tariff, WhatIf, Wishes
-from spinledger.config.words import printable
 from spinledger.errors import BadConfig
 from spinledger.model import DAY, Cadence
 from spinledger.schedule import Schedule
@@ -89,11 +89,11 @@ def _get(found: Found, *place: str) -> Any:
 
 def _config(found: Found, zone: str | None) -> Config:
     tls = _get(found, "web", "tls_and_users")
-    second = _get(found, "wear", "second_reader")
+    second = _get(found, "wear", "cross_check")
     currency = _get(found, "tariff", "currency")
     rules = tuple(
-        _rule(told, found.lines["disks", number])
-        for number, told in enumerate(found.tree.get("disks", ()))
+        _rule(given, found.lines["disks", number])
+        for number, given in enumerate(found.tree.get("disks", ()))
     )
     return Config(
         source=found.name,
@@ -104,10 +104,10 @@ def _config(found: Found, zone: str | None) -> Config:
             slow_ns=_get(found, "sample", "slow"),
             asleep_ns=_get(found, "sample", "asleep"),
             wear_ns=_get(found, "wear", "every"),
-            second_ns=DAY if second else 0,
+            cross_check_ns=DAY if second else 0,
         ),
         wear_every_ns=_get(found, "wear", "every"),
-        second_reader=Path(second) if second else None,
+        cross_check=Path(second) if second else None,
         ledger_path=Path(_get(found, "ledger", "path")),
         keep_spans_ns=_get(found, "ledger", "keep_spans"),
         schedules=_schedules(found, zone),
@@ -119,7 +119,7 @@ def _config(found: Found, zone: str | None) -> Config:
         ),
         limits=Limits(
             actors=_get(found, "limits", "actors"),
-            observer_disturbances=_get(found, "limits", "observer_disturbances"),
+            probe_disturbances=_get(found, "limits", "probe_disturbances"),
             rated_life_horizon_ns=_get(found, "limits", "rated_life_horizon"),
             quiet_asleep_min=_get(found, "limits", "quiet_asleep_min"),
         ),
@@ -133,13 +133,13 @@ def _config(found: Found, zone: str | None) -> Config:
 
 def _schedules(found: Found, zone: str | None) -> Mapping[str, Schedule]:
     made: dict[str, Schedule] = {}
-    for name, told in found.tree.get("schedules", {}).items():
-        windows = {window for line in told["windows"] for window in line}
+    for name, given in found.tree.get("schedules", {}).items():
+        windows = {window for line in given["windows"] for window in line}
         made[name] = Schedule(
             name=name,
-            zone=told.get("zone") or _usual_zone(found, name, zone or host_zone()),
+            zone=given.get("zone") or _usual_zone(found, name, zone or host_zone()),
             windows=tuple(sorted(windows)),
-            except_dates=frozenset(told.get("except", ())),
+            except_dates=frozenset(given.get("except", ())),
         )
     return MappingProxyType(made)
 
@@ -155,20 +155,20 @@ def _usual_zone(found: Found, name: str, usual: str | None) -> str:
     raise found.bad(found.lines["schedules", name], what, "write zone: Europe/Prague or such")
 
 
-def _rule(told: Mapping[str, Any], line: int) -> Rule:
-    ((by, pattern),) = told["match"].items()
+def _rule(given: Mapping[str, Any], line: int) -> Rule:
+    ((by, pattern),) = given["match"].items()
     return Rule(
         by=by,
         pattern="" if by == "all" else pattern,
-        also_known_as=told.get("also_known_as", ()),
-        wishes=_wishes(told),
+        also_known_as=given.get("also_known_as", ()),
+        wishes=_wishes(given),
         line=line,
     )
 
 
-def _wishes(told: Mapping[str, Any]) -> Wishes:
+def _wishes(given: Mapping[str, Any]) -> Wishes:
     wishes: dict[str, Any] = {}
-    for key, value in told.items():
+    for key, value in given.items():
         if key == "declared_timer":
             wishes[key] = value.get("code") if isinstance(value, dict) else value
         elif isinstance(value, dict) and key != "match":

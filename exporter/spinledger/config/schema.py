@@ -108,7 +108,7 @@ FIELDS = (
         "how often a spinning drive's own counters are read; 0: never",
     ),
     Field(
-        "wear.second_reader",
+        "wear.cross_check",
         Kind("an absolute path such as /usr/sbin/smartctl", values.absolute_path),
         None,
         "smartctl, for a cross-check once a day; without it there is none",
@@ -165,7 +165,7 @@ FIELDS = (
     ),
     Field("limits.actors", whole(0, 100, "8"), "8", "actors a disk that get their own series"),
     Field(
-        "limits.observer_disturbances",
+        "limits.probe_disturbances",
         whole(1, 1000, "3"),
         "3",
         "disturbances of ours after which a drive is left in peace",

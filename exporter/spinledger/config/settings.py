@@ -48,7 +48,7 @@ class Limits:
     """Bounds that rules and the exporter go by."""
 
     actors: int
-    observer_disturbances: int
+    probe_disturbances: int
     rated_life_horizon_ns: int
     quiet_asleep_min: float  # 0 to 1
 
@@ -81,7 +81,7 @@ class Config:
     tls_and_users: Path | None
     cadence: Cadence
     wear_every_ns: int  # 0: never
-    second_reader: Path | None  # smartctl; None: not used
+    cross_check: Path | None  # smartctl; None: not used
     ledger_path: Path
     keep_spans_ns: int
     schedules: Mapping[str, Schedule]
@@ -100,14 +100,14 @@ class Config:
     def policy_for(self, disk: Disk) -> Policy:
         """What the owner wants of this disk."""
         rule = self.rule_for(disk)
-        told = {**self.defaults, **(rule.wishes if rule else {})}
-        wish = {**_BUILT_IN, **told}
+        given = {**self.defaults, **(rule.wishes if rule else {})}
+        wish = {**_BUILT_IN, **given}
         usual = Watch.COUNTERS if disk.transport == "usb" else Watch.FULL
         return Policy(
             watch=Watch(wish["watch"]) if wish["watch"] else usual,
             cadence=self.cadence,
             budget_per_day=wish["budget_per_day"],
-            budget_source="configured" if "budget_per_day" in told else "default",
+            budget_source="configured" if "budget_per_day" in given else "default",
             declared_ns=wish["declared_timer"],
             rated_load=wish["rated.load"],
             rated_start_stop=wish["rated.start_stop"],
@@ -115,12 +115,14 @@ class Config:
                 idle=wish["watts.idle"],
                 standby=wish["watts.standby"],
                 active=wish["watts.active"],
-                source="configured" if any(key.startswith("watts.") for key in told) else "default",
+                source="configured"
+                if any(key.startswith("watts.") for key in given)
+                else "default",
             ),
             spinup_j=wish["spinup_joules"],
             quiet=None if wish["quiet"] == NONE else wish["quiet"],
             candidates_ns=self.what_if.timers_ns,
-            disturbance_limit=self.limits.observer_disturbances,
+            disturbance_limit=self.limits.probe_disturbances,
             horizon_s=self.limits.rated_life_horizon_ns / SECOND,
             quiet_asleep_min=self.limits.quiet_asleep_min,
             actor_limit=self.limits.actors,
@@ -141,7 +143,7 @@ class Config:
             },
             "wear": {
                 "every": duration_text(self.wear_every_ns),
-                "second_reader": str(self.second_reader) if self.second_reader else None,
+                "cross_check": str(self.cross_check) if self.cross_check else None,
             },
             "ledger": {
                 "path": str(self.ledger_path),
@@ -164,7 +166,7 @@ class Config:
             },
             "limits": {
                 "actors": limits.actors,
-                "observer_disturbances": limits.observer_disturbances,
+                "probe_disturbances": limits.probe_disturbances,
                 "rated_life_horizon": duration_text(limits.rated_life_horizon_ns),
                 "quiet_asleep_min": limits.quiet_asleep_min,
             },

@@ -16,7 +16,7 @@ from pathlib import PurePosixPath
 from zoneinfo import ZoneInfo, available_timezones
 
 from spinledger.codec import timers
-from spinledger.config.words import nearest, shown
+from spinledger.config.near import nearest, shown
 from spinledger.errors import BadConfig
 from spinledger.model import DAY, HOUR, MINUTE, SECOND
 
@@ -33,30 +33,30 @@ class Kind:
     many: bool = False
 
 
-def unfit(what: str, mend: str) -> BadConfig:
+def unfit(what: str, fix: str) -> BadConfig:
     """A complaint whose place is not known yet."""
-    return BadConfig("", what, mend)
+    return BadConfig("", what, fix)
 
 
 def duration(text: str) -> int:
     """`5s`, `0.5s`, `10m`, `2h`, `400d`, `3y`, combined as `1h30m`, or `0`: nanoseconds."""
-    mend = "write a duration such as 20m or 1h30m, in units s, m, h, d, y"
+    fix = "write a duration such as 20m or 1h30m, in units s, m, h, d, y"
     if text == "0":
         return 0
     parts = re.findall(r"([0-9]+)(?:\.([0-9]+))?([^0-9.]*)", text)
     if not parts or "".join(f"{w}.{f}{u}" if f else f"{w}{u}" for w, f, u in parts) != text:
-        raise unfit(f"{shown(text)} is not a duration", mend)
+        raise unfit(f"{shown(text)} is not a duration", fix)
     total = 0
     smallest = 0
     for whole, fraction, unit in parts:
         if not unit:
-            raise unfit(f"{shown(text)} has no unit", mend)
+            raise unfit(f"{shown(text)} has no unit", fix)
         if unit not in UNITS:
-            raise unfit(f"{shown(text)} has the unknown unit {shown(unit)}", mend)
+            raise unfit(f"{shown(text)} has the unknown unit {shown(unit)}", fix)
         if smallest and UNITS[unit] >= smallest:
-            raise unfit(f"{shown(text)} has its units out of order", mend)
+            raise unfit(f"{shown(text)} has its units out of order", fix)
         if len(whole) > 9 or len(fraction) > 9:
-            raise unfit(f"{shown(text)} has too many digits", mend)
+            raise unfit(f"{shown(text)} has too many digits", fix)
         smallest = UNITS[unit]
         total += int(whole + fraction) * smallest // 10 ** len(fraction)
     return total
@@ -154,10 +154,10 @@ def matching(pattern: str, wants: str, what: str) -> Kind:
 
 def address(text: str) -> tuple[str, int]:
     """HOST:PORT as a pair; an IPv6 host stands in brackets; port 0 means any free one."""
-    mend = "write HOST:PORT such as 127.0.0.1:9786"
+    fix = "write HOST:PORT such as 127.0.0.1:9786"
     found = re.fullmatch(r"(\[[0-9A-Fa-f:.%a-z]+\]|[^\s:\[\]/]+):([0-9]{1,5})", text, re.ASCII)
     if not found:
-        raise unfit(f"{shown(text)} is not an address", mend)
+        raise unfit(f"{shown(text)} is not an address", fix)
     if int(found[2]) > 65535:
         raise unfit(f"{shown(text)} has a port above 65535", "choose a port from 0 to 65535")
     return found[1].strip("[]"), int(found[2])
@@ -189,22 +189,22 @@ def zone(text: str) -> str:
 
 def iso_date(text: str) -> date:
     """YYYY-MM-DD (ISO 8601, extended format)."""
-    mend = "write a date as YYYY-MM-DD, such as 2026-12-24"
+    fix = "write a date as YYYY-MM-DD, such as 2026-12-24"
     if not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
-        raise unfit(f"{shown(text)} is not a date", mend)
+        raise unfit(f"{shown(text)} is not a date", fix)
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise unfit(f"{shown(text)} is not in the calendar", mend) from None
+        raise unfit(f"{shown(text)} is not in the calendar", fix) from None
 
 
 def identity(text: str) -> str:
     """A disk's stable identity; the hexadecimal digits of a world-wide name in lower case."""
-    mend = "write the identity that `spinledger check` shows"
+    fix = "write the identity that `spinledger check` shows"
     if text.startswith("/dev/"):
-        raise unfit(f"{shown(text)} is a device node, which may move to another disk", mend)
+        raise unfit(f"{shown(text)} is a device node, which may move to another disk", fix)
     if not re.fullmatch(r"[A-Za-z0-9._-]+", text):
-        raise unfit(f"{shown(text)} cannot be an identity", mend)
+        raise unfit(f"{shown(text)} cannot be an identity", fix)
     return text.lower() if text.lower().startswith("wwn-0x") else text
 
 
@@ -215,12 +215,12 @@ def by_id(text: str) -> str:
 
 def timer_code(text: str) -> int:
     """A code of the ATA STANDBY and IDLE commands: nanoseconds, 0 for disabled (ACS-3)."""
-    mend = "write 0 to 255, such as 242 for one hour"
+    fix = "write 0 to 255, such as 242 for one hour"
     if not re.fullmatch(r"[0-9]{1,3}|0[xX][0-9A-Fa-f]{1,2}", text):
-        raise unfit(f"{shown(text)} is not a timer code", mend)
+        raise unfit(f"{shown(text)} is not a timer code", fix)
     code = int(text, 16) if text[:2] in ("0x", "0X") else int(text)
     if code > 255:
-        raise unfit(f"{shown(text)} is above 255", mend)
+        raise unfit(f"{shown(text)} is above 255", fix)
     timer = timers.decode_timer(code)
     if timer.kind is timers.TimerKind.DISABLED:
         return 0

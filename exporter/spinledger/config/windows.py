@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import re
 
-from spinledger.config.words import nearest, shown
+from spinledger.config.near import nearest, shown
 from spinledger.errors import BadConfig
 from spinledger.schedule import Window
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 DAILY = "daily"
-MEND = 'write a window such as "Mon-Fri 22:00-06:30" or "Fri 22:00-Mon 06:30"'
+FIX = 'write a window such as "Mon-Fri 22:00-06:30" or "Fri 22:00-Mon 06:30"'
 WHOLE_DAY = 24 * 60
 
 _SHAPE = re.compile(r"(\S+) ([0-9:]+)-(?:([A-Za-z]+) )?([0-9:]+)", re.ASCII)
@@ -30,7 +30,7 @@ def parse(text: str) -> tuple[Window, ...]:
     """The windows of one line, one for each day that begins one, ascending."""
     found = _SHAPE.fullmatch(re.sub(r" *([-,]) *", r"\1", " ".join(text.split())))
     if not found:
-        raise BadConfig("", f"{shown(text)} is not a window", MEND)
+        raise BadConfig("", f"{shown(text)} is not a window", FIX)
     first, began, last, ended = found.groups()
     days = _days(first, text)
     start = _minute(began, text)
@@ -42,7 +42,7 @@ def parse(text: str) -> tuple[Window, ...]:
     else:
         if len(days) > 1:
             what = f"{shown(text)} begins on several days and ends on one"
-            raise BadConfig("", what, MEND)
+            raise BadConfig("", what, FIX)
         (first_day,) = days
         later = (_day(last, text) - first_day) % 7
         later += 7 if later == 0 and end < start else 0
@@ -70,7 +70,7 @@ def _clock(minute: int) -> str:
 def _minute(text: str, whole: str) -> int:
     found = re.fullmatch(r"([0-9]{1,2}):([0-9]{2})", text, re.ASCII)
     if not found:
-        raise BadConfig("", f"{shown(whole)} holds {shown(text)}, which is no time of day", MEND)
+        raise BadConfig("", f"{shown(whole)} holds {shown(text)}, which is no time of day", FIX)
     minute = int(found[1]) * 60 + int(found[2])
     if int(found[2]) > 59 or minute > WHOLE_DAY:
         what = f"{shown(whole)} holds {shown(text)}, which is no time of day"

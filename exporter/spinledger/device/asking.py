@@ -19,15 +19,15 @@ import subprocess
 import sys
 from collections.abc import Iterable
 
-from spinledger.codec.wear import understand
+from spinledger.codec.counters import understand
 from spinledger.errors import Misuse, Undecodable
 from spinledger.model import (
     SECOND,
     Answered,
-    Ask,
     Command,
     Completion,
     Disk,
+    Probe,
     Reason,
     Refused,
     Reply,
@@ -54,8 +54,8 @@ class ProcessProber:
         self._epoll = select.epoll()
         self._wake = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
         self._epoll.register(self._wake, select.EPOLLIN)
-        self._ready: list[tuple[Ask, Refused, bool]] = []  # answers made here, and whether sent
-        self._outstanding: dict[int, Ask] = {}
+        self._ready: list[tuple[Probe, Refused, bool]] = []  # answers made here, and whether sent
+        self._outstanding: dict[int, Probe] = {}
         self._busy: dict[str, int] = {}  # the outstanding question of a disk
         self._ended: list[subprocess.Popen[bytes]] = []
         self._process: subprocess.Popen[bytes] | None = None
@@ -73,31 +73,35 @@ class ProcessProber:
         """Readable when answers are due; the same for as long as this object lives."""
         return self._epoll.fileno()
 
-    def send(self, ask: Ask, disk: Disk) -> None:
+    def send(self, probe: Probe, disk: Disk) -> None:
         """Send one question to the disk's first path; returns at once.
 
         Raises Misuse while another question to this disk is outstanding.
         """
         if disk.identity in self._busy:
             raise Misuse(f"{disk.identity} still owes an answer")
-        self._restart(ask.asked_ns)
-        message = f"ask {ask.number} {disk.kernel_name} {disk.diskseq} {ask.command}"
+        self._restart(probe.sent_ns)
+        message = f"ask {probe.number} {disk.kernel_name} {disk.diskseq} {probe.command}"
         if self._write(message):
-            self._outstanding[ask.number] = ask
-            self._busy[disk.identity] = ask.number
+            self._outstanding[probe.number] = probe
+            self._busy[disk.identity] = probe.number
         else:
-            self._answer(ask, Refused(Reason.PROBER_DOWN, "the prober is not running"), sent=False)
+            self._answer(
+                probe, Refused(Reason.PROBER_DOWN, "the prober is not running"), sent=False
+            )
 
     def replies(self, at_ns: int) -> Iterable[Answered]:
         """Answers that have arrived, in their order."""
         answers = [
-            Answered(ask, at_ns, reply, elapsed_ns, sent)
+            Answered(probe, at_ns, reply, elapsed_ns, sent)
             for message in self._read(at_ns)
-            for ask, reply, elapsed_ns, sent in self._decode(message)
+            for probe, reply, elapsed_ns, sent in self._decode(message)
         ]
         if self._ready:
             os.eventfd_read(self._wake)
-            answers += [Answered(ask, at_ns, reply, 0, sent) for ask, reply, sent in self._ready]
+            answers += [
+                Answered(probe, at_ns, reply, 0, sent) for probe, reply, sent in self._ready
+            ]
             self._ready.clear()
         self._restart(at_ns)
         return answers
@@ -163,15 +167,15 @@ class ProcessProber:
         if self._process is not None:
             self._ended.append(self._process)
             self._process = None
-        for ask in self._outstanding.values():
-            self._answer(ask, Refused(Reason.PROBER_DOWN, "the prober ended"), sent=True)
+        for probe in self._outstanding.values():
+            self._answer(probe, Refused(Reason.PROBER_DOWN, "the prober ended"), sent=True)
         self._outstanding.clear()
         self._busy.clear()
 
-    def _answer(self, ask: Ask, refused: Refused, sent: bool) -> None:
+    def _answer(self, probe: Probe, refused: Refused, sent: bool) -> None:
         if not self._ready:
             os.eventfd_write(self._wake, 1)
-        self._ready.append((ask, refused, sent))
+        self._ready.append((probe, refused, sent))
 
     def _write(self, message: str) -> bool:
         if self._socket is None:
@@ -200,24 +204,24 @@ class ProcessProber:
                 self._fallen()
         return messages
 
-    def _decode(self, message: str) -> Iterable[tuple[Ask, Reply, int, bool]]:
+    def _decode(self, message: str) -> Iterable[tuple[Probe, Reply, int, bool]]:
         """What one message answers: (question, reply, elapsed, sent), or nothing."""
         kind, number, rest = message.split(" ", 2)
-        ask = self._outstanding.pop(int(number), None)
-        if ask is None:
+        probe = self._outstanding.pop(int(number), None)
+        if probe is None:
             return
-        if self._busy.get(ask.disk) == ask.number:
-            del self._busy[ask.disk]
+        if self._busy.get(probe.disk) == probe.number:
+            del self._busy[probe.disk]
         self._pause_ns = self._start_ns = 0
         if kind == "done":
             status, host, driver, elapsed_ns, sense, data = rest.split(" ")
             completion = Completion(
                 int(status), int(host), int(driver), _bytes(sense), _bytes(data), int(elapsed_ns)
             )
-            yield ask, reply_of(ask.command, completion), completion.elapsed_ns, True
+            yield probe, reply_of(probe.command, completion), completion.elapsed_ns, True
         else:
             reason, sent, detail = rest.split(" ", 2)
-            yield ask, Refused(Reason(reason), detail), 0, sent == "1"
+            yield probe, Refused(Reason(reason), detail), 0, sent == "1"
 
 
 def reply_of(command: Command, completion: Completion) -> Reply:
@@ -234,12 +238,12 @@ def missing(disk: Disk, dev: str = "/dev", status_file: str = "/proc/self/status
     Opens no device. ATA pass-through needs CAP_SYS_RAWIO; REQUEST SENSE passes on a read-only
     descriptor (Linux 6.12 drivers/scsi/scsi_ioctl.c scsi_cmd_allowed).
     """
-    if disk.ask_method is None:
+    if disk.probe_method is None:
         return None
     node = f"{dev}/{disk.kernel_name}"
     if not os.access(node, os.R_OK):
         return f"{node} cannot be read: run as a member of the group that owns it"
-    if disk.ask_method in _ATA and not _has_rawio(status_file):
+    if disk.probe_method in _ATA and not _has_rawio(status_file):
         return f"CAP_SYS_RAWIO is missing: the kernel takes no ATA question to {node} without it"
     return None
 

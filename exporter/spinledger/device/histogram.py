@@ -102,8 +102,8 @@ def moved(before: Mapping[Key, Sums], after: Mapping[Key, Sums]) -> dict[Doing, 
         if sectors == was.sectors or op is None:
             continue
         doing = Doing(key.dev, actor(key.comm), op)
-        told = done.get(doing, Sums(0, 0))
-        done[doing] = Sums(told.bios + bios - was.bios, told.sectors + sectors - was.sectors)
+        given = done.get(doing, Sums(0, 0))
+        done[doing] = Sums(given.bios + bios - was.bios, given.sectors + sectors - was.sectors)
     return done
 
 

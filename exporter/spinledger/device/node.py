@@ -84,15 +84,15 @@ def read_node(root: str, name: str, properties: Properties) -> Node | str:
     if sectors == 0:
         return "zero_size"
     address = _ADDRESS.search(place)
-    told = _identify(root, place, address[1] if address else "")
-    rotation = _rotation(place, told)
+    given = _identify(root, place, address[1] if address else "")
+    rotation = _rotation(place, given)
     if not rotation.turns:
         return "non_rotating"
     if "/virtio" in place and not rotation.rpm:
         return "virtio"
     if not address or not _WHOLE_DISK.match(name):
         return "guest" if "/vbd-" in place else "unsupported"
-    return _describe(root, place, name, properties, address[1], sectors, told, rotation.rpm)
+    return _describe(root, place, name, properties, address[1], sectors, given, rotation.rpm)
 
 
 def _describe(
@@ -102,17 +102,17 @@ def _describe(
     properties: Properties,
     address: str,
     sectors: int,
-    told: Identify | None,
+    given: Identify | None,
     rpm: int,
 ) -> Node:
     known = properties(name)
     transport = next((word for word, part in _TRANSPORTS if re.search(part, place)), "scsi")
     ata = sysfs.text(f"{place}device/vendor") == "ATA"
     bus = "usb" if transport == "usb" else "ata" if ata else "scsi"
-    model = (told and told.model) or sysfs.text(f"{place}device/model")
-    serial = (told and told.serial) or _serial(place) or _udev_serial(known)
+    model = (given and given.model) or sysfs.text(f"{place}device/model")
+    serial = (given and given.serial) or _serial(place) or _udev_serial(known)
     wwn = wwn_of(
-        (told and told.wwn) or "",
+        (given and given.wwn) or "",
         _page_name(place),
         sysfs.text(f"{place}device/wwid"),
         known.get("ID_WWN_WITH_EXTENSION", ""),
@@ -132,22 +132,22 @@ def _describe(
             transport=transport,
             model=model,
             serial=serial,
-            firmware=(told and told.firmware) or sysfs.text(f"{place}device/rev"),
+            firmware=(given and given.firmware) or sysfs.text(f"{place}device/rev"),
             wwn=wwn,
             rotation_rpm=rpm,
             pool=pool_of(f"{root}/block", name, properties),
             device=clean(f"{model}_{serial}") if serial else identity,
-            ask_method=method,
+            probe_method=method,
             diskseq=sysfs.number(f"{place}diskseq") or 0,
-            unasked_because=because,
+            not_probed_because=because,
             aliases=tuple(sorted(aliases - {identity})),
-            apm_level=told.apm_level if told else None,
-            standard_timer=told.standard_timer if told else None,
+            apm_level=given.apm_level if given else None,
+            standard_timer=given.standard_timer if given else None,
             iostats=sysfs.number(f"{place}queue/iostats") != 0,
             allow_restart=_allow_restart(place, address),
             timeout_s=sysfs.number(f"{place}device/timeout"),
-            gpl=told.gpl_supported if told else None,
-            epc=told.epc_supported if told else None,
+            gpl=given.gpl_supported if given else None,
+            epc=given.epc_supported if given else None,
         ),
         port=port,
         address=address,
@@ -172,9 +172,9 @@ def _allow_restart(place: str, address: str) -> bool | None:
     return None if allowed is None else allowed != 0
 
 
-def _rotation(place: str, told: Identify | None) -> _Rotation:
-    if told and (told.rotation_rpm or told.non_rotating):
-        return _Rotation(told.rotation_rpm or 0, not told.non_rotating)
+def _rotation(place: str, given: Identify | None) -> _Rotation:
+    if given and (given.rotation_rpm or given.non_rotating):
+        return _Rotation(given.rotation_rpm or 0, not given.non_rotating)
     rpm, _ = _page(f"{place}device/vpd_pgb1", _page_rotation) or (None, False)
     return _Rotation(rpm or 0, bool(rpm) or sysfs.number(f"{place}queue/rotational") == 1)
 

@@ -106,7 +106,7 @@ class Worker:
     def _answer(self, number: int, diskseq: int, command: Command) -> str:
         try:
             self._withhold()
-            return f"done {number} {ask(self._open(diskseq), TABLE[command])}"
+            return f"done {number} {probe(self._open(diskseq), TABLE[command])}"
         except OSError as error:
             refusal = _refusal(error)
         except Refusal as caught:
@@ -151,7 +151,7 @@ class Worker:
             self._descriptor = -1
 
 
-def ask(descriptor: int, row: CommandRow) -> str:
+def probe(descriptor: int, row: CommandRow) -> str:
     """Send one command; the completion as the tail of a `done` message.
 
     The time is our own measurement, but at most one timer tick above the kernel's: so a pause of

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from spinledger.model import (
-    Ask,
     Command,
     Condition,
     Counted,
@@ -22,6 +21,7 @@ from spinledger.model import (
     Labels,
     Number,
     Policy,
+    Probe,
     Reason,
     Record,
     RuntimeStatus,
@@ -42,16 +42,16 @@ ELAPSED_BOUNDS_S = (0.001, 0.003, 0.01, 0.03, 0.1, 0.2, 1.0, 10.0)
 class Habit:
     """What the sampler remembers of one drive."""
 
-    pending: Ask | None = None  # the command on its way; at most one
+    pending: Probe | None = None  # the command on its way; at most one
     mute: bool = False  # its deadline passed and no answer came yet
-    asked_ns: int | None = None  # when the last question was put
-    unasked_ns: int = 0  # how long the drive had been left alone before the last question
+    sent_ns: int | None = None  # when the last question was put
+    undisturbed_ns: int = 0  # how long the drive had been left alone before the last question
     came: bool = False  # just plugged in again: it may still be spinning up by itself
     prompted: bool = False  # the last question followed a hint, so a spin-up is not our doing
     spinning_answer_ns: int | None = None  # last answer that said spinning, this idle period
     refusals: int = 0  # refusals in a row
     given_up: str = ""  # why we stopped asking; "" while we ask
-    hushed: bool = False  # silent until somebody else's I/O
+    silenced: bool = False  # silent until somebody else's I/O
     suspect: str = ""  # a disturbance of ours, to be judged by the next free signals
     own: int = 0  # our commands since the last free signals
     answered_own: bool = False  # an answer arrived since the last free signals
@@ -77,9 +77,9 @@ class Habit:
     unreadable: dict[str, int] = field(default_factory=dict)  # refusals by record
     read_in_gap: bool = False  # a record was asked for since others last moved sectors
     spin_downs: dict[str, Sequence[float]] = field(default_factory=dict)  # insight.restarting.Kept
-    second_ns: int | None = None  # when the second reader was last started
-    second_on: bool = False  # it is reading this disk now
-    second_over: bool = False  # it ended since the last free signals
+    cross_check_ns: int | None = None  # when the second reader was last started
+    cross_checking: bool = False  # it is reading this disk now
+    cross_check_over: bool = False  # it ended since the last free signals
     last_records: list[Record] = field(default_factory=list)  # of our own last reading
 
 
@@ -110,7 +110,7 @@ class Account:
     at_ns: int
     opened_ns: int
     wall_offset_ns: int  # wall minus boot time at the last tick
-    state: State = State.UNWITNESSED
+    state: State = State.UNOBSERVED
     why: Reason | None = None  # why unknown
     condition: Condition | None = None
     since_ns: int = 0
@@ -140,9 +140,9 @@ class Account:
     present: bool = True
     absent_since_wall_ns: int | None = None
     reading: Worn | None = None  # the last accepted reading of the drive's own counters
-    witnessed_since_reading: int = 0  # cycles booked since then
+    observed_since_reading: int = 0  # cycles booked since then
     powered: bool = False  # the drive was here all the time since then
-    reread_ns: int | None = None  # when the second reader last gave counters
+    cross_checked_ns: int | None = None  # when the second reader last gave counters
     doubts: dict[str, list[int]] = field(default_factory=dict)  # counter -> ours, the second's
     base: Base | None = None  # what exported counters start from, after a stop that lost something
     habit: Habit = field(default_factory=Habit)
@@ -178,15 +178,15 @@ def suspended(account: Account) -> bool:
     return account.counted is not None and account.counted.runtime_status in SUSPENDED
 
 
-def may_ask(account: Account) -> bool:
+def may_probe(account: Account) -> bool:
     """True when a question could be put to this disk at some time without other I/O first."""
     habit = account.habit
     return (
         account.present
         and account.policy.watch is Watch.FULL
-        and account.disk.ask_method is not None
+        and account.disk.probe_method is not None
         and not habit.given_up
-        and not habit.hushed
+        and not habit.silenced
         and not habit.mute
         and not suspended(account)
     )
@@ -194,7 +194,7 @@ def may_ask(account: Account) -> bool:
 
 def may_read(account: Account) -> bool:
     """True where the drive's own counters may ever be asked for."""
-    return account.policy.watch is Watch.FULL and account.disk.ask_method is not None
+    return account.policy.watch is Watch.FULL and account.disk.probe_method is not None
 
 
 def timer_ns(account: Account) -> int | None:
@@ -217,6 +217,6 @@ def holds_back(account: Account) -> str:
         return habit.given_up
     if habit.mute:
         return "the last question is still unanswered"
-    if habit.hushed:
+    if habit.silenced:
         return "silent until other I/O, since a question may have disturbed"
-    return account.disk.unasked_because
+    return account.disk.not_probed_because

@@ -37,13 +37,13 @@ _PASSING = frozenset(
         "suspect",
         "to_read",
         "records",
-        "second_on",
-        "second_over",
+        "cross_checking",
+        "cross_check_over",
         "last_records",
     }
 )
 _HABIT = tuple(f.name for f in fields(Habit) if f.name not in _PASSING)
-_HABIT_TIMES = ("asked_ns", "spinning_answer_ns", "hinted_ns", "read_ns", "second_ns")
+_HABIT_TIMES = ("sent_ns", "spinning_answer_ns", "hinted_ns", "read_ns", "cross_check_ns")
 _PAIRS = ("bracket", "learned")
 _PLAIN = (
     "at_ns",
@@ -70,9 +70,9 @@ _PLAIN = (
     "cycle_number",
     "present",
     "absent_since_wall_ns",
-    "witnessed_since_reading",
+    "observed_since_reading",
     "powered",
-    "reread_ns",
+    "cross_checked_ns",
     "doubts",
 )
 _TIMES = (
@@ -85,7 +85,7 @@ _TIMES = (
     "sectors_ns",
     "unseen_ns",
     "proof_ns",
-    "reread_ns",
+    "cross_checked_ns",
 )
 _DISK = tuple(f.name for f in fields(Disk))
 _COUNTED = tuple(f.name for f in fields(Counted))
@@ -213,12 +213,12 @@ def dump_disk(disk: Disk) -> Dump:
 
 def load_disk(dumped: Mapping[str, Any]) -> Disk:
     """The disk of a dump."""
-    told = {name: dumped[name] for name in _DISK if name in dumped}
-    told["nodes"] = tuple(told["nodes"])
-    told["aliases"] = tuple(told.get("aliases", ()))
-    method = told.get("ask_method")
-    told["ask_method"] = Command(method) if method else None
-    return Disk(**told)
+    given = {name: dumped[name] for name in _DISK if name in dumped}
+    given["nodes"] = tuple(given["nodes"])
+    given["aliases"] = tuple(given.get("aliases", ()))
+    method = given.get("probe_method")
+    given["probe_method"] = Command(method) if method else None
+    return Disk(**given)
 
 
 def _record(thing: object, names: Sequence[str]) -> Dump | None:
@@ -243,6 +243,6 @@ def _load_waking(dumped: Mapping[str, Any] | None) -> Waking | None:
 def _load_counted(dumped: Mapping[str, Any] | None) -> Counted | None:
     if dumped is None:
         return None
-    told = {name: dumped[name] for name in _COUNTED if name in dumped}
-    told["runtime_status"] = RuntimeStatus(told["runtime_status"])
-    return Counted(**told)
+    given = {name: dumped[name] for name in _COUNTED if name in dumped}
+    given["runtime_status"] = RuntimeStatus(given["runtime_status"])
+    return Counted(**given)

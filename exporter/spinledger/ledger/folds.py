@@ -11,20 +11,32 @@ from collections.abc import Mapping, Sequence
 from itertools import accumulate
 from typing import Any, cast
 
+from spinledger.findings.ageing import Parking, Waits
+from spinledger.findings.awake import Holding
+from spinledger.findings.intervals import Beats
+from spinledger.findings.lately import Lately, Naps
 from spinledger.ledger.table import TRANSITIONS
 from spinledger.model import (
     SECOND,
     Cycle,
+    Disk,
     Entry,
     Explained,
     Gap,
     Histogram,
     Labels,
     Number,
+    Policy,
     State,
     Stretch,
     Transition,
 )
+from spinledger.ports import Fold
+from spinledger.quiet.window import QuietWindow
+from spinledger.wear.budget import RecentCycles
+from spinledger.wear.life import DrivesOwn
+from spinledger.whatif.energy import Energy
+from spinledger.whatif.gaps import WhatIf
 
 Samples = Mapping[str, Mapping[Labels, Number]]
 
@@ -34,6 +46,10 @@ GAP_BOUNDS_S = (60.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 288
 WAIT_BOUNDS_S = (0.5, 1.0, 2.0, 5.0, 8.0, 12.0, 20.0, 60.0)
 """Bounds of the histogram of waits, seconds; drives state 4 to 20 s from standby to ready."""
 
+
+READ, WRITE, BOTH, OTHER = "read", "write", "read_and_write", "other"
+CAUSES = (READ, WRITE, BOTH, OTHER)
+"""Why a spin-up came, by what moved first; label values."""
 
 _STATE: Mapping[State, Labels] = {state: (state.value,) for state in State}
 _PAIR: Mapping[tuple[State, State], Labels] = {(b, a): (b.value, a.value) for b, a in TRANSITIONS}
@@ -97,36 +113,36 @@ class Changes(Timeless):
 
     def __init__(self) -> None:
         self._pairs = dict.fromkeys(TRANSITIONS, 0)
-        self._witnessed = 0
-        self._unwitnessed = 0
+        self._observed = 0
+        self._unobserved = 0
 
     def step(self, entry: Entry) -> None:
         if isinstance(entry, Transition):
             self._pairs[(entry.before, entry.after)] += 1
-        elif cast(Cycle, entry).witnessed:
-            self._witnessed += 1
+        elif cast(Cycle, entry).observed:
+            self._observed += 1
         else:
-            self._unwitnessed += 1
+            self._unobserved += 1
 
     def totals(self, pending: Sequence[Entry]) -> Samples:
         return {
             "transitions": {_PAIR[pair]: n for pair, n in self._pairs.items()},
-            "cycles": {("yes",): self._witnessed, ("no",): self._unwitnessed},
+            "cycles": {("yes",): self._observed, ("no",): self._unobserved},
         }
 
     def dump(self) -> object:
         return {
             "pairs": {f"{b.value}>{a.value}": n for (b, a), n in self._pairs.items()},
-            "witnessed": self._witnessed,
-            "unwitnessed": self._unwitnessed,
+            "observed": self._observed,
+            "unobserved": self._unobserved,
         }
 
     def load(self, dumped: object) -> None:
         state = cast(dict[str, int], dumped)
         pairs = cast(dict[str, int], state["pairs"])
         self._pairs = {(b, a): pairs.get(f"{b.value}>{a.value}", 0) for b, a in TRANSITIONS}
-        self._witnessed = state["witnessed"]
-        self._unwitnessed = state["unwitnessed"]
+        self._observed = state["observed"]
+        self._unobserved = state["unobserved"]
 
 
 class Wakes(Timeless):
@@ -205,3 +221,24 @@ class IdleGaps(Timeless):
         state = cast(dict[str, list[int]], dumped)
         self._buckets = list(state["buckets"])
         self._sum_ns = cast(int, state["sum_ns"])
+
+
+def folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
+    """Every counter of one disk."""
+    return (
+        StateSeconds(),
+        Changes(),
+        IdleGaps(),
+        Wakes(CAUSES),
+        RecentCycles(policy),
+        QuietWindow(),
+        WhatIf(policy.candidates_ns),
+        Energy(policy),
+        DrivesOwn(policy),
+        Lately(),
+        Naps(policy.declared_ns or 0),
+        Holding(),
+        Beats(policy.cadence.fast_ns),
+        Waits(),
+        Parking(),
+    )

@@ -12,18 +12,18 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from spinledger import sampler
-from spinledger.codec.reply import QUESTIONS
-from spinledger.insight.findings import pool_findings
-from spinledger.insight.wear import told_once
-from spinledger.keeper import book
-from spinledger.keeper.view import lifetime, view
+from spinledger.codec.reply import STATE_PROBES
+from spinledger.config.current import CurrentConfig, say
+from spinledger.findings.judge import pool_findings
+from spinledger.ledger import recording
 from spinledger.ledger.account import Account, may_read
+from spinledger.ledger.facts import lifetime, view
+from spinledger.ledger.folds import folds
+from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping, reopen
-from spinledger.loop.rereading import Rereading
 from spinledger.model import (
     SECOND,
     Answered,
-    Ask,
     Counted,
     Disk,
     DiskView,
@@ -32,6 +32,7 @@ from spinledger.model import (
     Labels,
     Number,
     Policy,
+    Probe,
     Reason,
     Refused,
     Seen,
@@ -42,14 +43,15 @@ from spinledger.model import (
 from spinledger.ports import (
     Clock,
     Counters,
+    CrossChecked,
     Discoverer,
     Fold,
     Prober,
     Publisher,
     QuietHours,
-    Reread,
     Source,
 )
+from spinledger.wear.reading import one_per_spindle
 
 Samples = Mapping[str, Mapping[Labels, Number]]
 
@@ -80,6 +82,11 @@ class Wishes:
     say: Callable[[str], None]  # one line for the operator
 
 
+def wishes(current: CurrentConfig) -> Wishes:
+    """Those of the configuration in force."""
+    return Wishes(current.policy, folds, current.quiet_hours, current.samples, say)
+
+
 @dataclass(slots=True)
 class Loop:
     """The state of a run: accounts by identity, and what is on its way."""
@@ -90,15 +97,17 @@ class Loop:
     accounts: dict[str, Account] = field(default_factory=dict)
     stopping: bool = False
     number: int = 0
-    asks: int = 0
+    probes: int = 0
     skipped: tuple[tuple[str, str], ...] = ()
     keeping: Keeping | None = None
     reading: str = ""  # the disk whose own counters are being read; one at a time
-    rereading: Rereading | None = None
+    cross_checking: CrossChecking | None = None
     from_zero: bool = False  # exported counters begin at zero, which nobody has been shown yet
     holders: Callable[[Sequence[Disk]], frozenset[str]] | None = None  # disks under the ledger
-    tellers: frozenset[str] = frozenset()  # disks whose own counters are read: one a spindle
-    booked: Callable[[Sequence[Entry]], None] | None = None
+    wear_read_disks: frozenset[str] = (
+        frozenset()
+    )  # disks whose own counters are read: one a spindle
+    recorded: Callable[[Sequence[Entry]], None] | None = None
     said_once: set[str] = field(default_factory=set)
     views: dict[str, tuple[int, DiskView]] = field(default_factory=dict)  # when made, and what
     stale: set[str] = field(default_factory=set)  # disks of which more than time has passed
@@ -138,7 +147,7 @@ class Loop:
         found, self.skipped = _scan(self.ports.discoverer, now_ns)
         seen = tuple(found)
         for fact in seen:
-            self.book_seen(fact)
+            self.record_seen(fact)
         # In the order of discovery, as in a first run: disks take turns at being read.
         order = [one.disk.identity for one in seen if one.disk.identity in self.accounts]
         self.accounts = {name: self.accounts[name] for name in (*order, *self.accounts)}
@@ -148,18 +157,20 @@ class Loop:
     def tick(self, now_ns: int) -> None:
         """Free signals of all disks, then the questions that are due, then a snapshot."""
         self._count_all(now_ns)
-        second_free = self.rereading is not None and self.rereading.free(self.accounts)
+        cross_check_free = self.cross_checking is not None and self.cross_checking.free(
+            self.accounts
+        )
         for account in self.accounts.values():
             self._deadline(account, now_ns)
-            ask = sampler.plan(account, now_ns, self.asks + 1)
-            if ask is None and not self.reading and account.disk.identity in self.tellers:
-                ask = sampler.plan_reading(account, now_ns, self.asks + 1, second_free)
-                if ask is not None:
-                    self.reading = ask.disk
+            probe = sampler.plan(account, now_ns, self.probes + 1)
+            if probe is None and not self.reading and account.disk.identity in self.wear_read_disks:
+                probe = sampler.plan_reading(account, now_ns, self.probes + 1, cross_check_free)
+                if probe is not None:
+                    self.reading = probe.disk
                 else:
                     self._start_second(account, now_ns)
-            if ask is not None:
-                self._ask(account, ask)
+            if probe is not None:
+                self._send(account, probe)
         self._note(now_ns)
         self.publish(now_ns)
         if self.keeping is not None:
@@ -172,16 +183,16 @@ class Loop:
         sources: list[Source] = [ports.prober, ports.discoverer, *ports.wakers]
         if self.keeping is not None:
             sources.append(self.keeping.store)
-        if self.rereading is not None:
-            sources.append(self.rereading.reader)
+        if self.cross_checking is not None:
+            sources.append(self.cross_checking.reader)
         ready = ports.clock.wait(until_ns, sources)
         now_ns = ports.clock.now()
-        if self.rereading is not None:
-            self._hear_second(self.rereading, ready, now_ns)
+        if self.cross_checking is not None:
+            self._hear_second(self.cross_checking, ready, now_ns)
         if ports.prober in ready:
             changed = False
             for answered in ports.prober.replies(now_ns):
-                changed = self.book_answered(answered) or changed
+                changed = self.record_answered(answered) or changed
             if changed:
                 self._note(now_ns)
                 self.publish(now_ns)
@@ -190,13 +201,13 @@ class Loop:
         if ports.discoverer in ready:
             for change in ports.discoverer.changes(now_ns):
                 if isinstance(change, Seen):
-                    self.book_seen(change)
+                    self.record_seen(change)
                 else:
-                    self.book_gone(change)
+                    self.record_gone(change)
             self._survey()
             self._note(now_ns)
 
-    def book_seen(self, fact: Seen) -> None:
+    def record_seen(self, fact: Seen) -> None:
         """A disk is here: open its account, or go on with the one it has."""
         disk = fact.disk
         policy = self.wishes.policy(disk)
@@ -206,48 +217,52 @@ class Loop:
         if account is None:
             tick = self._tick(fact.at_ns)
             folds = self.wishes.folds(disk, policy)
-            account = book.open_account(disk, policy, tick, folds, self.wishes.calendar(policy))
+            account = recording.open_account(
+                disk, policy, tick, folds, self.wishes.calendar(policy)
+            )
             self.accounts[disk.identity] = account
-            self._booked(disk.identity, ())
+            self._recorded(disk.identity, ())
             return
         if account.disk != disk or not account.present:
             self.ports.counters.forget(disk.identity)
             self.ports.prober.forget(account.disk)
             sampler.note_seen(account)
-        self._booked(disk.identity, book.book_seen(account, disk, fact.at_ns))
+        self._recorded(disk.identity, recording.record_seen(account, disk, fact.at_ns))
         account.policy = policy
 
-    def book_gone(self, fact: Gone) -> None:
+    def record_gone(self, fact: Gone) -> None:
         """A disk went: its account waits for it."""
         account = self.accounts.get(fact.identity)
         if account is not None:
             self._lose(account, fact.at_ns)
 
-    def book_answered(self, fact: Answered) -> bool:
+    def record_answered(self, fact: Answered) -> bool:
         """An answer; False when nobody waits for it."""
-        account = self.accounts.get(fact.ask.disk)
-        if account is None or account.habit.pending != fact.ask:
+        account = self.accounts.get(fact.probe.disk)
+        if account is None or account.habit.pending != fact.probe:
             return False
         before = account.state
-        self._booked(fact.ask.disk, book.book_answered(account, fact))
+        self._recorded(fact.probe.disk, recording.record_answered(account, fact))
         sampler.note_answered(account, fact, before)
-        if self.reading == fact.ask.disk and fact.ask.command not in QUESTIONS:
+        if self.reading == fact.probe.disk and fact.probe.command not in STATE_PROBES:
             self._read_on(account, fact.at_ns)
         elif isinstance(fact.reply, Refused):
             self._say_refused(account, fact.reply)
         return True
 
-    def book_reread(self, fact: Reread) -> None:
+    def record_cross_check(self, fact: CrossChecked) -> None:
         """What came of the second reader, where it is still waited for."""
         if self.reading == fact.disk:
             self.reading = ""
         account = self.accounts.get(fact.disk)
-        compared = None if account is None else sampler.note_reread(account)
+        compared = None if account is None else sampler.note_cross_checked(account)
         if account is None or compared is None:
             return
         if fact.trouble:
             self._say_once(account, "second reader", fact.trouble, fact.detail)
-        self._booked(fact.disk, () if fact.trouble else book.book_reread(account, compared, fact))
+        self._recorded(
+            fact.disk, () if fact.trouble else recording.record_cross_check(account, compared, fact)
+        )
 
     def observe(self, now_ns: int) -> None:
         """Free signals of all disks and a snapshot, without a question."""
@@ -259,7 +274,7 @@ class Loop:
         for account in self.accounts.values():
             account.policy = self.wishes.policy(account.disk)
             self.stale.add(account.disk.identity)
-            book.set_quiet_hours(account, self.wishes.calendar(account.policy))
+            recording.set_quiet_hours(account, self.wishes.calendar(account.policy))
         self._survey()
 
     def publish(self, now_ns: int, force: bool = False) -> None:
@@ -316,7 +331,7 @@ class Loop:
             if account.absent_since_wall_ns is not None
         }
         kept = {} if self.keeping is None else self.keeping.samples()
-        reread = {} if self.rereading is None else self.rereading.samples(self.accounts)
+        reread = {} if self.cross_checking is None else self.cross_checking.samples(self.accounts)
         return {
             **kept,
             **reread,
@@ -348,9 +363,11 @@ class Loop:
         disks = [account.disk for account in present]
         if self.keeping is not None and self.holders is not None:
             self.keeping.holders = self.holders(disks)
-        if self.rereading is not None:
-            self.rereading.survey(disks)
-        self.tellers = told_once([account.disk for account in present if may_read(account)])
+        if self.cross_checking is not None:
+            self.cross_checking.survey(disks)
+        self.wear_read_disks = one_per_spindle(
+            [account.disk for account in present if may_read(account)]
+        )
 
     def _count_all(self, now_ns: int) -> None:
         tick = self._tick(now_ns)
@@ -365,82 +382,86 @@ class Loop:
             return
         before = account.counted
         ours = self.keeping is not None and self.keeping.ours(account.disk.identity)
-        entries = book.book_tick(account, tick)
-        entries += book.book_counted(account, fact, ours)
+        entries = recording.record_tick(account, tick)
+        entries += recording.record_counted(account, fact, ours)
         sampler.note_counted(account, before, fact, ours)
         if entries or before is None or _differ(before, fact):
-            self._booked(account.disk.identity, entries)
+            self._recorded(account.disk.identity, entries)
 
     def _deadline(self, account: Account, now_ns: int) -> None:
-        ask = account.habit.pending
-        if ask is None or account.habit.mute or now_ns < ask.deadline_ns:
+        probe = account.habit.pending
+        if probe is None or account.habit.mute or now_ns < probe.deadline_ns:
             return
-        late = Answered(ask, now_ns, Refused(Reason.TIMEOUT), now_ns - ask.asked_ns)
-        self._booked(ask.disk, book.book_answered(account, late))
+        late = Answered(probe, now_ns, Refused(Reason.TIMEOUT), now_ns - probe.sent_ns)
+        self._recorded(probe.disk, recording.record_answered(account, late))
         sampler.note_late(account)
-        if self.reading == ask.disk and ask.command not in QUESTIONS:
+        if self.reading == probe.disk and probe.command not in STATE_PROBES:
             self.reading = ""  # the other disks do not wait for this one
             account.habit.to_read = []
 
-    def _ask(self, account: Account, ask: Ask) -> None:
-        self.asks += 1
-        self._booked(ask.disk, ())
-        sampler.note_sent(account, ask)
-        self.ports.prober.send(ask, account.disk)
+    def _send(self, account: Account, probe: Probe) -> None:
+        self.probes += 1
+        self._recorded(probe.disk, ())
+        sampler.note_sent(account, probe)
+        self.ports.prober.send(probe, account.disk)
 
     def _read_on(self, account: Account, now_ns: int) -> None:
         """The next record of a reading, or its end."""
-        ask = sampler.plan_record(account, now_ns, self.asks + 1)
-        if ask is not None:
-            self._ask(account, ask)
+        probe = sampler.plan_record(account, now_ns, self.probes + 1)
+        if probe is not None:
+            self._send(account, probe)
             return
         self.reading = ""
         records, account.habit.records = account.habit.records, []
         if records:
             at_ns = max(now_ns, account.at_ns)
-            self._booked(account.disk.identity, book.book_reading(account, records, at_ns))
+            self._recorded(account.disk.identity, recording.record_reading(account, records, at_ns))
         account.habit.last_records = records
         self._start_second(account, now_ns)
         self._read_next(now_ns)
 
     def _read_next(self, now_ns: int) -> None:
         """Disks of a pool are used together: the next reading due in this very sample."""
-        waiting = [one for name, one in self.accounts.items() if name in self.tellers]
+        waiting = [one for name, one in self.accounts.items() if name in self.wear_read_disks]
         for account in sorted(waiting, key=lambda one: one.habit.read_ns or 0):
-            ask = None if self.reading else sampler.plan_reading(account, now_ns, self.asks + 1)
-            if ask is not None:
-                self.reading = ask.disk
-                self._ask(account, ask)
+            probe = None if self.reading else sampler.plan_reading(account, now_ns, self.probes + 1)
+            if probe is not None:
+                self.reading = probe.disk
+                self._send(account, probe)
 
     def _start_second(self, account: Account, now_ns: int) -> None:
-        if self.rereading is not None and self.rereading.start(account, self.accounts, now_ns):
+        if self.cross_checking is not None and self.cross_checking.start(
+            account, self.accounts, now_ns
+        ):
             self.reading = account.disk.identity
-            self._booked(account.disk.identity, ())
+            self._recorded(account.disk.identity, ())
 
-    def _hear_second(self, rereading: Rereading, ready: Sequence[Source], now_ns: int) -> None:
-        if rereading.reader not in ready and not rereading.late(now_ns):
+    def _hear_second(
+        self, cross_checking: CrossChecking, ready: Sequence[Source], now_ns: int
+    ) -> None:
+        if cross_checking.reader not in ready and not cross_checking.late(now_ns):
             return
-        for fact in rereading.reader.results(now_ns):
-            rereading.ended(fact)
-            self.book_reread(fact)
+        for fact in cross_checking.reader.results(now_ns):
+            cross_checking.ended(fact)
+            self.record_cross_check(fact)
         self._note(now_ns)
         self.publish(now_ns)
 
     def _lose(self, account: Account, at_ns: int) -> None:
-        self._booked(account.disk.identity, book.book_gone(account, at_ns))
+        self._recorded(account.disk.identity, recording.record_gone(account, at_ns))
         self.ports.counters.forget(account.disk.identity)
         self.ports.prober.forget(account.disk)
         sampler.note_seen(account)
         if self.reading == account.disk.identity:
             self.reading = ""
 
-    def _booked(self, identity: str, entries: Sequence[Entry]) -> None:
+    def _recorded(self, identity: str, entries: Sequence[Entry]) -> None:
         """Something changed in this account, and these entries were booked."""
         self.stale.add(identity)
         if self.keeping is not None:
-            self.keeping.booked(identity, entries)
-        if self.booked is not None and entries:
-            self.booked(entries)
+            self.keeping.recorded(identity, entries)
+        if self.recorded is not None and entries:
+            self.recorded(entries)
 
     def _say_refused(self, account: Account, reply: Refused) -> None:
         """Each disk's kind of refusal is said once, with all the drive said."""
@@ -455,12 +476,14 @@ class Loop:
 
     def _wake_ns(self, due_ns: int, until_ns: int | None) -> int:
         wake = due_ns if until_ns is None else min(due_ns, until_ns)
-        second_ns = None if self.rereading is None else self.rereading.reader.due_ns()
-        wake = wake if second_ns is None else min(wake, second_ns)
+        cross_check_ns = (
+            None if self.cross_checking is None else self.cross_checking.reader.due_ns()
+        )
+        wake = wake if cross_check_ns is None else min(wake, cross_check_ns)
         for account in self.accounts.values():
-            ask = account.habit.pending
-            if ask is not None and not account.habit.mute:
-                wake = min(wake, ask.deadline_ns)
+            probe = account.habit.pending
+            if probe is not None and not account.habit.mute:
+                wake = min(wake, probe.deadline_ns)
         return wake
 
 

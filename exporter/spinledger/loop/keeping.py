@@ -11,10 +11,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from spinledger.keeper import book
-from spinledger.keeper.view import lifetime
-from spinledger.ledger import dumps
+from spinledger.ledger import dumps, recording
 from spinledger.ledger.account import Account
+from spinledger.ledger.facts import lifetime
 from spinledger.model import (
     MINUTE,
     SECOND,
@@ -60,7 +59,7 @@ class Keeping:
     written_in: dict[str, int] = field(default_factory=dict)  # holder -> awake period written in
     settling: bool = False  # our own writes may still move a holder's sectors
 
-    def booked(self, identity: str, entries: Sequence[Entry]) -> None:
+    def recorded(self, identity: str, entries: Sequence[Entry]) -> None:
         """These entries were booked for a disk."""
         self.changed.add(identity)
         for entry in entries:
@@ -177,7 +176,7 @@ def reopen(
     folds: Callable[[Disk, Policy], Sequence[Fold]],
     calendar: Callable[[Policy], QuietHours | None],
 ) -> Reopened:
-    """Restore the accounts. The time since the last booking is unwitnessed; all are absent."""
+    """Restore the accounts. The time since the last booking is unobserved; all are absent."""
     kept = keeping.restored
     keeping.number = kept.number
     same_boot = kept.boot_id == tick.boot_id and kept.at_ns <= tick.at_ns
@@ -189,10 +188,10 @@ def reopen(
         disk = dumps.load_disk(dumped["disk"])  # type: ignore[arg-type]
         wanted = policy(disk)
         account = dumps.load(dumped, wanted, folds(disk, wanted), calendar(wanted))
-        entries = book.coast(account, kept.at_ns)
+        entries = recording.coast(account, kept.at_ns)
         dumps.rebase(account, offset_ns)
-        entries += book.resume(account, tick, same_boot)
-        keeping.booked(name, entries)
+        entries += recording.resume(account, tick, same_boot)
+        keeping.recorded(name, entries)
         accounts[name] = account
     return Reopened(accounts, kept.lost)
 

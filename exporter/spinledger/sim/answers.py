@@ -57,9 +57,9 @@ def question(drive: Drive, cdb: bytes, at_ns: int) -> tuple[int, Completion] | N
     return _ata(drive, cdb, at_ns, answer)
 
 
-def gone(at_ns: int, asked_ns: int) -> tuple[int, Completion]:
+def gone(at_ns: int, sent_ns: int) -> tuple[int, Completion]:
     """The completion of a command whose device went away at that time."""
-    return at_ns, Completion(GOOD, NO_CONNECT, 0, b"", b"", at_ns - asked_ns)
+    return at_ns, Completion(GOOD, NO_CONNECT, 0, b"", b"", at_ns - sent_ns)
 
 
 def _refusal(at_ns: int, answer: int) -> tuple[int, Completion]:
@@ -206,19 +206,19 @@ def _identify(drive: Drive, at_ns: int) -> bytes:
 
 
 def _smart(drive: Drive, at_ns: int) -> bytes:
-    told = smart(drive, at_ns)
+    given = smart(drive, at_ns)
     return logs.encode_smart(
         [
             logs.Attribute(number, 0x0032, 100, 100, value.to_bytes(6, "little"))
-            for number, value in told.items()
+            for number, value in given.items()
         ]
     )
 
 
 def _statistics(number: int) -> Callable[[Drive, int], bytes]:
     def make(drive: Drive, at_ns: int) -> bytes:
-        told = statistics(drive, at_ns)
-        values = {log.STATISTICS[at]: value for at, value in told.items() if at[0] == number}
+        given = statistics(drive, at_ns)
+        values = {log.STATISTICS[at]: value for at, value in given.items() if at[0] == number}
         return log.encode_statistics(number, values)
 
     return make

@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 from spinledger.model import HOUR, MINUTE, SECOND
 from spinledger.sim.drive import NEVER, Burst, Op
 from spinledger.sim.faults import Effect, Ordered
-from spinledger.sim.load import (
+from spinledger.sim.workload import (
     CLEAR_NIGHTS,
     HOSTS,
     PROCESSES,

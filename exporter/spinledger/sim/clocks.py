@@ -28,8 +28,8 @@ def boot_name(after: int | str) -> str:
 
 def _due(source: Source) -> int | None:
     """When time alone makes the source ready; None when it does not."""
-    ask: Callable[[], int | None] | None = getattr(source, "due_ns", None)
-    return None if ask is None else ask()
+    probe: Callable[[], int | None] | None = getattr(source, "due_ns", None)
+    return None if probe is None else probe()
 
 
 class _Settable:

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from spinledger.errors import BadInput
 from spinledger.model import DAY, HOUR, SECOND
 from spinledger.sim.drive import NEVER, Op
-from spinledger.sim.load import Law, Process, Reach
+from spinledger.sim.workload import Law, Process, Reach
 
 
 class Effect(StrEnum):

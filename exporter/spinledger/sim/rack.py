@@ -13,18 +13,18 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from spinledger.codec import commands, wear
+from spinledger.codec import commands, counters
 from spinledger.errors import Misuse, Undecodable
 from spinledger.model import (
     MILLISECOND,
     Answered,
-    Ask,
     Command,
     Completion,
     Counted,
     Disk,
     Gone,
     Policy,
+    Probe,
     Reason,
     Refused,
     Reply,
@@ -80,7 +80,7 @@ class Place:
     drive: Drive
     policy: Policy
     restful: bool = True  # expected to sleep in quiet hours
-    pending: Ask | None = None  # the question under way
+    pending: Probe | None = None  # the question under way
 
 
 class Rack:
@@ -121,8 +121,8 @@ class Rack:
     def truth(self, at_ns: int | None = None) -> Mapping[str, Truth]:
         """What happened to each disk since `begin`, up to that time or the latest one asked."""
         self.move(self.at_ns if at_ns is None else at_ns)
-        told = {place.disk.identity: _truth(place.drive, self.at_ns) for place in self.places}
-        return {**self.retired, **told}
+        given = {place.disk.identity: _truth(place.drive, self.at_ns) for place in self.places}
+        return {**self.retired, **given}
 
     def policies(self, base: Policy | None = None, quiet: str | None = None) -> dict[str, Policy]:
         """What each disk's owner wants: `base` with timer, budget, ratings and quiet hours."""
@@ -240,39 +240,39 @@ class SimulatedProber:
 
     def __init__(self, rack: Rack) -> None:
         self._rack = rack
-        self._coming: list[tuple[int, int, Ask, Completion | None]] = []
+        self._coming: list[tuple[int, int, Probe, Completion | None]] = []
 
-    def send(self, ask: Ask, disk: Disk) -> None:
-        """Put the question at `ask.asked_ns`; its answer comes in virtual time."""
+    def send(self, probe: Probe, disk: Disk) -> None:
+        """Put the question at `ask.sent_ns`; its answer comes in virtual time."""
         rack = self._rack
-        rack.move(ask.asked_ns)
+        rack.move(probe.sent_ns)
         place = rack.by_identity.get(disk.identity)
         if place is None or not place.drive.plugged:
-            heapq.heappush(self._coming, (ask.asked_ns, ask.number, ask, None))
+            heapq.heappush(self._coming, (probe.sent_ns, probe.number, probe, None))
             return
         if place.pending is not None:
             raise Misuse(f"{disk.identity} was asked while question {place.pending.number} is out")
-        place.pending = ask
-        cdb = commands.TABLE[ask.command].cdb
-        answer = answers.question(place.drive, cdb, ask.asked_ns)
+        place.pending = probe
+        cdb = commands.TABLE[probe.command].cdb
+        answer = answers.question(place.drive, cdb, probe.sent_ns)
         if answer is not None:
-            heapq.heappush(self._coming, (answer[0], ask.number, ask, answer[1]))
+            heapq.heappush(self._coming, (answer[0], probe.number, probe, answer[1]))
 
     def replies(self, at_ns: int) -> Iterable[Answered]:
         """Answers whose time has come, in the order of their times."""
         found = []
         while self._coming and self._coming[0][0] <= at_ns:
-            due_ns, _, ask, completion = heapq.heappop(self._coming)
-            place = self._rack.by_identity.get(ask.disk)
-            if place is not None and place.pending is ask:
+            due_ns, _, probe, completion = heapq.heappop(self._coming)
+            place = self._rack.by_identity.get(probe.disk)
+            if place is not None and place.pending is probe:
                 place.pending = None
             if completion is None:
                 found.append(
-                    Answered(ask, due_ns, Refused(Reason.GONE, "no such disk"), 0, sent=False)
+                    Answered(probe, due_ns, Refused(Reason.GONE, "no such disk"), 0, sent=False)
                 )
             else:
-                word = _word(ask.command, replace(completion, elapsed_ns=0))
-                found.append(Answered(ask, due_ns, word, completion.elapsed_ns))
+                word = _word(probe.command, replace(completion, elapsed_ns=0))
+                found.append(Answered(probe, due_ns, word, completion.elapsed_ns))
         return found
 
     def forget(self, disk: Disk) -> None:
@@ -290,10 +290,10 @@ class SimulatedProber:
         """The disk went away: a question under way ends with a host error."""
         if place.pending is None:
             return
-        ask = place.pending
-        self._coming = [one for one in self._coming if one[2] is not ask]
-        due_ns, completion = answers.gone(at_ns, ask.asked_ns)
-        self._coming.append((due_ns, ask.number, ask, completion))
+        probe = place.pending
+        self._coming = [one for one in self._coming if one[2] is not probe]
+        due_ns, completion = answers.gone(at_ns, probe.sent_ns)
+        self._coming.append((due_ns, probe.number, probe, completion))
         heapq.heapify(self._coming)
 
 
@@ -374,7 +374,7 @@ def describe(name: str, pool: str, kind: Kind, number: int) -> Disk:
         rotation_rpm=kind.rpm,
         pool=pool,
         device=identity,
-        ask_method=Command.CHECK_POWER_MODE_16 if ata else Command.REQUEST_SENSE,
+        probe_method=Command.CHECK_POWER_MODE_16 if ata else Command.REQUEST_SENSE,
         diskseq=number + 1,
         apm_level=kind.apm,
         standard_timer=True if ata else None,
@@ -397,7 +397,7 @@ def bursts(arrivals: Sequence[int | Burst], actor: str = "reader") -> list[Burst
 def _word(command: Command, completion: Completion) -> Reply:
     """The reply in a completion (its time left out, so that equal ones are decoded once)."""
     try:
-        return wear.understand(command, completion)
+        return counters.understand(command, completion)
     except Undecodable as error:
         return Refused(Reason(error.reason), error.detail)
 

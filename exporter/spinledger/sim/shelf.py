@@ -25,8 +25,8 @@ from spinledger.sim.arrivals import Scenario
 from spinledger.sim.drive import TOP, Burst, Drive, Odometer
 from spinledger.sim.faults import Effect, Ordered, order
 from spinledger.sim.kinds import KINDS, Kind, retimed
-from spinledger.sim.load import HOSTS
 from spinledger.sim.rack import LOG, Place, Rack, Turn, bursts, describe
+from spinledger.sim.workload import HOSTS
 
 EPOCH_WALL_NS = 1_767_225_600 * SECOND
 """2026-01-01T00:00:00Z, first day of the first era; nanoseconds since the Unix epoch."""

@@ -21,8 +21,8 @@ from spinledger.errors import Misuse, Refusal
 from spinledger.model import Entry
 from spinledger.ports import Commit, Restored, StoreStatus
 from spinledger.store.beside import Lock, read_mark
-from spinledger.store.books import History
 from spinledger.store.file import Row, rows_of
+from spinledger.store.history import History
 from spinledger.store.live import Left, LiveJournal, Opening
 from spinledger.store.verdict import Found, judge
 from spinledger.store.work import Dumps, Pending, Work
@@ -188,7 +188,7 @@ class FileStore:
         )
         if restored.lost:
             self._say(f"{self._path}: {restored.lost}; exported counters start from zero")
-        self._tell_trouble()
+        self._say_trouble()
 
     def note(
         self,
@@ -203,7 +203,7 @@ class FileStore:
         self._accounts.update(changed)
         self._live.note(at_ns, wall_ns, changed, entries)
         if self._live.trouble:
-            self._tell_trouble()
+            self._say_trouble()
 
     def commit(self, commit: Commit) -> bool:
         """Hand over all that was booked since the last commit that was taken; False: not now."""
@@ -233,27 +233,27 @@ class FileStore:
             self._busy = False
             self._clean = outcome.ok and outcome.clean
             self._live.finished(outcome.number, outcome.ok, outcome.damaged)
-            told = self._status
-            committed = outcome.wall_ns if outcome.ok else told.committed_wall_ns
+            given = self._status
+            committed = outcome.wall_ns if outcome.ok else given.committed_wall_ns
             self._status = StoreStatus(
                 committed, outcome.file_bytes, outcome.damaged, outcome.trouble
             )
-            if outcome.ok and told.trouble:
+            if outcome.ok and given.trouble:
                 self._said.clear()
                 self._say_line("the ledger is written again")
             for text in outcome.said:
                 self._say_line(text)
-            self._tell_trouble()
+            self._say_trouble()
             ended.append((outcome.number, outcome.ok))
         return ended
 
     def status(self) -> StoreStatus:
         """How the file is; `trouble` is the file's, else the live journal's."""
-        told = self._status
-        if told.trouble or not self._live.trouble:
-            return told
+        given = self._status
+        if given.trouble or not self._live.trouble:
+            return given
         return StoreStatus(
-            told.committed_wall_ns, told.file_bytes, told.damaged, self._live.trouble
+            given.committed_wall_ns, given.file_bytes, given.damaged, self._live.trouble
         )
 
     def fileno(self) -> int:
@@ -320,7 +320,7 @@ class FileStore:
         for lock in self._locks:
             lock.release()
 
-    def _tell_trouble(self) -> None:
+    def _say_trouble(self) -> None:
         if self._status.trouble:
             self._say(f"the ledger is not written: {self._status.trouble}")
         if self._live.trouble:

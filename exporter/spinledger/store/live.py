@@ -121,10 +121,10 @@ class LiveJournal:
         mine = [entry for entry in entries if kept(entry)]
         self._parts[-1].pending.add(changed, mine)
         self._opening = replace(self._opening, at_ns=at_ns, wall_ns=wall_ns)
-        told: list[object] = ["t", at_ns, wall_ns]
+        given: list[object] = ["t", at_ns, wall_ns]
         if changed or mine:
-            told += [dict(changed), [to_json(entry) for entry in mine]]
-        self._append(line(told))
+            given += [dict(changed), [to_json(entry) for entry in mine]]
+        self._append(line(given))
 
     def handed(self, number: int) -> None:
         """A commit takes all that was noted until now."""
@@ -183,8 +183,8 @@ class LiveJournal:
                 lines.append(line(["m", *part.numbers]))
             if part.pending.dumps or part.pending.entries:
                 entries = [to_json(entry) for entry in part.pending.entries]
-                told = ["t", opening.at_ns, opening.wall_ns, part.pending.dumps, entries]
-                lines.append(line(told))
+                given = ["t", opening.at_ns, opening.wall_ns, part.pending.dumps, entries]
+                lines.append(line(given))
         data = b"".join(lines)
         partial = self.path.with_suffix(".partial")
         fd = -1
@@ -220,26 +220,26 @@ class LiveJournal:
                 self.path.unlink()
 
 
-def line(told: object) -> bytes:
+def line(given: object) -> bytes:
     """One line of the journal."""
-    text = compact(told).encode("ascii")
+    text = compact(given).encode("ascii")
     return b"%08x %b\n" % (zlib.crc32(text), text)
 
 
 def parse(data: bytes) -> Left | None:
     """A journal's bytes as far as they are whole; None without a whole first line."""
     left: Left | None = None
-    for told in _lines(data):
+    for given in _lines(data):
         try:
             if left is None:
-                if told[0] != "h":
+                if given[0] != "h":
                     return None
-                opening = Opening(**told[1])
+                opening = Opening(**given[1])
                 left = Left(opening, opening.at_ns, opening.wall_ns, [Part([opening.number])])
-            elif told[0] == "m":
-                left.parts.append(Part(list(told[1:])))
+            elif given[0] == "m":
+                left.parts.append(Part(list(given[1:])))
             else:
-                _, at_ns, wall_ns, *more = told
+                _, at_ns, wall_ns, *more = given
                 if more:
                     entries = [from_json(entry) for entry in more[1]]
                     left.parts[-1].pending.add(more[0], entries)

@@ -12,8 +12,8 @@ from contextlib import suppress
 
 from spinledger.model import Entry, Gap
 from spinledger.ports import Commit, Restored, StoreStatus
-from spinledger.store.books import History
 from spinledger.store.file import DAY_ROW, DETAIL
+from spinledger.store.history import History
 from spinledger.store.recent import Recent
 from spinledger.store.sheets import Sheet, day_of, entry_day, kept
 from spinledger.store.work import Dumps, Key

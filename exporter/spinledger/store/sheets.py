@@ -35,9 +35,9 @@ OPEN_LEVEL = 1  # zlib level of a sheet that is still written at nearly every co
 CLOSED_LEVEL = 9  # of one that is not
 
 Flat = tuple[Any, ...]
-Told = tuple[int, int, str, int]  # of a span: Sheet.told_spans
-Turned = tuple[int, bool, int]  # of a spin-up: Sheet.told_cycles
-Because = tuple[int, str, str, int | None]  # of a spin-up's cause: Sheet.told_causes
+Reported = tuple[int, int, str, int]  # of a span: Sheet.span_rows
+Turned = tuple[int, bool, int]  # of a spin-up: Sheet.cycle_rows
+Because = tuple[int, str, str, int | None]  # of a spin-up's cause: Sheet.cause_rows
 Totals = Mapping[str, Mapping[str, float]]
 
 _compact: Callable[[object], str] = json.JSONEncoder(
@@ -112,13 +112,13 @@ def _to_span(disk: str, row: Flat) -> Span:
 
 def _cycle(entry: Cycle) -> Flat:
     wall = _ms(entry.at_wall_ns)
-    return wall, wall - _ms(entry.at_ns), entry.number, int(entry.witnessed)
+    return wall, wall - _ms(entry.at_ns), entry.number, int(entry.observed)
 
 
 def _to_cycle(disk: str, row: Flat) -> Cycle:
-    wall, offset, number, witnessed = row
+    wall, offset, number, observed = row
     return Cycle(
-        number, disk, (wall - offset) * MILLISECOND, wall * MILLISECOND, witnessed=bool(witnessed)
+        number, disk, (wall - offset) * MILLISECOND, wall * MILLISECOND, observed=bool(observed)
     )
 
 
@@ -160,8 +160,8 @@ def _reading(entry: Reading) -> Flat:
 def _to_reading(disk: str, row: Flat) -> Reading:
     wall, offset, age, verdict, *worn = row
     at = wall - offset
-    told = Worn(disk, (at - age) * MILLISECOND, *worn)
-    return Reading(disk, at * MILLISECOND, wall * MILLISECOND, told, verdict)
+    given = Worn(disk, (at - age) * MILLISECOND, *worn)
+    return Reading(disk, at * MILLISECOND, wall * MILLISECOND, given, verdict)
 
 
 _FLATTEN: dict[type, tuple[str, Callable[[Any], Flat]]] = {
@@ -220,7 +220,7 @@ class Sheet:
         for row in self.rows.get(kind, ()):
             yield restore(disk, row)
 
-    def told_spans(self) -> list[Told]:
+    def span_rows(self) -> list[Reported]:
         """The spans as plain rows: wall times of beginning and end, state, time in use."""
         return [
             (
@@ -232,14 +232,14 @@ class Sheet:
             for wall, _, length, jump, active, state, _ in self.rows.get("spans", ())
         ]
 
-    def told_cycles(self) -> list[Turned]:
-        """The spin-ups as plain rows: wall time, witnessed, number."""
+    def cycle_rows(self) -> list[Turned]:
+        """The spin-ups as plain rows: wall time, observed, number."""
         return [
-            (wall * MILLISECOND, bool(witnessed), number)
-            for wall, _, number, witnessed in self.rows.get("cycles", ())
+            (wall * MILLISECOND, bool(observed), number)
+            for wall, _, number, observed in self.rows.get("cycles", ())
         ]
 
-    def told_causes(self) -> list[Because]:
+    def cause_rows(self) -> list[Because]:
         """Why spin-ups came, as plain rows: number, cause, actor, wait."""
         return [
             (number, cause, actor, None if wait is None else wait * MILLISECOND)
@@ -259,14 +259,14 @@ class Sheet:
     @classmethod
     def decode(cls, blob: bytes) -> Sheet:
         """From bytes. ValueError when they are no sheet."""
-        told = expand(blob)
+        given = expand(blob)
         sheet = cls()
         for kind in _RESTORE:
-            if kind in told:
-                columns = _widened(told[kind]) if kind == "readings" else told[kind]
+            if kind in given:
+                columns = _widened(given[kind]) if kind == "readings" else given[kind]
                 sheet.rows[kind] = dict.fromkeys(_unfold(kind, columns))
-        sheet.totals = told.get("totals", {})
-        sheet.totals_wall_ms = told.get("totals_wall_ms", 0)
+        sheet.totals = given.get("totals", {})
+        sheet.totals_wall_ms = given.get("totals_wall_ms", 0)
         return sheet
 
 
@@ -319,9 +319,9 @@ def to_json(entry: Entry) -> list[object]:
     return [_LETTERS[kind], *values]
 
 
-def from_json(told: Sequence[Any]) -> Entry:
+def from_json(given: Sequence[Any]) -> Entry:
     """The entry of `to_json`. KeyError, TypeError or ValueError when it is none."""
-    letter, *values = told
+    letter, *values = given
     kind = _BY_LETTER[letter]
     if kind is Reading:
         values[3] = Worn(*values[3])

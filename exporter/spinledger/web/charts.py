@@ -39,7 +39,7 @@ class WhatIf:
 def watched_s(view: DiskView) -> float:
     """Seconds of the books in which somebody looked."""
     states = view.samples.get("state_seconds", {})
-    return sum(seconds for (state,), seconds in states.items() if state != State.UNWITNESSED.value)
+    return sum(seconds for (state,), seconds in states.items() if state != State.UNOBSERVED.value)
 
 
 def what_if(view: DiskView) -> WhatIf | None:
@@ -62,25 +62,25 @@ def what_if(view: DiskView) -> WhatIf | None:
     )
 
 
-def little_curve(told: WhatIf) -> str:
+def little_curve(given: WhatIf) -> str:
     """Spin-ups a day by timer, without words: 96 by 28."""
-    top = _top(told)
-    places = [(_across(told, at, 3, 93), 26 - 24 * log1p(n) / top) for at, n in _points(told)]
+    top = _top(given)
+    places = [(_across(given, at, 3, 93), 26 - 24 * log1p(n) / top) for at, n in _points(given)]
     line = "M" + "L".join(f"{x:.0f} {y:.1f}" for x, y in places)
-    budget = 26 - 24 * log1p(told.budget) / top
+    budget = 26 - 24 * log1p(given.budget) / top
     marks = f'<path class="b" d="M0 {budget:.1f}H96"/><path class="c" d="{line}"/>'
-    if told.present:
-        x = _across(told, told.present, 3, 93)
+    if given.present:
+        x = _across(given, given.present, 3, 93)
         marks += f'<path class="p" d="M{x:.0f} 0V28"/>'
     return (
-        f'<svg class="curve" viewBox="0 0 96 28" role="img" aria-label="{safe(_briefly(told))}">'
+        f'<svg class="curve" viewBox="0 0 96 28" role="img" aria-label="{safe(_briefly(given))}">'
         f"{marks}</svg>"
     )
 
 
-def curve(told: WhatIf) -> str:
+def curve(given: WhatIf) -> str:
     """Spin-ups a day by timer, with the budget and the present timer: 340 by 190."""
-    top = _top(told)
+    top = _top(given)
 
     def up(count: float) -> float:
         return 160 - 130 * log1p(count) / top
@@ -91,29 +91,29 @@ def curve(told: WhatIf) -> str:
             y = up(mark)
             parts.append(f'<path class="g" d="M40 {y:.1f}H330"/>')
             parts.append(f'<text x="34" y="{y + 4:.1f}" text-anchor="end">{mark}</text>')
-    for at in told.timers:
-        x = _across(told, at, 52, 318)
+    for at in given.timers:
+        x = _across(given, at, 52, 318)
         parts.append(f'<text x="{x:.0f}" y="178" text-anchor="middle">{timer(at)}</text>')
-    places = [(_across(told, at, 52, 318), up(n)) for at, n in _points(told)]
+    places = [(_across(given, at, 52, 318), up(n)) for at, n in _points(given)]
     parts.append(f'<path class="c" d="M{"L".join(f"{x:.0f} {y:.1f}" for x, y in places)}"/>')
     parts += [f'<circle class="d" cx="{x:.0f}" cy="{y:.1f}" r="3.5"/>' for x, y in places]
-    y = up(told.budget)
+    y = up(given.budget)
     parts.append(f'<path class="b" d="M40 {y:.1f}H330"/>')
-    words = f"budget {number(told.budget)} a day"
+    words = f"budget {number(given.budget)} a day"
     beside = y + 14 if y < 60 else y - 5  # never among the words about the timer
     parts.append(f'<text x="328" y="{beside:.1f}" text-anchor="end">{words}</text>')
-    if told.present:
-        x = _across(told, told.present, 52, 318)
+    if given.present:
+        x = _across(given, given.present, 52, 318)
         side = "end" if x > 230 else "start"
         aside = x - 6 if side == "end" else x + 6
         parts.append(f'<path class="p" d="M{x:.0f} 20V160"/>')
         parts.append(
             f'<text x="{aside:.0f}" y="14" text-anchor="{side}">'
-            f"its timer now, {timer(told.present)}</text>"
+            f"its timer now, {timer(given.present)}</text>"
         )
-        parts.append(f'<path class="x" d="M{x:.0f} {up(told.seen) - 6:.1f}l6 6-6 6-6-6z"/>')
+        parts.append(f'<path class="x" d="M{x:.0f} {up(given.seen) - 6:.1f}l6 6-6 6-6-6z"/>')
     return (
-        f'<svg class="chart" viewBox="0 0 340 190" role="img" aria-label="{safe(_said(told))}">'
+        f'<svg class="chart" viewBox="0 0 340 190" role="img" aria-label="{safe(_said(given))}">'
         f"{''.join(parts)}</svg>"
     )
 
@@ -174,32 +174,32 @@ def meter(count: float, limit: float) -> str:
     )
 
 
-def _points(told: WhatIf) -> Sequence[tuple[float, float]]:
-    return tuple(zip(told.timers, told.cycles, strict=True))
+def _points(given: WhatIf) -> Sequence[tuple[float, float]]:
+    return tuple(zip(given.timers, given.cycles, strict=True))
 
 
-def _top(told: WhatIf) -> float:
-    return log1p(max(*told.cycles, told.budget, told.seen, 1) * 1.05)
+def _top(given: WhatIf) -> float:
+    return log1p(max(*given.cycles, given.budget, given.seen, 1) * 1.05)
 
 
-def _across(told: WhatIf, at: float, left: float, right: float) -> float:
+def _across(given: WhatIf, at: float, left: float, right: float) -> float:
     """Where a timer stands: its logarithm, between the shortest and the longest."""
-    first, last = told.timers[0], told.timers[-1]
+    first, last = given.timers[0], given.timers[-1]
     if last <= first:
         return (left + right) / 2
     share = log(max(at, 1.0) / first) / log(last / first)
     return left + (right - left) * min(1.02, max(-0.02, share))
 
 
-def _briefly(told: WhatIf) -> str:
-    ends = (f"{number(told.cycles[at])} a day with {timer(told.timers[at])}" for at in (0, -1))
+def _briefly(given: WhatIf) -> str:
+    ends = (f"{number(given.cycles[at])} a day with {timer(given.timers[at])}" for at in (0, -1))
     return " to ".join(ends)
 
 
-def _said(told: WhatIf) -> str:
+def _said(given: WhatIf) -> str:
     each = "; ".join(
         f"{timer(at)}: {number(cycles)} a day, asleep {percent(asleep)}"
-        for at, cycles, asleep in zip(told.timers, told.cycles, told.asleep, strict=True)
+        for at, cycles, asleep in zip(given.timers, given.cycles, given.asleep, strict=True)
     )
-    now = f"; its timer now: {timer(told.present)}" if told.present else ""
-    return f"Spin-ups a day by standby timer: {each}; budget {number(told.budget)} a day{now}"
+    now = f"; its timer now: {timer(given.present)}" if given.present else ""
+    return f"Spin-ups a day by standby timer: {each}; budget {number(given.budget)} a day{now}"

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spinledger.config.settings import Tariff
-from spinledger.insight.energy import a_year, cost
 from spinledger.model import DiskView
 from spinledger.web.charts import value, watched_s
 from spinledger.web.words import kwh, money
+from spinledger.whatif.energy import a_year, cost
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,5 +56,5 @@ def priced(joules: float, tariff: Tariff | None) -> str:
 
 def balance(joules: float, tariff: Tariff | None) -> str:
     """Saved as it is; of a loss, that it is one."""
-    told = priced(joules, tariff)
-    return f'<span class="bad">lost {told}</span>' if joules <= -360 else told
+    given = priced(joules, tariff)
+    return f'<span class="bad">lost {given}</span>' if joules <= -360 else given

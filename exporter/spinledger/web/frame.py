@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from spinledger import __version__
-from spinledger.insight.quiet import Calendar, windows_between
+from spinledger.quiet.hours import Calendar, windows_between
 from spinledger.web.dress import SCRIPT, STYLE
 from spinledger.web.sight import Sight
 from spinledger.web.strips import TALL, Range, bands

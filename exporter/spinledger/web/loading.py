@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import UTC
 
-from spinledger.insight.quiet import Calendar
 from spinledger.model import (
     DAY,
     HOUR,
@@ -24,6 +23,7 @@ from spinledger.model import (
     Snapshot,
     State,
 )
+from spinledger.quiet.hours import Calendar
 from spinledger.schedule import Schedule, Window
 from spinledger.web.app import application
 from spinledger.web.sight import Booked, Piece, Sight, Wake
@@ -96,7 +96,7 @@ def _snapshot() -> Snapshot:
 def _sight() -> Sight:
     pieces = tuple(
         Piece(NOW - (4 - at) * HOUR, NOW - (3 - at) * HOUR, state, HOUR // 2)
-        for at, state in enumerate(("unwitnessed", "unknown", "standby", "spinning"))
+        for at, state in enumerate(("unobserved", "unknown", "standby", "spinning"))
     )
     wakes = (Wake(NOW - HOUR, True, "read", "backup", 8 * SECOND),)
     schedule = Schedule("q", "UTC", tuple(Window(day, 1320, 1, 420) for day in range(7)))

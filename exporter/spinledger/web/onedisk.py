@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from spinledger.config.settings import Tariff
-from spinledger.insight.energy import break_even_s
 from spinledger.model import DAY, SECOND, DiskView, Snapshot
-from spinledger.web import timing, told
+from spinledger.web import timing, wording
 from spinledger.web.axis import axis
 from spinledger.web.charts import WhatIf, curve, day_bars, value, what_if
 from spinledger.web.costs import balance, power, priced
@@ -30,6 +29,7 @@ from spinledger.web.words import (
     time_tag,
     timer,
 )
+from spinledger.whatif.energy import break_even_s
 
 DAYS = 30
 WAKES = 20  # the newest, in the table
@@ -40,20 +40,20 @@ Facts = Sequence[tuple[str, str]]  # term, and text that is safe
 def one_disk(snapshot: Snapshot, view: DiskView, sight: Sight, history: bool = True) -> str:
     """The page of a disk of this snapshot."""
     now = snapshot.wall_ns
-    booked = sight.books(now - RANGES[-1].span_ns, now).get(view.disk.identity, NOTHING)
+    recorded = sight.books(now - RANGES[-1].span_ns, now).get(view.disk.identity, NOTHING)
     quiet = {
         name: held for name, held in shading(sight).items() if name == (view.policy.quiet or "")
     }
     name = f"{safe(view.disk.kernel_name)} {safe(view.disk.model)}"
     body = "\n".join(
         (
-            f'<p><a href="/">All disks</a></p><p>{told.state(view, now)}</p>',
-            told.findings((view,), alone=True),
+            f'<p><a href="/">All disks</a></p><p>{wording.state(view, now)}</p>',
+            wording.findings((view,), alone=True),
             definitions(quiet, RANGES, now),
-            _strips(view, booked, sight, now),
+            _strips(view, recorded, sight, now),
             legend(quiet),
-            _days(view, booked, sight, now),
-            _wakes(booked, sight),
+            _days(view, recorded, sight, now),
+            _wakes(recorded, sight),
             _timers(view),
             '<div class="pair">',
             _facts("Wear", _wear(view, sight, now)),
@@ -67,12 +67,12 @@ def one_disk(snapshot: Snapshot, view: DiskView, sight: Sight, history: bool = T
     return page(f"{safe(view.disk.kernel_name)} · Spinledger", name, body, sight, now)
 
 
-def _strips(view: DiskView, booked: Booked, sight: Sight, now: int) -> str:
+def _strips(view: DiskView, recorded: Booked, sight: Sight, now: int) -> str:
     held = shading(sight).get(view.policy.quiet or "")
     parts = []
     for shown in RANGES:
         start = now - shown.span_ns
-        told_of = tally(booked, shown, now)
+        told_of = tally(recorded, shown, now)
         drawn = strip(told_of, shaded(held[0], shown) if held else "")
         parts.append(
             f'<section><h2>The last {shown.title} <small class="soft">asleep '
@@ -83,14 +83,16 @@ def _strips(view: DiskView, booked: Booked, sight: Sight, now: int) -> str:
     return "\n".join(parts)
 
 
-def _days(view: DiskView, booked: Booked, sight: Sight, now: int) -> str:
+def _days(view: DiskView, recorded: Booked, sight: Sight, now: int) -> str:
     """Spin-ups of each local day, the present one included."""
     today = local(now, sight.tz).date()
     counts: dict[int, int] = {}
-    for wake in booked.wakes:
+    for wake in recorded.wakes:
         day = (today - local(wake.at, sight.tz).date()).days
         counts[day] = counts.get(day, 0) + 1
-    first = (today - local(booked.pieces[0].began, sight.tz).date()).days if booked.pieces else -1
+    first = (
+        (today - local(recorded.pieces[0].began, sight.tz).date()).days if recorded.pieces else -1
+    )
     labels = [local(now - day * DAY, sight.tz) for day in range(DAYS)]
     rows = [
         (f"{at.day} {at:%b}", counts.get(day, 0) if day <= first else None)
@@ -114,11 +116,11 @@ def _days(view: DiskView, booked: Booked, sight: Sight, now: int) -> str:
     )
 
 
-def _wakes(booked: Booked, sight: Sight) -> str:
-    newest = booked.wakes[: -WAKES - 1 : -1]
+def _wakes(recorded: Booked, sight: Sight) -> str:
+    newest = recorded.wakes[: -WAKES - 1 : -1]
     if not newest:
         return ""
-    many = f"The newest {len(newest)} of {len(booked.wakes)} in {DAYS} days."
+    many = f"The newest {len(newest)} of {len(recorded.wakes)} in {DAYS} days."
     if not any(wake.cause or wake.actor or wake.wait is not None for wake in newest):
         many += " Their causes are not known."
     rows = "".join(f"<li>{_wake(wake, sight)}</li>" for wake in newest)
@@ -137,7 +139,7 @@ def _wake(wake: Wake, sight: Sight) -> str:
 
 
 def _when(wake: Wake, sight: Sight) -> str:
-    return time_tag(wake.at, sight.tz) + ("" if wake.witnessed else " (by the drive's counter)")
+    return time_tag(wake.at, sight.tz) + ("" if wake.observed else " (by the drive's counter)")
 
 
 def _timers(view: DiskView) -> str:
@@ -228,13 +230,13 @@ def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
         )
         for (state,), joules in states.items()
     ]
-    booked = power(view)
-    if booked is not None:
-        facts.insert(0, ("Spent since the books began", kwh(booked.spent)))
-        facts.append(("Saved by sleep, less spin-ups", balance(booked.saved, None)))
-        if booked.spent_a_year is not None and booked.saved_a_year is not None:
-            facts.append(("Spent a year, at this pace", priced(booked.spent_a_year, tariff)))
-            facts.append(("Saved a year, at this pace", balance(booked.saved_a_year, tariff)))
+    recorded = power(view)
+    if recorded is not None:
+        facts.insert(0, ("Spent since the books began", kwh(recorded.spent)))
+        facts.append(("Saved by sleep, less spin-ups", balance(recorded.saved, None)))
+        if recorded.spent_a_year is not None and recorded.saved_a_year is not None:
+            facts.append(("Spent a year, at this pace", priced(recorded.spent_a_year, tariff)))
+            facts.append(("Saved a year, at this pace", balance(recorded.saved_a_year, tariff)))
     watts = view.policy.watts
     if (least := break_even_s(watts, view.policy.spinup_j)) is not None:
         facts.append(("A sleep saves from", length(least)))
@@ -261,6 +263,6 @@ def _disk(view: DiskView) -> Facts:
         ("Watched", safe(policy.watch.value)),
         ("Quiet hours", safe(policy.quiet or "none")),
     ]
-    if disk.unasked_because:
-        facts.append(("Not asked", safe(disk.unasked_because)))
+    if disk.not_probed_because:
+        facts.append(("Not asked", safe(disk.not_probed_because)))
     return [fact for fact in facts if fact[1]]

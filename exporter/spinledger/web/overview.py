@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 from re import split
 
 from spinledger.config.settings import Tariff
-from spinledger.insight.quiet import Calendar
 from spinledger.model import SECOND, DiskView, Snapshot
-from spinledger.web import told
+from spinledger.quiet.hours import Calendar
+from spinledger.web import wording
 from spinledger.web.axis import axis
 from spinledger.web.charts import little_curve, meter, value, what_if
 from spinledger.web.costs import balance, power, together
@@ -46,10 +46,10 @@ def overview(
     shown = next((one for one in RANGES if one.name == wanted), RANGES[0])
     books = sight.books(now - shown.span_ns, now)
     quiet = shading(sight)
-    lead = f"{plural(len(snapshot.disks), 'disk')}: {told.counts(snapshot.disks)}"
+    lead = f"{plural(len(snapshot.disks), 'disk')}: {wording.counts(snapshot.disks)}"
     body = "\n".join(
         (
-            told.findings(snapshot.disks),
+            wording.findings(snapshot.disks),
             _choice(shown),
             definitions(quiet, (shown,), now),
             legend(quiet),
@@ -91,7 +91,7 @@ def _pools(
             _row(view, books.get(view.disk.identity, NOTHING), shown, now, quiet)
             for view in members
         )
-        one = f": {told.counts(members)}" if len(members) > 1 else ""
+        one = f": {wording.counts(members)}" if len(members) > 1 else ""
         title = f'{safe(name)} <small class="soft">{plural(len(members), "disk")}{one}</small>'
         parts.append(
             f'<section><h2>{title}</h2><div class="times" {times}><div class="row head">'
@@ -105,10 +105,10 @@ def _natural(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in split(r"(\d+)", name)]
 
 
-def _row(view: DiskView, booked: Booked, shown: Range, now: int, quiet: Quiet) -> str:
+def _row(view: DiskView, recorded: Booked, shown: Range, now: int, quiet: Quiet) -> str:
     disk = view.disk
     held = quiet.get(view.policy.quiet or "")
-    told_of = tally(booked, shown, now)
+    told_of = tally(recorded, shown, now)
     drawn = strip(told_of, shaded(held[0], shown) if held else "")
     count = round(value(view, "recent_cycles", "1d") or 0)
     budget = view.policy.budget_per_day
@@ -118,9 +118,9 @@ def _row(view: DiskView, booked: Booked, shown: Range, now: int, quiet: Quiet) -
     last = [f"asleep {told_of.asleep}"] if told_of.seen else []
     last += [plural(len(view.findings), "finding")] if view.findings else []
     return (
-        f'<li class="row"><div class="name"><h3>{told.link(view)} {safe(disk.model)}</h3>'
+        f'<li class="row"><div class="name"><h3>{wording.link(view)} {safe(disk.model)}</h3>'
         f'<small class="soft">{safe(disk.serial)}</small>'
-        f"<small>{told.state(view, now)}</small></div>{drawn}"
+        f"<small>{wording.state(view, now)}</small></div>{drawn}"
         f'<div class="figures"><span><b>{count}</b> {spins} in 24 h</span>'
         f"{meter(count, budget)}<span>budget {number(budget)} a day</span>{bad}"
         f"<span>{'; '.join(last)}</span></div></li>"
@@ -159,7 +159,7 @@ def _figures(views: Sequence[DiskView], now: int, sight: Sight) -> str:
     price = f" at {tariff.per_kwh:.2f} {safe(tariff.currency)} a kWh" if tariff else ""
     return (
         "<section><h2>Wear, energy, timers</h2>"
-        '<p class="about">Spin-ups of 7 and 30 days as witnessed; life by the drive&#x27;s own '
+        '<p class="about">Spin-ups of 7 and 30 days as observed; life by the drive&#x27;s own '
         "counters over its rating; energy as estimated, a year at the pace since the books began, "
         f"saved by sleep less what spin-ups cost{price}. Curve: spin-ups a day with timers from "
         "short to long, dashed the budget, dotted the timer now.</p>"
@@ -184,8 +184,8 @@ def _sum(views: Sequence[DiskView], tariff: Tariff | None) -> str:
 
 def _figure(view: DiskView, now: int, sight: Sight, tariff: Tariff | None) -> str:
     used = max(view.samples.get("rated_life_used_ratio", {}).values(), default=None)
-    booked = power(view)
-    spent, saved = (booked.spent_a_year, booked.saved_a_year) if booked else (None, None)
+    recorded = power(view)
+    spent, saved = (recorded.spent_a_year, recorded.saved_a_year) if recorded else (None, None)
     curve = what_if(view)
     cells = (
         ("num", number(round(value(view, "recent_cycles", "7d") or 0))),
@@ -197,7 +197,7 @@ def _figure(view: DiskView, now: int, sight: Sight, tariff: Tariff | None) -> st
         ("", "not known" if curve is None else little_curve(curve)),
     )
     return (
-        f'<tr><th scope="row">{told.link(view)} {safe(view.disk.model)}</th>'
+        f'<tr><th scope="row">{wording.link(view)} {safe(view.disk.model)}</th>'
         + "".join(
             f'<td class="num">{text}</td>' if kind else f"<td>{text}</td>" for kind, text in cells
         )

@@ -12,11 +12,11 @@ from datetime import UTC, tzinfo
 from typing import NamedTuple
 
 from spinledger.config.settings import Tariff
-from spinledger.insight.quiet import Calendar
+from spinledger.quiet.hours import Calendar
 
 
 class Piece(NamedTuple):
-    """A stretch of one kind: spinning, standby, unknown or unwitnessed, as in the ledger."""
+    """A stretch of one kind: spinning, standby, unknown or unobserved, as in the ledger."""
 
     began: int
     ended: int
@@ -28,7 +28,7 @@ class Wake(NamedTuple):
     """A spin-up, and its cause once that is known."""
 
     at: int
-    witnessed: bool
+    observed: bool
     cause: str = ""
     actor: str = ""
     wait: int | None = None  # how long the first request waited

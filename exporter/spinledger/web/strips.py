@@ -25,7 +25,7 @@ FOOT = 37  # where the blocks stand
 BLOCK = 24
 ASLEEP = 4
 TICKS = (0, 4, 6, 8, 9, 10)  # of no spin-up in a bin, of 1, 2, 4, 8, 16 and more
-STATES = ("standby", "spinning", "unknown", "unwitnessed")
+STATES = ("standby", "spinning", "unknown", "unobserved")
 DOTS = 25  # where the dotted line runs
 
 
@@ -75,14 +75,14 @@ class Tally:
         return percent(self.seconds("standby") / self.seen) if self.seen else "not known"
 
 
-def tally(booked: Booked, shown: Range, now: int) -> Tally:
+def tally(recorded: Booked, shown: Range, now: int) -> Tally:
     """Count the time up to `now`: once over the books, since they may be long."""
     width, count = shown.bin_ns, shown.bins
     start = now - shown.span_ns
     states = {state: [0] * count for state in STATES}
     used = [0] * count
     end = shown.span_ns
-    for began, ended, state, active in booked.pieces:  # comparisons, not min(): it is hot
+    for began, ended, state, active in recorded.pieces:  # comparisons, not min(): it is hot
         left = began - start if began > start else 0
         right = ended - start if ended - start < end else end
         if left >= right:
@@ -103,52 +103,52 @@ def tally(booked: Booked, shown: Range, now: int) -> Tally:
                 inside = min(right, (at + 1) * width) - max(left, at * width)
                 used[at] += inside * active // (ended - began)
     wakes = [0] * count
-    for wake in booked.wakes:
+    for wake in recorded.wakes:
         at = (wake[0] - start) // width
         if 0 <= at < count:
             wakes[at] += 1
     return Tally(shown, states, used, wakes)
 
 
-def strip(told: Tally, quiet: str) -> str:
+def strip(given: Tally, quiet: str) -> str:
     """The strip as SVG, or words where nothing is booked; `quiet`: id of its shading, or ""."""
-    width, half = told.shown.bin_ns, told.shown.bin_ns // 2
-    states = told.states
+    width, half = given.shown.bin_ns, given.shown.bin_ns // 2
+    states = given.states
     if not any(map(any, states.values())):
         return '<p class="strip soft">Nothing booked in this time.</p>'
     parts = [f'<use href="#{quiet}"/>'] if quiet else []
     turning = [-(-ns * BLOCK // width) for ns in states["spinning"]]
-    used = [(ns * BLOCK + half) // width for ns in told.used]
+    used = [(ns * BLOCK + half) // width for ns in given.used]
     asleep = [ASLEEP if ns >= half else 0 for ns in states["standby"]]
     unknown = [BLOCK if ns >= half else 0 for ns in states["unknown"]]
-    ticks = [TICKS[min(count.bit_length(), len(TICKS) - 1)] for count in told.wakes]
+    ticks = [TICKS[min(count.bit_length(), len(TICKS) - 1)] for count in given.wakes]
     for name, tops, foot in (
         ("z", asleep, TALL),
         ("t", turning, FOOT),
         ("a", used, FOOT),
         ("u", unknown, FOOT),
-        ("w" if told.shown.span_ns <= DAY else "k", ticks, LANE),  # k: with gaps between bins
+        ("w" if given.shown.span_ns <= DAY else "k", ticks, LANE),  # k: with gaps between bins
     ):
         if path := _skyline(tops, foot):
             parts.append(f'<path class="{name}" d="{path}"/>')
-    if path := _dots(states["unwitnessed"], half):
+    if path := _dots(states["unobserved"], half):
         parts.append(f'<path class="n" d="{path}"/>')
     return (
-        f'<svg class="strip" viewBox="0 0 {told.shown.bins} {TALL}" preserveAspectRatio="none"'
-        f' role="img" aria-label="{safe(sentence(told))}">{"".join(parts)}</svg>'
+        f'<svg class="strip" viewBox="0 0 {given.shown.bins} {TALL}" preserveAspectRatio="none"'
+        f' role="img" aria-label="{safe(sentence(given))}">{"".join(parts)}</svg>'
     )
 
 
-def sentence(told: Tally) -> str:
+def sentence(given: Tally) -> str:
     """The strip in one sentence, for whoever does not see it."""
     each = ", ".join(
         f"{STATE_WORDS[state]} {length(seconds)}"
         for state in STATES
-        if (seconds := told.seconds(state))
+        if (seconds := given.seconds(state))
     )
     if not each:
-        return f"Last {told.shown.title}: nothing booked"
-    return f"Last {told.shown.title}: {each}; {plural(sum(told.wakes), 'spin-up')}"
+        return f"Last {given.shown.title}: nothing booked"
+    return f"Last {given.shown.title}: {each}; {plural(sum(given.wakes), 'spin-up')}"
 
 
 def bands(windows: Iterable[tuple[int, int]], shown: Range, now: int) -> str:

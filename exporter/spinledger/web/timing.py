@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from spinledger.insight.evidence import drift_s
+from spinledger.findings.conditions import drift_s
 from spinledger.model import SECOND, Command, DiskView
 from spinledger.web.charts import value
 from spinledger.web.words import length, number, safe, timer
@@ -21,20 +21,20 @@ MAY_STOP = 0x80
 def facts(view: DiskView) -> Sequence[tuple[str, str]]:
     """Terms, and texts that are safe."""
     declared = view.policy.declared_ns
-    told = [("Declared", "no" if declared is None else timer(declared / SECOND))]
+    given = [("Declared", "no" if declared is None else timer(declared / SECOND))]
     if record := _record(view):
-        told.append(("By its own record", record))
+        given.append(("By its own record", record))
     learned = view.samples.get("learned_timer", {})
     if learned:
-        told.append(("By its sleep, twice in a row", length(learned[("high_seconds",)])))
+        given.append(("By its sleep, twice in a row", length(learned[("high_seconds",)])))
     observed = value(view, "observed_standby_seconds")
     if observed is not None:
-        told.append(("Idle before it last slept", length(observed)))
+        given.append(("Idle before it last slept", length(observed)))
     drift = drift_s(view)
     if drift is not None:
-        told.append(("Drift from the declared", _drift(drift)))
+        given.append(("Drift from the declared", _drift(drift)))
     if compared := _compared(view):
-        told.append(("After its counters were read", compared))
+        given.append(("After its counters were read", compared))
     others = [
         f"{safe(name)} {timer(seconds)}"
         for (name,), seconds in view.samples.get("power_timer_seconds", {}).items()
@@ -42,14 +42,14 @@ def facts(view: DiskView) -> Sequence[tuple[str, str]]:
     ]
     enabled = value(view, "epc_enabled")
     if enabled is not None:
-        told.append(("Extended Power Conditions", "enabled" if enabled else "not enabled"))
+        given.append(("Extended Power Conditions", "enabled" if enabled else "not enabled"))
     if others and enabled != 0:
-        told.append(("Other power conditions", ", ".join(others)))
+        given.append(("Other power conditions", ", ".join(others)))
     level = value(view, "apm_level")
     if level is not None:
         words = "it may sleep by itself" if level < MAY_STOP else "no sleep by itself"
-        told.append(("APM level", f"{number(level)}: {words}"))
-    return told
+        given.append(("APM level", f"{number(level)}: {words}"))
+    return given
 
 
 def _record(view: DiskView) -> str:
@@ -58,9 +58,9 @@ def _record(view: DiskView) -> str:
     seconds = value(view, "power_timer_seconds", "standby_z")
     if seconds is not None and enabled != 0:
         return timer(seconds)
-    if disk.ask_method is None:
+    if disk.probe_method is None:
         return ""
-    if disk.ask_method is Command.REQUEST_SENSE or enabled or (enabled is None and disk.epc):
+    if disk.probe_method is Command.REQUEST_SENSE or enabled or (enabled is None and disk.epc):
         return "not read yet"
     return "a legacy ATA timer cannot be read back"
 

@@ -21,7 +21,7 @@ STATE_WORDS = {
     "standby": "asleep",
     "unknown": "not known",
     "spinning": "turning",
-    "unwitnessed": "not watched",
+    "unobserved": "not watched",
 }
 
 

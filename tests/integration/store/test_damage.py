@@ -15,7 +15,7 @@ import pytest
 
 from spinledger.model import DAY, HOUR
 from spinledger.ports import Commit
-from spinledger.store.books import read
+from spinledger.store.history import read
 from spinledger.store.ledger import FileStore
 from tests.integration.store.written import (
     BOOT,
@@ -93,26 +93,26 @@ def test_a_changed_byte_is_harmless_or_noticed(tmp_path: Path, written: Written)
         said: list[str] = []
         books = store(path, None, keep_days=KEEP, say=said.append)
         restored = books.restore()
-        told = {name: account["cycles"] for name, account in restored.accounts.items()}
+        given = {name: account["cycles"] for name, account in restored.accounts.items()}
         history = set(everything(books.history()))
         if restored.lost:
             assert len(aside(path)) == 1
             assert books.status().damaged == 1
             assert sum(aside(path)[0] in text for text in said) == 1
-            assert told.items() <= truth.items()
+            assert given.items() <= truth.items()
             assert history <= written.truth
         else:
             assert aside(path) == []
-            assert (told, history) == (truth, written.truth)
+            assert (given, history) == (truth, written.truth)
         seen["set aside" if restored.lost else "harmless"] += 1
-        seen["all accounts"] += told == truth
+        seen["all accounts"] += given == truth
         assert go_on(books, written, 1, clean=False)
         assert go_on(books, written, 2, clean=True)
         books.close()
         books = store(path, None, keep_days=KEEP)
         again = books.restore()
         assert again.lost == ""
-        assert {name: account["cycles"] for name, account in again.accounts.items()} == told
+        assert {name: account["cycles"] for name, account in again.accounts.items()} == given
         books.close()
     print(f"{FLIPS} flips of {len(written.data)} bytes: {dict(seen)}")
     assert min(seen["set aside"], seen["harmless"]) > 0
@@ -145,8 +145,8 @@ def test_a_cut_off_file_is_set_aside_and_what_is_whole_kept(
     path = written.put(tmp_path / "cut", written.data[: int(len(written.data) * share)])
     restored = store(path, None).restore()
     assert "set aside" in restored.lost
-    told = {name: account["cycles"] for name, account in restored.accounts.items()}
-    assert told.items() <= dict.fromkeys(written.shelf.names, DAYS).items()
+    given = {name: account["cycles"] for name, account in restored.accounts.items()}
+    assert given.items() <= dict.fromkeys(written.shelf.names, DAYS).items()
 
 
 def test_two_files_set_aside_have_two_names_and_are_counted(
@@ -181,5 +181,5 @@ def test_damage_while_in_use_is_set_aside_and_commits_go_on(
     books.close()
     again = store(path, None).restore()
     assert again.lost == ""
-    told = {name: account["cycles"] for name, account in again.accounts.items()}
-    assert told == dict.fromkeys(written.shelf.names, DAYS)
+    given = {name: account["cycles"] for name, account in again.accounts.items()}
+    assert given == dict.fromkeys(written.shelf.names, DAYS)

@@ -162,7 +162,7 @@ def test_a_folder_at_the_path_is_said_to_be_one(tmp_path: Path) -> None:
     shelf.tick(books, chance=1.0)
     shelf.commit(books)
     assert settle(books) == [(2, True)]
-    assert set(everything(books.history())) == set(shelf.booked)
+    assert set(everything(books.history())) == set(shelf.recorded)
 
 
 def test_a_missing_folder_is_made_for_us_alone(tmp_path: Path) -> None:

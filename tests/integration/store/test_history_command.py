@@ -18,8 +18,8 @@ import pytest
 from spinledger import cli
 from spinledger.cli import history as command
 from spinledger.model import DAY, HOUR, Span
-from spinledger.store import telling
-from spinledger.store.books import read
+from spinledger.store import export
+from spinledger.store.history import read
 from spinledger.store.memory import MemoryStore
 from spinledger.web.server import WebServer
 from tests.integration.store.written import WALL_NS, Shelf, settle, store
@@ -66,11 +66,11 @@ def test_csv_from_the_file(
     """Every span of the ledger is a line, each disk's seconds as booked."""
     assert run(tmp_path, "--csv") == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
-    booked = [entry for entry in shelf.booked if isinstance(entry, Span)]
-    assert len(rows) == len(booked) == 60
+    recorded = [entry for entry in shelf.recorded if isinstance(entry, Span)]
+    assert len(rows) == len(recorded) == 60
     for disk in shelf.names:
         seconds = sum(float(row["seconds"]) for row in rows if row["disk"] == disk)
-        truth = sum(span.ended_ns - span.began_ns for span in booked if span.disk == disk)
+        truth = sum(span.ended_ns - span.began_ns for span in recorded if span.disk == disk)
         assert seconds == pytest.approx(truth / 1e9, abs=0.001)
 
 
@@ -79,10 +79,10 @@ def test_json_and_the_table_from_the_file(
 ) -> None:
     """JSON holds spans, cycles and days; the table has a line a disk and day."""
     assert run(tmp_path, "--json", "--disk", shelf.names[1]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert (len(told["spans"]), len(told["cycles"])) == (20, 10)
-    assert {span["disk"] for span in told["spans"]} == {shelf.names[1]}
-    assert sum(day["cycles"] for day in told["days"]) == 10
+    given = json.loads(capsys.readouterr().out)
+    assert (len(given["spans"]), len(given["cycles"])) == (20, 10)
+    assert {span["disk"] for span in given["spans"]} == {shelf.names[1]}
+    assert sum(day["cycles"] for day in given["days"]) == 10
     assert run(tmp_path) == 0
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].split() == [
@@ -97,8 +97,8 @@ def test_since_leaves_out_earlier_days(
 ) -> None:
     """A date three days before the end leaves three spin-ups a disk."""
     assert run(tmp_path, "--json", "--since", "2026-01-08T15:00+00:00") == 0
-    told = json.loads(capsys.readouterr().out)
-    assert len(told["cycles"]) == 3 * 3
+    given = json.loads(capsys.readouterr().out)
+    assert len(given["cycles"]) == 3 * 3
 
 
 def test_openmetrics_makes_blocks(tmp_path: Path, shelf: Shelf) -> None:
@@ -158,7 +158,7 @@ def test_the_running_exporter_is_asked_first(
     shelf.tick(books, chance=1.0)
 
     def body(params: Mapping[str, str]) -> Iterable[bytes]:
-        return telling.answer(books.history(), params, shelf.wall_ns)
+        return export.answer(books.history(), params, shelf.wall_ns)
 
     server = WebServer(("127.0.0.1", 0), lambda: None, body)
     server.start()

@@ -61,9 +61,9 @@ def run(folder: Path, boot: str, seconds: float) -> Run:
     child.wait()
     child.stdout.close()
     _, counts, at_ns, rows, lost = first.rstrip("\n").split(" ", 4)
-    told = [line.split() for line in said if line.endswith("\n")]
-    noted = max((int(n) for word, n in told if word == "noted"), default=int(counts))
-    committed = max((int(n) for word, n in told if word == "committed"), default=0)
+    given = [line.split() for line in said if line.endswith("\n")]
+    noted = max((int(n) for word, n in given if word == "noted"), default=int(counts))
+    committed = max((int(n) for word, n in given if word == "committed"), default=0)
     return Run(counts, int(at_ns), int(rows), lost, noted, committed)
 
 

@@ -23,8 +23,8 @@ from hypothesis import strategies as st
 from spinledger.errors import Refusal, Unavailable
 from spinledger.model import DAY, HOUR, SECOND
 from spinledger.ports import Restored
-from spinledger.store.books import read
 from spinledger.store.file import HEAD, SCHEMA, Head, LedgerFile, migrate, row_checksum
+from spinledger.store.history import read
 from spinledger.store.ledger import FileStore
 from spinledger.store.memory import MemoryStore
 from spinledger.store.work import Work
@@ -139,13 +139,13 @@ def test_books_over_any_row_of_stops(
         if act == "commit":
             shelf.commit(books, f"boot-{boots}")
             assert [good for _, good in settle(books)] == [True]
-            saved = (some(shelf.cycles), set(shelf.booked))
+            saved = (some(shelf.cycles), set(shelf.recorded))
             continue
         old = saved
         if act == "clean":
             shelf.commit(books, f"boot-{boots}", clean=True)
             settle(books)
-            saved = old = (some(shelf.cycles), set(shelf.booked))
+            saved = old = (some(shelf.cycles), set(shelf.recorded))
             books.close()
             boots += seed % 2  # the host may have been started anew
         else:
@@ -158,7 +158,7 @@ def test_books_over_any_row_of_stops(
                 shelf.commit(books, f"boot-{boots}")
                 held.gate.set()
                 assert held.done.wait(30)
-                saved = old = (some(shelf.cycles), set(shelf.booked))
+                saved = old = (some(shelf.cycles), set(shelf.recorded))
                 shelf.tick(books)
                 place.keep("kept")
             else:
@@ -175,14 +175,14 @@ def test_books_over_any_row_of_stops(
             assert counts(restored) == old[0]
             assert set(everything(books.history())) == old[1]
             shelf.cycles = dict.fromkeys(shelf.names, 0) | old[0]
-            shelf.booked = list(old[1])  # type: ignore[arg-type]
+            shelf.recorded = list(old[1])  # type: ignore[arg-type]
             shelf.at_ns += HOUR  # what is booked again is not the same
             shelf.wall_ns += HOUR
         else:
             assert restored.lost == ""
             assert counts(restored) == some(shelf.cycles)
-        assert set(everything(books.history())) == set(shelf.booked)
-        assert len(everything(books.history())) == len(set(shelf.booked))
+        assert set(everything(books.history())) == set(shelf.recorded)
+        assert len(everything(books.history())) == len(set(shelf.recorded))
         shelf.number = restored.number
         shelf.waiting, shelf.changed = [], set()
     books.close()
@@ -199,7 +199,7 @@ def test_an_orderly_stop_leaves_nothing_in_memory(place: Place) -> None:
     settle(books)
     books.close()
     assert list(place.live.glob("*.live")) == []
-    assert set(everything(read(place.ledger))) == set(shelf.booked)
+    assert set(everything(read(place.ledger))) == set(shelf.recorded)
     restored = place.store("another boot").restore()
     assert (restored.lost, restored.number, restored.boot_id) == ("", 1, BOOT)
     assert (restored.at_ns, restored.wall_ns) == (shelf.at_ns, shelf.wall_ns)
@@ -333,7 +333,7 @@ def test_a_file_that_is_deleted_while_in_use_is_written_again(place: Place) -> N
     shelf.commit(books, clean=True)
     assert settle(books) == [(4, True)]
     books.close()
-    assert set(everything(read(place.ledger))) == set(shelf.booked)
+    assert set(everything(read(place.ledger))) == set(shelf.recorded)
     assert Counter("written again" in text for text in said) == {True: 3}
     assert place.store().restore().lost == ""
 
@@ -378,7 +378,7 @@ def test_a_stalled_disk_stalls_nothing_but_the_file(place: Place) -> None:
     shelf.tick(books, chance=1.0)
     assert not shelf.commit(books)
     assert list(books.finished()) == []
-    assert set(everything(books.history())) == set(shelf.booked)
+    assert set(everything(books.history())) == set(shelf.recorded)
     held.gate.set()
     assert settle(books) == [(1, True)]
     assert shelf.commit(books)
@@ -396,10 +396,10 @@ def test_spans_go_after_their_time_and_gaps_and_totals_stay(place: Place) -> Non
         shelf.commit(books)
         settle(books)
     books.close()
-    told = read(place.ledger)
-    assert len({cycle.number for cycle in told.cycles(shelf.names[0])}) == 5
-    assert len(list(told.gaps(shelf.names[0]))) == 12
-    days = list(told.days(shelf.names[0]))
+    result = read(place.ledger)
+    assert len({cycle.number for cycle in result.cycles(shelf.names[0])}) == 5
+    assert len(list(result.gaps(shelf.names[0]))) == 12
+    days = list(result.days(shelf.names[0]))
     assert [day.day for day in days] == list(range(days[0].day, days[0].day + 12))
     assert [day.totals["cycles"]["yes"] for day in days] == list(range(1, 13))
     assert all(day.reading is not None for day in days)
@@ -420,9 +420,9 @@ def test_a_wrong_clock_drops_nothing_but_its_own_days(place: Place) -> None:
         shelf.tick(books, HOUR, chance=1.0)
         assert shelf.commit(books)
         assert settle(books)[0][1]
-    assert set(everything(books.history())) == set(shelf.booked)
+    assert set(everything(books.history())) == set(shelf.recorded)
     books.close()
-    assert set(everything(read(place.ledger))) == set(shelf.booked)
+    assert set(everything(read(place.ledger))) == set(shelf.recorded)
     assert counts(store(place.ledger, None).restore()) == {shelf.names[0]: 4}
 
 
@@ -435,7 +435,7 @@ def test_older_days_come_from_the_file_and_newer_ones_from_memory(place: Place) 
         shelf.tick(books, DAY, chance=1.0)
         shelf.commit(books)
         settle(books)
-    assert set(everything(books.history())) == set(shelf.booked)
+    assert set(everything(books.history())) == set(shelf.recorded)
     os.replace(place.ledger, place.folder / "elsewhere.db")
     since = shelf.wall_ns - 20 * DAY
     recent = list(books.history().spans(None, since))
@@ -455,7 +455,7 @@ def test_the_memory_store_keeps_history_and_no_file(tmp_path: Path) -> None:
         assert shelf.commit(books)
         assert list(books.finished()) == [(shelf.number, True)]
     shelf.tick(books, 5 * SECOND, chance=1.0)
-    assert set(everything(books.history())) == set(shelf.booked)
+    assert set(everything(books.history())) == set(shelf.recorded)
     assert [day.totals["cycles"]["yes"] for day in books.history().days(shelf.names[0])] == [
         1, 2, 3, 4, 5,
     ]  # fmt: skip

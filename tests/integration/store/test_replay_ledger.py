@@ -36,7 +36,7 @@ def ledger(tmp_path: Path) -> Path:
     books.restore()
     entries: list[Entry] = [
         span(USED, "spinning", 0, 4),
-        span(USED, "unwitnessed", 4, 10),
+        span(USED, "unobserved", 4, 10),
         span(USED, "spinning", 10, 24),
         gap(1, 30),
         gap(3, 60, censored=True),
@@ -52,7 +52,7 @@ def ledger(tmp_path: Path) -> Path:
     return path
 
 
-def told(capsys: pytest.CaptureFixture[str], ledger: Path, disk: str, *options: str) -> Any:
+def given(capsys: pytest.CaptureFixture[str], ledger: Path, disk: str, *options: str) -> Any:
     """What the command prints as JSON."""
     arguments = ["replay", "--ledger", str(ledger), "--disk", disk, "--json", *options]
     assert cli.main(arguments) == 0
@@ -63,7 +63,7 @@ def test_watched_time_is_what_somebody_saw(
     capsys: pytest.CaptureFixture[str], ledger: Path
 ) -> None:
     """24 h less 6 h unseen; gaps of 30, 60 and 90 min on 20 and 60 min, one end unseen."""
-    first, second = told(capsys, ledger, USED, "--timers", "1200,3600")["timers"]
+    first, second = given(capsys, ledger, USED, "--timers", "1200,3600")["timers"]
     assert first["observed_seconds"] == second["observed_seconds"] == 18 * 3600
     assert (first["cycles"], first["waits"]) == (3, 2)
     assert first["asleep_seconds"] == (10 + 40 + 70) * 60
@@ -75,7 +75,7 @@ def test_a_disk_that_is_never_still_is_judged_too(
     capsys: pytest.CaptureFixture[str], ledger: Path
 ) -> None:
     """A day without a gap is no lack of data: no timer lets it sleep."""
-    report = told(capsys, ledger, BUSY)
+    report = given(capsys, ledger, BUSY)
     assert report["timers"][0]["observed_seconds"] == 24 * 3600
     assert report["recommended"]["reason"].startswith("No timer would let this disk sleep")
 

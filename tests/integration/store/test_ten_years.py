@@ -17,13 +17,13 @@ from typing import NamedTuple
 import pytest
 from scipy import stats
 
-from spinledger.app.owner import folds
-from spinledger.keeper import book
-from spinledger.keeper.view import view
+from spinledger.ledger import recording
 from spinledger.ledger.account import Account
+from spinledger.ledger.facts import view
+from spinledger.ledger.folds import folds
 from spinledger.loop.keeping import Keeping, reopen
 from spinledger.model import DAY, HOUR, SECOND, Command, Disk, DiskView, Policy, Record, Tick
-from spinledger.store.books import read
+from spinledger.store.history import read
 from tests.fakes.facts import DISK
 from tests.integration.store.written import BOOT, WALL_NS, store
 
@@ -74,21 +74,21 @@ class Run:
     def see(self, disk: Disk, now: Tick, policy: Policy) -> Account:
         """A disk is here."""
         if disk.identity not in self.accounts:
-            account = book.open_account(disk, policy, now, folds(disk, policy))
+            account = recording.open_account(disk, policy, now, folds(disk, policy))
             self.accounts[disk.identity] = account
         account = self.accounts[disk.identity]
-        self.keeping.booked(disk.identity, book.book_seen(account, disk, now.at_ns))
+        self.keeping.recorded(disk.identity, recording.record_seen(account, disk, now.at_ns))
         return account
 
     def read(self, identity: str, day: int, loads: int) -> None:
         """One reading that day."""
         now = tick(day + 0.5)
         account = self.accounts[identity]
-        entries = book.book_tick(account, now) + book.coast(account, now.at_ns)
+        entries = recording.record_tick(account, now) + recording.coast(account, now.at_ns)
         values = {"loads": loads, "start_stops": 60 + 2 * day, "power_on_raw": 40 + 24 * day}
         record = Record(Command.SMART_READ_DATA, values)
-        entries += book.book_reading(account, [record], now.at_ns)
-        self.keeping.booked(identity, entries)
+        entries += recording.record_reading(account, [record], now.at_ns)
+        self.keeping.recorded(identity, entries)
         self.keeping.note(self.accounts, now)
         self.keeping.commit_if_due(self.accounts, now)
         if self.keeping.in_flight:
@@ -133,9 +133,9 @@ def written(folder: Path) -> Written:
 def test_every_day_is_in_the_ledger(written: Written) -> None:
     """The first reading and each of the 3,653 days are there, years beyond what is kept of spans,
     in a file of a few megabytes."""
-    told = [day for day in read(written.ledger).days(SIM.identity) if day.reading]
-    assert [day.reading.worn.loads for day in told if day.reading] == written.counts
-    assert told[-1].day - told[0].day == DAYS - 1
+    given = [day for day in read(written.ledger).days(SIM.identity) if day.reading]
+    assert [day.reading.worn.loads for day in given if day.reading] == written.counts
+    assert given[-1].day - given[0].day == DAYS - 1
     details = len(list(read(written.ledger).readings(SIM.identity)))
     assert details <= 400  # the default of ledger.keep_spans
     assert written.size < 8 << 20

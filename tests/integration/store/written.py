@@ -22,7 +22,7 @@ from spinledger.model import (
     Worn,
 )
 from spinledger.ports import Commit, Store
-from spinledger.store.books import History
+from spinledger.store.history import History
 from spinledger.store.ledger import FileStore
 
 WALL_NS = 1_767_225_600 * SECOND  # 2026-01-01 00:00:00 UTC
@@ -64,7 +64,16 @@ def made(number: int, disk: str, at_ns: int, wall_ns: int) -> list[Entry]:
     first, turn = at_ns - asleep - awake, at_ns - awake
     offset = wall_ns - at_ns
     return [
-        Span(disk, "standby", first, turn, first + offset, turn + offset, 0, Evidence.TOLD_STANDBY),
+        Span(
+            disk,
+            "standby",
+            first,
+            turn,
+            first + offset,
+            turn + offset,
+            0,
+            Evidence.REPORTED_STANDBY,
+        ),
         Span(
             disk,
             "spinning",
@@ -121,7 +130,7 @@ class Shelf:
         self.names = [disk_name(number) for number in range(disks)]
         self.at_ns, self.wall_ns = at_ns, wall_ns
         self.cycles = dict.fromkeys(self.names, 0)
-        self.booked: list[Entry] = []  # all, ever
+        self.recorded: list[Entry] = []  # all, ever
         self.waiting: list[Entry] = []  # not handed over
         self.changed: set[str] = set()
         self.number = 0
@@ -138,7 +147,7 @@ class Shelf:
                 entries += made(self.cycles[name], name, self.at_ns, self.wall_ns)
                 dumps[name] = dump(self.cycles[name], self.at_ns)
         books.note(self.at_ns, self.wall_ns, dumps, entries)
-        self.booked += entries
+        self.recorded += entries
         self.waiting += entries
         self.changed |= set(dumps)
 

@@ -20,7 +20,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 
-from tests.lab.guest.ask import ask
+from tests.lab.guest.probe import probe
 
 TIMED_OUT = 124
 
@@ -42,7 +42,7 @@ def serve(path: str) -> None:
                 line, _, pending = pending.partition(b"\n")
                 request = json.loads(line)
                 if "rack" in request:
-                    say(ask(request["rack"]))
+                    say(probe(request["rack"]))
                     continue
                 for message in run(request["script"], request["stdin"], request["timeout"]):
                     say(message)

@@ -18,8 +18,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from tests.lab.guest.ask import value
 from tests.lab.guest.exporter import Exporter, now
+from tests.lab.guest.probe import value
 from tests.lab.guest.scenario import Bench
 
 PORT = 9790
@@ -122,8 +122,8 @@ def on_the_disk(bench: Bench, name: str, identity: str) -> dict[str, Any]:
     asleep = now()
     deferred = []
     while now() < asleep + QUIET_S:
-        told = json.loads(exporter.get("/snapshot"))
-        deferred.append(told["exporter"]["ledger_deferred"][0]["value"])
+        given = json.loads(exporter.get("/snapshot"))
+        deferred.append(given["exporter"]["ledger_deferred"][0]["value"])
         time.sleep(1.0)
     ended = now()
     log = value("log", name=name)

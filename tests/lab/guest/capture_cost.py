@@ -22,8 +22,8 @@ from threading import Event, Thread
 
 sys.path.insert(0, "/exporter")
 
-from spinledger.device.capturing import EVENT, TRACEFS, Instance
 from spinledger.device.histogram import device_number
+from spinledger.device.tracing import EVENT, TRACEFS, Instance
 
 ELSEWHERE = 1  # no device has this number
 SECTORS_A_READ = 8

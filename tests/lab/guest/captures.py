@@ -21,7 +21,7 @@ from typing import Any
 
 sys.path.insert(0, "/exporter")
 
-from spinledger.device import capturing
+from spinledger.device import tracing
 from spinledger.device.histogram import device_number
 from tests.lab.guest.services import INSTANCES, Service, armed, now, start
 
@@ -34,7 +34,7 @@ def main() -> None:
     asked = json.load(sys.stdin)
     report: dict[str, Any] = {"killed": killed(), **several(**asked)}
     report["refused"] = {
-        name: told(start("--for", "1s", before=before))
+        name: given(start("--for", "1s", before=before))
         for name, before in (("nobody", AS_NOBODY), ("unmounted", UNMOUNTED))
     }
     report["crowded"] = crowded(asked["node"])
@@ -69,7 +69,7 @@ def several(node: str, other: str, odd: str) -> dict[str, Any]:
     for service in work:
         service.finish()
     flushed = _flushes(capture.pid)
-    return {"during": instances, "flushes": flushed, "told": told(capture)}
+    return {"during": instances, "flushes": flushed, "told": given(capture)}
 
 
 def _flushes(pid: int) -> int:
@@ -89,9 +89,9 @@ def crowded(node: str) -> list[tuple[int, bool, list[str]]]:
     assert number is not None
     disk = os.open(f"/dev/{node}", os.O_RDONLY | os.O_DIRECT)
     page = mmap.mmap(-1, 4096)
-    capturing.PLACES = 128
+    tracing.PLACES = 128
     readings = []
-    with capturing.Instance([number]) as instance:
+    with tracing.Instance([number]) as instance:
         for batch in (range(100), range(200, 201), range(300, 440)):
             for program in batch:
                 Path("/proc/self/comm").write_text(f"p{program}")
@@ -104,7 +104,7 @@ def crowded(node: str) -> list[tuple[int, bool, list[str]]]:
     return readings
 
 
-def told(capture: subprocess.Popen[str]) -> dict[str, Any]:
+def given(capture: subprocess.Popen[str]) -> dict[str, Any]:
     """How a capture ended."""
     out, err = capture.communicate(timeout=60)
     return {"code": capture.returncode, "out": out, "err": err}

@@ -28,9 +28,9 @@ from tests.lab.guest import records
 from tests.lab.guest.names import (
     ATA_NAMES,
     MEDIA,
-    QUESTIONS,
     RECORDS,
     SCSI_NAMES,
+    STATE_PROBES,
     command_name,
     is_power_page,
 )
@@ -159,7 +159,7 @@ class Drive:
         self.settle(now)
         before, since, wakes = self.mode, self._counting_since, self.wakes
         name = command_name(cdb)
-        question = name in QUESTIONS
+        question = name in STATE_PROBES
         record, quirks = name in RECORDS, self.traits.quirks
         wait_s = self.traits.answer_s if question else 0.0
         if record and "wakes-on-record" in quirks and self.mode in SPUN_DOWN:

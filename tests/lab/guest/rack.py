@@ -27,8 +27,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from tests.lab.guest.ask import SOCKET
 from tests.lab.guest.drive import Drive, Traits
+from tests.lab.guest.probe import SOCKET
 from tests.lab.guest.tcmu import Backend
 
 

@@ -74,12 +74,12 @@ def smart(feature: int, counts: Mapping[str, int]) -> bytes:
 
 def statistics(page: int, counts: Mapping[str, int]) -> bytes | None:
     """Page 01h or 03h of Device Statistics; None for any other."""
-    told = {at: counts[name] for name, (place, at) in STATISTICS.items() if place == page}
-    if not told:
+    given = {at: counts[name] for name, (place, at) in STATISTICS.items() if place == page}
+    if not given:
         return None
     data = bytearray(BLOCK)
     struct.pack_into("<Q", data, 0, 1 | page << 16)  # revision, page number
-    for at, count in told.items():
+    for at, count in given.items():
         struct.pack_into("<Q", data, at, count | _TRUE)
     return bytes(data)
 
@@ -101,8 +101,8 @@ def start_stop(counts: Mapping[str, int]) -> bytes:
 
 def transitions(counts: Mapping[str, int]) -> bytes:
     """Log page 1Ah: to active (0001h) and to standby_z (0008h); SCSI Commands Reference Manual."""
-    told = {1: counts["start_stops"], 8: counts["stops"]}
-    return _log(0x1A, {code: count.to_bytes(4, "big") for code, count in told.items()})
+    given = {1: counts["start_stops"], 8: counts["stops"]}
+    return _log(0x1A, {code: count.to_bytes(4, "big") for code, count in given.items()})
 
 
 def _log(page: int, parameters: Mapping[int, bytes]) -> bytes:

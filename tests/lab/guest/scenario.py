@@ -43,8 +43,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.lab.guest import sgio
-from tests.lab.guest.ask import value
 from tests.lab.guest.exporter import Exporter, now
+from tests.lab.guest.probe import value
 
 AFTERMATH_S = 3.0
 CALM_S = 40.0  # at most

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from spinledger.app.rehearsing import Rehearsal, last_boot, rehearse
 from spinledger.app.serving import Serving, evening_wall_ns, simulated_boot
 from spinledger.model import SECOND
 from spinledger.sim.clocks import boot_name
+from spinledger.sim.rehearse import Rehearsal, last_boot, rehearse
 
 REBOOT_NIGHT_NS = int(datetime(2026, 3, 18, 3, 30, tzinfo=ZoneInfo("UTC")).timestamp()) * SECOND
 

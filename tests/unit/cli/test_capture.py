@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.app.capturing import Read, Row
+from spinledger.app.capture import Read, Row
 from spinledger.cli import capture, main
 from spinledger.cli.traces import Trace
 from spinledger.errors import BadTrace, Unavailable
-from spinledger.insight.counterfactual import Row as Traced
 from spinledger.model import SECOND, Disk
+from spinledger.whatif.trace import Row as Traced
 from tests.fakes.facts import DISK, WALL_NS
 
 OTHER = dataclasses.replace(DISK, nodes=("sdb",), identity="wwn-0x2")
@@ -83,13 +83,13 @@ def test_standard_output_has_the_trace_and_nothing_else(
 ) -> None:
     """Without --out the rows go to standard output; what was lost is told on standard error."""
     assert main(["capture", "--for", "10s"]) == 0
-    told = capsys.readouterr()
-    assert [line.split(",")[0] for line in told.out.splitlines()] == [
+    given = capsys.readouterr()
+    assert [line.split(",")[0] for line in given.out.splitlines()] == [
         "timestamp_seconds",
         *(["1767225600.500"] * 2),
         "1767225609.504",
     ]
-    assert told.err == "spinledger: 5 requests found the kernel's table full\n"
+    assert given.err == "spinledger: 5 requests found the kernel's table full\n"
 
 
 def test_closing_words_name_the_busiest_first(
@@ -157,10 +157,10 @@ def test_bad_arguments_are_one_line(
         code = main(["capture", *arguments])
     except SystemExit as end:
         code = int(end.code or 0)
-    told = capsys.readouterr().err
+    given = capsys.readouterr().err
     assert code == 2
-    assert words in told
-    assert told.count("\n") == 1
+    assert words in given
+    assert given.count("\n") == 1
 
 
 @pytest.mark.parametrize(

@@ -30,9 +30,9 @@ def report(
     )
     looked = Examined(snapshot(seen), {}, (), ())
     monkeypatch.setattr(examining, "examine", lambda config, probe: looked)
-    told = check.examine(load(None), probe=False)
-    (only,) = told["disks"]
-    return only, check.render(told)
+    given = check.examine(load(None), probe=False)
+    (only,) = given["disks"]
+    return only, check.render(given)
 
 
 ATA = ["identify_device", "smart_read_data"]
@@ -46,8 +46,8 @@ SAS = ["start_stop_log", "transitions_log", "power_condition_mode"]
         ({}, ATA),
         ({"gpl": True}, ATA + LOGS),
         ({"gpl": True, "epc": True}, [*ATA, *LOGS, "power_conditions_log"]),
-        ({"ask_method": Command.REQUEST_SENSE}, SAS),
-        ({"ask_method": Command.CHECK_POWER_MODE_12}, []),
+        ({"probe_method": Command.REQUEST_SENSE}, SAS),
+        ({"probe_method": Command.CHECK_POWER_MODE_12}, []),
     ],
 )
 def test_the_commands_that_would_read_its_counters(
@@ -77,5 +77,5 @@ def test_what_is_known_of_its_timer(monkeypatch: pytest.MonkeyPatch) -> None:
     """A legacy timer cannot be read back, and `check` says so; a SCSI drive's can."""
     _, words = report(monkeypatch)
     assert "standby timer declared: 20 min; by its own record: a legacy ATA timer cannot" in words
-    only, _ = report(monkeypatch, ask_method=Command.REQUEST_SENSE)
+    only, _ = report(monkeypatch, probe_method=Command.REQUEST_SENSE)
     assert only["standby_timer"] == {"Declared": "20 min", "By its own record": "not read yet"}

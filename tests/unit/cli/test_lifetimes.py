@@ -8,7 +8,7 @@ import pytest
 
 from spinledger.cli.lifetimes import MOST, sentences
 from spinledger.model import DiskView, Labels, Number
-from tests.fakes.looks import NOW_S, YEAR_S, asleep, told
+from tests.fakes.looks import NOW_S, YEAR_S, asleep, given
 from tests.fakes.snapshots import view
 
 CAUTION = "A rating is a design figure, not a forecast of failure."
@@ -28,7 +28,7 @@ def rated(number: int, used: float, *years: float | None) -> DiskView:
 
 def said(*views: DiskView) -> list[str]:
     """The sentences, without the caution that the last one bears."""
-    lines = sentences(told(*views)["disks"], NOW_S)
+    lines = sentences(given(*views)["disks"], NOW_S)
     assert lines[-1].endswith(CAUTION)
     return [line.removesuffix(CAUTION).rstrip() for line in lines]
 
@@ -79,4 +79,4 @@ def test_the_least_left_comes_first_and_many_are_counted() -> None:
 
 def test_without_a_rating_there_is_no_word() -> None:
     """A rating is never guessed."""
-    assert sentences(told(view(0))["disks"], NOW_S) == []
+    assert sentences(given(view(0))["disks"], NOW_S) == []

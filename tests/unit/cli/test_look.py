@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from spinledger.cli import recent, weekly
+from spinledger.cli import lastday, weekly
 from spinledger.cli.look import render
 from spinledger.cli.screen import Screen
 from spinledger.model import SECOND, State
@@ -23,9 +23,9 @@ from tests.fakes.looks import (
     asleep,
     books,
     found,
+    given,
     runaway,
     span,
-    told,
     woken,
 )
 from tests.fakes.snapshots import disk, full_view, view
@@ -40,8 +40,8 @@ def page(shown: Json, width: int = 80, **more: Any) -> list[str]:
 
 def test_the_page_at_80_columns() -> None:
     """A sleeping disk, a runaway with a finding, and one that does not tell."""
-    shown = told(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
-    assert page(shown, booked=books()) == [
+    shown = given(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
+    assert page(shown, recorded=books()) == [
         "Mon 21 Sep 14:13  3 disks: 1 asleep, 1 in use, 1 not known; 1 finding below",
         "",
         "DISK             STATE      FOR WAKES/BUDGET LAST 24 H, TO NOW        ASLEEP",
@@ -68,7 +68,7 @@ def test_the_page_at_80_columns() -> None:
 
 def test_the_page_at_120_columns_has_more() -> None:
     """Pool and used life are added where there is room; nothing else changes."""
-    heading, _, row = page(told(asleep(0)), 120, booked=books())[2:5]
+    heading, _, row = page(given(asleep(0)), 120, recorded=books())[2:5]
     assert (
         heading
         == f"{'DISK':16} STATE   FOR WAKES/BUDGET {'LAST 24 H, TO NOW':24} ASLEEP POOL   LIFE USED"
@@ -78,7 +78,7 @@ def test_the_page_at_120_columns_has_more() -> None:
 
 def test_a_narrow_page_keeps_what_matters() -> None:
     """At 40 columns disk, state, age and spin-ups are left, and no line is longer."""
-    lines = page(told(asleep(0), found(runaway(1))), 40, booked=books())
+    lines = page(given(asleep(0), found(runaway(1))), 40, recorded=books())
     assert lines[3:6] == [
         "DISK            STATE   FOR WAKES/BUDGET",
         "sda LAB HDD 7.. asleep 3h00        1/2",
@@ -90,8 +90,8 @@ def test_a_narrow_page_keeps_what_matters() -> None:
 
 def test_a_page_that_is_watched_is_short() -> None:
     """Of a finding the evidence, the mend and its cost are left; the table is whole."""
-    shown = told(asleep(0), found(runaway(1)))
-    lines, short = page(shown, booked=books()), page(shown, booked=books(), brief=True)
+    shown = given(asleep(0), found(runaway(1)))
+    lines, short = page(shown, recorded=books()), page(shown, recorded=books(), brief=True)
     assert short == [line for line in lines if line[:7] not in ("  Ask: ", "  Else:")]
     assert len(short) == len(lines) - 2
 
@@ -101,28 +101,28 @@ def test_a_state_older_than_the_first_look_is_marked() -> None:
     found_so = replace(asleep(0), since_seen=False)
     touched = view(1, State.IDLE)
     touched = replace(touched, untouched_wall_ns=touched.since_wall_ns + 40 * SECOND)
-    lines = page(told(found_so, touched))
+    lines = page(given(found_so, touched))
     assert lines[3].startswith("sda LAB HDD 7200 asleep >3h00 ")
     assert lines[4].startswith("sdb LAB HDD 7200 idle     20s ")
     assert any(line.startswith("> at least: it was so already") for line in lines)
-    assert not any("> at least" in line for line in page(told(asleep(0))))
+    assert not any("> at least" in line for line in page(given(asleep(0))))
 
 
 def test_no_disk() -> None:
     """An empty host is one sentence."""
-    assert page(told()) == ["Mon 21 Sep 14:13  No rotating disk is watched.", ""]
+    assert page(given()) == ["Mon 21 Sep 14:13  No rotating disk is watched.", ""]
 
 
 def test_without_history_it_says_so() -> None:
     """The strip is left out, and one line tells why; the rest stays."""
-    lines = page(told(asleep(0)))
+    lines = page(given(asleep(0)))
     assert lines[2] == "DISK             STATE   FOR WAKES/BUDGET POOL   LIFE USED"
     assert "This exporter tells no history, so the last 24 hours cannot be shown." in lines
 
 
 def test_without_an_exporter_it_says_so() -> None:
     """One look at the counters cannot know a state."""
-    lines = render(Screen(80), told(view(0, State.UNKNOWN)), live=False, zone=UTC)
+    lines = render(Screen(80), given(view(0, State.UNKNOWN)), live=False, zone=UTC)
     assert any(line.startswith("No exporter answers") for line in lines)
     assert not any("no answer at the deadline" in line for line in lines)
 
@@ -130,7 +130,7 @@ def test_without_an_exporter_it_says_so() -> None:
 def test_sixty_disks_with_one_finding() -> None:
     """One line a disk, one finding for all that have it, six of them named."""
     views = [found(asleep(n), f"it idled for {n % 5} h") for n in range(60)]
-    lines = page(told(*views), booked=books())
+    lines = page(given(*views), recorded=books())
     assert sum(line.startswith("sd") for line in lines) == 60
     assert [line for line in lines if line.startswith("! ")] == [
         "! sda, sdb, sdc, sdd, sde, sdf and 54 more: This disk has never slept."
@@ -150,7 +150,7 @@ def test_long_and_hostile_names_stay_in_their_column(width: int, week: bool) -> 
     """A model with an escape sequence and a pool of 90 characters break neither line nor screen."""
     odd = asleep(0)
     named = replace(odd.disk, model="ARCHIVE \x1b[2J\n" + "X" * 50, pool="p" * 90)
-    lines = page(told(replace(odd, disk=named), runaway(1)), width, booked=books(), week=week)
+    lines = page(given(replace(odd, disk=named), runaway(1)), width, recorded=books(), week=week)
     assert not any(ESCAPE.search(line) or "\n" in line for line in lines)
     assert max(map(len, lines)) <= width
     assert sum(line.startswith("sd") for line in lines) == 2
@@ -160,12 +160,12 @@ def test_long_and_hostile_names_stay_in_their_column(width: int, week: bool) -> 
 
 def test_a_power_condition_is_told() -> None:
     """idle_b says more than idle."""
-    assert any(" idle_b " in line for line in page(told(full_view(0))))
+    assert any(" idle_b " in line for line in page(given(full_view(0))))
 
 
 def test_an_absent_disk_is_told() -> None:
     """A disk the ledger knows and that is not here has its line."""
-    lines = page(told(asleep(0), absent=True))
+    lines = page(given(asleep(0), absent=True))
     assert "wwn-0x5000c500a1b2ffff: not here since 1d00h ago." in lines
 
 
@@ -173,14 +173,14 @@ def test_a_budget_is_proposed_after_two_weeks() -> None:
     """3 spin-ups a day in 80 days watched: 5 would do; a configured budget is left alone."""
     plain = asleep(0, budget_source="default", budget_per_day=24.0)
     samples: Samples = {**plain.samples, "cycles": {("yes",): 240, ("no",): 0}}
-    lines = " ".join(page(told(replace(plain, samples=samples))))
+    lines = " ".join(page(given(replace(plain, samples=samples))))
     assert "sda: no budget is set; `budget_per_day: 5` would suit" in lines
     young: Samples = {
         **samples,
-        "state_seconds": {("standby",): 13 * DAY_S, ("unwitnessed",): 9 * DAY_S},
+        "state_seconds": {("standby",): 13 * DAY_S, ("unobserved",): 9 * DAY_S},
     }
     for other in (replace(plain, samples=young), replace(asleep(0), samples=samples)):
-        assert "no budget is set" not in " ".join(page(told(other)))
+        assert "no budget is set" not in " ".join(page(given(other)))
 
 
 # The week
@@ -188,8 +188,8 @@ def test_a_budget_is_proposed_after_two_weeks() -> None:
 
 def test_the_week_at_80_columns() -> None:
     """One line a disk; the finding below in three lines."""
-    shown = told(asleep(0), found(runaway(1)), view(2, State.IDLE))
-    assert page(shown, booked=books(), week=True) == [
+    shown = given(asleep(0), found(runaway(1)), view(2, State.IDLE))
+    assert page(shown, recorded=books(), week=True) == [
         "Mon 21 Sep 14:13  3 disks: 1 asleep, 1 in use, 1 idle; 1 finding below",
         "",
         "DISK             LAST NIGHT WAKES A DAY WOKEN, BY HOUR           LIFE LEFT",
@@ -210,7 +210,7 @@ def test_the_week_at_80_columns() -> None:
 
 def test_the_week_without_history() -> None:
     """Spin-ups come from the snapshot; when they were is not known, and it says so."""
-    lines = page(told(asleep(0)), week=True)
+    lines = page(given(asleep(0)), week=True)
     assert lines[2:4] == [
         "DISK             LAST NIGHT WAKES A DAY LIFE LEFT  IN 7 DAYS POOL",
         "sda LAB HDD 7200 slept 91%   1.0 of 2   12 to 20 y         7 plates",
@@ -244,13 +244,13 @@ def test_years_left(ends_in: tuple[float, float] | None, cycles: int, shown: str
         },
         "recent_cycles": {("7d",): 0, ("30d",): cycles},
     }
-    lines = page(told(replace(plain, samples=samples)), week=True)
+    lines = page(given(replace(plain, samples=samples)), week=True)
     assert lines[3].split("of 2")[1].split("  0 ")[0].strip() == shown
 
 
 def test_the_week_as_json() -> None:
     """The same figures, unrounded."""
-    (week,) = weekly.weeks(told(asleep(0)), books(), UTC)
+    (week,) = weekly.weeks(given(asleep(0)), books(), UTC)
     assert week.json() == {
         "disk": disk(0).identity,
         "slept_last_night_ratio": 0.914,
@@ -270,7 +270,7 @@ def test_last_night_without_quiet_hours() -> None:
         span(identity, "spinning", 30, 12.2222222),
         span(identity, "standby", 12.2222222, None),
     ]
-    (week,) = weekly.weeks(told(view(2)), {"spans": spans, "cycles": []}, UTC)
+    (week,) = weekly.weeks(given(view(2)), {"spans": spans, "cycles": []}, UTC)
     assert week.slept_ratio == pytest.approx(0.5, abs=1e-6)
 
 
@@ -286,9 +286,9 @@ def test_the_strip() -> None:
         span(name, "spinning", 3, 1.4, active=0.1),
         span(name, "unknown", 1.4, None),
     ]
-    assert recent.strip(spans, [], NOW_S, hours=8) == "  __=--?"
+    assert lastday.strip(spans, [], NOW_S, hours=8) == "  __=--?"
     many = woken(name, 3.5, *[1.5] * 9, *[0.5] * 10)
-    assert recent.strip(spans, many, NOW_S, hours=8) == "  __1-9+"
+    assert lastday.strip(spans, many, NOW_S, hours=8) == "  __1-9+"
 
 
 @pytest.mark.parametrize(
@@ -305,14 +305,14 @@ def test_hours_stand_over_the_strip(now: str, zone: str, drawn: str) -> None:
     """Each of 00, 06, 12 and 18 stands over the sign in whose hour it began, by the local clock."""
     place = ZoneInfo(zone)
     moment = datetime.fromisoformat(now).replace(tzinfo=place).timestamp()
-    assert recent.ruler(moment, place) == drawn
+    assert lastday.ruler(moment, place) == drawn
 
 
 def test_the_strip_ignores_what_is_older() -> None:
     """A span and a spin-up of last week are not in the last day."""
     name = disk(0).identity
     week_ago = span(name, "standby", 200, 150)
-    assert recent.strip([week_ago], woken(name, 24.0, 199.0), NOW_S) == "1" + " " * 23
+    assert lastday.strip([week_ago], woken(name, 24.0, 199.0), NOW_S) == "1" + " " * 23
 
 
 @pytest.mark.parametrize(
@@ -330,7 +330,7 @@ def test_last_night_is_local(now: str, began: str, ended: str) -> None:
     """
     prague = ZoneInfo("Europe/Prague")
     moment = datetime.fromisoformat(now).replace(tzinfo=prague).timestamp()
-    told_s = recent.last_night(moment, prague)
+    told_s = lastday.last_night(moment, prague)
     assert told_s == tuple(datetime.fromisoformat(one).timestamp() for one in (began, ended))
 
 
@@ -339,11 +339,11 @@ def test_a_night_nobody_saw_is_not_known() -> None:
     name = disk(0).identity
     seen = [span(name, "standby", 10, 3), span(name, "unknown", 3, 2)]
     night = NOW_S - 10 * HOUR_S, NOW_S - 2 * HOUR_S
-    assert recent.slept(seen, *night) is None
-    assert recent.slept([*seen[:1], span(name, "spinning", 3, 2)], *night) == pytest.approx(7 / 8)
+    assert lastday.slept(seen, *night) is None
+    assert lastday.slept([*seen[:1], span(name, "spinning", 3, 2)], *night) == pytest.approx(7 / 8)
 
 
 def test_an_unwatched_week_has_no_pace() -> None:
     """310 spin-ups in 20 hours that somebody watched are no pace a day."""
-    (week,) = weekly.weeks(told(runaway(1)), books(), UTC)
+    (week,) = weekly.weeks(given(runaway(1)), books(), UTC)
     assert (week.cycles, week.per_day, week.over) == (310, None, True)

@@ -21,7 +21,7 @@ from spinledger.cli import look, screen
 from spinledger.cli.look import render
 from spinledger.cli.screen import Screen
 from spinledger.model import State
-from tests.fakes.looks import DAY_S, NOW_S, Json, asleep, books, found, runaway, told
+from tests.fakes.looks import DAY_S, NOW_S, Json, asleep, books, found, given, runaway
 from tests.fakes.snapshots import view
 
 ESCAPE = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
@@ -29,7 +29,7 @@ ESCAPE = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 
 def test_colour_says_nothing_that_words_do_not() -> None:
     """With the codes taken out the page is the plain one; without a terminal there are none."""
-    shown = told(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
+    shown = given(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
     for week in (False, True):
         plain = render(Screen(80), shown, True, books(), week, zone=UTC)
         coloured = render(Screen(80, coloured=True), shown, True, books(), week, zone=UTC)
@@ -116,7 +116,7 @@ def test_the_exit_code_tells_of_findings(
 ) -> None:
     """1 with a finding, 0 without, whatever form is asked for."""
     one = asleep(0)
-    with exporter(told(found(one) if held else one), books()) as (port, _):
+    with exporter(given(found(one) if held else one), books()) as (port, _):
         for options in ([], ["--week"], ["--json"], ["--week", "--json"]):
             assert command(tmp_path, port, *options) == int(held)
     assert "1 asleep" in capsys.readouterr().out
@@ -127,7 +127,7 @@ def test_the_books_are_asked_for_by_the_exporters_own_time(
     tmp_path: Path, options: list[str], days: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A simulated exporter's now is not ours: `since` is counted from its snapshot."""
-    with exporter(told(asleep(0)), books()) as (port, asked):
+    with exporter(given(asleep(0)), books()) as (port, asked):
         command(tmp_path, port, *options)
     assert asked[0] == "/snapshot"
     (since,) = parse_qs(urlparse(asked[1]).query)["since"]
@@ -138,7 +138,7 @@ def test_the_books_are_asked_for_by_the_exporters_own_time(
 
 def test_json_has_the_week(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The snapshot as it came, and beside it a row a disk."""
-    with exporter(told(asleep(0)), None) as (port, _):
+    with exporter(given(asleep(0)), None) as (port, _):
         command(tmp_path, port, "--week", "--json")
     shown = json.loads(capsys.readouterr().out)
     assert shown["from_exporter"]
@@ -158,7 +158,7 @@ def test_watching_ends_with_an_interrupt(
             raise KeyboardInterrupt
 
     monkeypatch.setattr("spinledger.cli.look.time.sleep", sleep)
-    with exporter(told(found(asleep(0))), books()) as (port, asked):
+    with exporter(given(found(asleep(0))), books()) as (port, asked):
         assert command(tmp_path, port, "--watch") == 1
     assert sum(path == "/snapshot" for path in asked) == 3
     assert sum(path.startswith("/history") for path in asked) == 1

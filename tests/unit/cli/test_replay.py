@@ -31,7 +31,7 @@ def run(tmp_path: Path, *options: str, rows: str = ROWS) -> int:
     return replay.run(parser.parse_args(["--trace", str(path), *options]))
 
 
-def told(
+def given(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, *options: str, rows: str = ROWS
 ) -> dict[str, Any]:
     """What the command prints as JSON."""
@@ -47,7 +47,7 @@ def sums(report: dict[str, Any]) -> list[tuple[int, float]]:
 
 def test_json_by_hand(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Gaps of 100, 300, 600 s: by hand for timers of 60, 299.5 and 300 s (strictly longer)."""
-    report = told(capsys, tmp_path, "--timers", "300,60,299.5")
+    report = given(capsys, tmp_path, "--timers", "300,60,299.5")
     assert sums(report) == [(3, 820), (2, 301), (1, 300)]
     first, second, third = report["timers"]
     assert (first["standby_seconds"], first["ata_count"]) == (60, 0x0C)
@@ -62,25 +62,25 @@ def test_json_by_hand(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Non
 
 def test_spinup_absorbs(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """With 250 s of spin-up idleness begins at 350 and 650, in time for I/O at 400: by hand."""
-    report = told(capsys, tmp_path, "--timers", "60", "--spinup", "250")
+    report = given(capsys, tmp_path, "--timers", "60", "--spinup", "250")
     assert sums(report) == [(2, 40 + 540)]
 
 
 def test_without(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Without the backup the gaps are 400 and 600 s: by hand."""
-    assert sums(told(capsys, tmp_path, "--timers", "60", "--without", "backup")) == [(2, 880)]
+    assert sums(given(capsys, tmp_path, "--timers", "60", "--without", "backup")) == [(2, 880)]
 
 
 def test_hold(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """The write at 100 held for 60 s goes at 160: gaps of 160, 240 and 600 s."""
-    assert sums(told(capsys, tmp_path, "--timers", "100", "--hold", "60")) == [(3, 60 + 140 + 500)]
+    assert sums(given(capsys, tmp_path, "--timers", "100", "--hold", "60")) == [(3, 60 + 140 + 500)]
 
 
 def test_absorb_shows_the_spread(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Over five seeds the spread brackets the first, and half the reads gone make fewer cycles."""
     rows = "timestamp_seconds,op\n" + "".join(f"{n * 100},read\n" for n in range(2000))
-    whole = told(capsys, tmp_path, "--timers", "60,150", rows=rows)
-    report = told(capsys, tmp_path, "--timers", "60,150", "--absorb", "0.5", rows=rows)
+    whole = given(capsys, tmp_path, "--timers", "60,150", rows=rows)
+    report = given(capsys, tmp_path, "--timers", "60,150", "--absorb", "0.5", rows=rows)
     assert sums(whole) == [(1999, 1999 * 40), (0, 0)]
     for timer in report["timers"]:
         low, high = timer["spread"]["cycles"]
@@ -94,7 +94,7 @@ def test_absorb_shows_the_spread(capsys: pytest.CaptureFixture[str], tmp_path: P
 def test_the_recommended_timer(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """One I/O a night in ten days: every timer fits, and the shortest saves most."""
     rows = "timestamp_seconds\n" + "".join(f"{n * 86400}\n" for n in range(11))
-    report = told(capsys, tmp_path, "--budget", "2", rows=rows)
+    report = given(capsys, tmp_path, "--budget", "2", rows=rows)
     assert report["recommended"]["standby_seconds"] == 60
     assert report["recommended"]["ata_count"] == 0x0C
     assert "the most of all timers tried" in report["recommended"]["reason"]
@@ -138,7 +138,7 @@ def test_config_gives_quiet_hours_and_money(
     """The first five minutes of a day are quiet: asleep 60-100 and 160-300 there, by hand."""
     config = tmp_path / "config.yaml"
     config.write_text(CONFIG, encoding="utf-8")
-    (timer,) = told(capsys, tmp_path, "--config", str(config))["timers"]
+    (timer,) = given(capsys, tmp_path, "--config", str(config))["timers"]
     assert timer["quiet"] == {"cycles": 1, "asleep_seconds": 40 + 140}
     assert timer["rest"] == {"cycles": 2, "asleep_seconds": 100 + 540}
     joules_a_year = (4 * 820 - 3 * 120) * 31_557.6

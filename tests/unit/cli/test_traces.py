@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from spinledger.cli.traces import Trace, nanoseconds
 from spinledger.errors import BadTrace
-from spinledger.insight.counterfactual import Row
+from spinledger.whatif.trace import Row
 
 
 def trace(folder: Path, content: str | bytes) -> Trace:

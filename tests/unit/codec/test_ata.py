@@ -24,9 +24,9 @@ COUNTS = {
 def test_every_count(count: int) -> None:
     """Each of the 256 counts is the state of table 86, or reserved (HC580 table 86)."""
     if count in COUNTS:
-        told = ata.decode_count(count)
-        assert (told.mode, told.condition) == COUNTS[count]
-        assert f"COUNT {count:02X}h" in told.clause
+        given = ata.decode_count(count)
+        assert (given.mode, given.condition) == COUNTS[count]
+        assert f"COUNT {count:02X}h" in given.clause
         assert ata.encode_count(*COUNTS[count]) == count
     else:
         with pytest.raises(Undecodable) as caught:

@@ -127,7 +127,7 @@ def test_not_bytes(args: list[str], what: str) -> None:
     with pytest.raises(BadHex) as caught:
         decode_hex(args)
     assert what in caught.value.what
-    assert "72 01 00 1d" in caught.value.mend
+    assert "72 01 00 1d" in caught.value.fix
     assert "\n" not in str(caught.value)
 
 

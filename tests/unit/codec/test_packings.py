@@ -68,9 +68,9 @@ def test_meanings(number: int, raw: int, value: int | None) -> None:
 def test_the_standard_log_tells_the_packing(row: packings.Clock, hours: int) -> None:
     """Beside the hours of Device Statistics (ACS-3) a raw value has one reading: the true one."""
     raw = hours * 3600 // row.unit_s
-    told = packings.by_hours(raw, hours * 3600)
-    assert packings.clock_s(told, raw) == hours * 3600
-    assert told == row.name or {told, row.name} <= {"hours", "hours_ms"}
+    given = packings.by_hours(raw, hours * 3600)
+    assert packings.clock_s(given, raw) == hours * 3600
+    assert given == row.name or {given, row.name} <= {"hours", "hours_ms"}
 
 
 @pytest.mark.parametrize("row", packings.CLOCKS, ids=lambda row: row.name)
@@ -79,8 +79,8 @@ def test_the_pace_tells_the_packing(row: packings.Clock, elapsed_s: int) -> None
     """Two readings a known time apart tell hours, minutes, half minutes and seconds apart."""
     before = 5_000_000
     after = before + elapsed_s // row.unit_s
-    told = packings.by_pace(before, after, elapsed_s)
-    assert told == row.name or {told, row.name} <= {"hours", "hours_ms"}
+    given = packings.by_pace(before, after, elapsed_s)
+    assert given == row.name or {given, row.name} <= {"hours", "hours_ms"}
 
 
 def test_what_nobody_can_tell() -> None:

@@ -40,8 +40,8 @@ def test_behind_block_descriptors() -> None:
 def test_the_old_form() -> None:
     """Length 0Ah: idle at 4-7, standby at 8-11 (Fibre Channel Interface Manual, p241)."""
     page = bytes.fromhex("1A 0A 00 03 00 00 00 64 00 00 2E E0")
-    told = modes.decode_timers(HEAD + page)
-    assert told == {Condition.IDLE_A: 10_000, Condition.STANDBY_Z: 1_200_000}
+    result = modes.decode_timers(HEAD + page)
+    assert result == {Condition.IDLE_A: 10_000, Condition.STANDBY_Z: 1_200_000}
 
 
 @pytest.mark.parametrize(
@@ -60,8 +60,8 @@ def test_no_such_page(wrong: bytes) -> None:
 )
 def test_timers_round_trip(timers: dict[Condition, int]) -> None:
     """Any set of timers survives encoding and decoding."""
-    told = modes.decode_timers(modes.encode_timers(timers))
-    assert told == {one: timers.get(one, 0) for one in Condition}
+    result = modes.decode_timers(modes.encode_timers(timers))
+    assert result == {one: timers.get(one, 0) for one in Condition}
 
 
 def test_transitions() -> None:
@@ -71,9 +71,9 @@ def test_transitions() -> None:
         "1A 00 00 28  00 01 03 04 00 00 01 00  00 03 03 04 00 00 00 F0"
         "80 00 03 04 FF FF FF FF  00 08 03 04 00 00 00 10  00 09 03 04 00 00 00 02"
     )
-    told = {"to_active": 256, "to_idle_b": 240, "to_standby_z": 16, "to_standby_y": 2}
-    assert logs.decode_transitions(page) == told
-    assert logs.decode_transitions(logs.encode_transitions(told)) == told
+    result = {"to_active": 256, "to_idle_b": 240, "to_standby_z": 16, "to_standby_y": 2}
+    assert logs.decode_transitions(page) == result
+    assert logs.decode_transitions(logs.encode_transitions(result)) == result
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,13 @@ from hypothesis import strategies as st
 from spinledger.codec import ata, reply, scsi
 from spinledger.codec import sat as sat_room
 from spinledger.errors import Misuse, Undecodable
-from spinledger.model import Command, Completion, Condition, Mode, Reason, Told
+from spinledger.model import Command, Completion, Condition, Mode, Reason, Reported
 from tests.unit.codec.vectors import STATES, UNKNOWN, VECTORS, Vector
 
-QUESTIONS = sorted(reply.QUESTIONS)
+STATE_PROBES = sorted(reply.STATE_PROBES)
 
 
-def outcome(command: Command, completion: Completion) -> Told | Reason:
+def outcome(command: Command, completion: Completion) -> Reported | Reason:
     """The state told, or the reason why none was; any other exception passes through."""
     try:
         return reply.interpret(command, completion)
@@ -31,9 +31,9 @@ def name(vector: Vector) -> str:
 @pytest.mark.parametrize("vector", STATES, ids=name)
 def test_state(vector: Vector) -> None:
     """Each reply that is a state gives exactly that state and a clause (sources: vectors.py)."""
-    told = reply.interpret(vector.command, vector.completion())
-    assert (told.mode, told.condition) == vector.expected
-    assert told.clause.startswith(("ACS-3 CHECK POWER MODE", "SPC-4 REQUEST SENSE"))
+    result = reply.interpret(vector.command, vector.completion())
+    assert (result.mode, result.condition) == vector.expected
+    assert result.clause.startswith(("ACS-3 CHECK POWER MODE", "SPC-4 REQUEST SENSE"))
 
 
 @pytest.mark.parametrize("vector", UNKNOWN, ids=name)
@@ -78,15 +78,15 @@ def test_both_forms_decode_alike(twelve: bool) -> None:
     """The 12-byte question has the same answers as the 16-byte one (SAT-3)."""
     command = Command.CHECK_POWER_MODE_12 if twelve else Command.CHECK_POWER_MODE_16
     sense = sat_room.encode_ata_return(sat_room.AtaReturn(0x80))
-    told = reply.interpret(command, Completion(2, 0, 8, sense, b"", 0))
-    assert (told.mode, told.condition) == (Mode.IDLE, None)
+    result = reply.interpret(command, Completion(2, 0, 8, sense, b"", 0))
+    assert (result.mode, result.condition) == (Mode.IDLE, None)
 
 
 STANDBY_SENSE = bytes.fromhex("72 01 00 1D 00 00 00 0E 09 0C 00 00 00 00 00 00 00 00 00 00 00 50")
 STANDBY_DATA = bytes.fromhex("70 00 00 00 00 00 00 0A 00 00 00 00 5E 02 00 00 00 00")
 
 
-@pytest.mark.parametrize("command", QUESTIONS)
+@pytest.mark.parametrize("command", STATE_PROBES)
 @pytest.mark.parametrize(
     ("status", "host", "driver", "reason"),
     [
@@ -113,7 +113,7 @@ def test_silent_bridge() -> None:
     assert outcome(Command.CHECK_POWER_MODE_16, completion) is Reason.NO_REGISTERS
 
 
-@pytest.mark.parametrize("command", QUESTIONS)
+@pytest.mark.parametrize("command", STATE_PROBES)
 def test_nothing_where_something_was_promised(command: Command) -> None:
     """CHECK CONDITION without sense data contradicts itself (SAM-5 autosense)."""
     assert outcome(command, Completion(2, 0, 0, b"", b"", 0)) is Reason.MALFORMED
@@ -125,12 +125,12 @@ def test_request_sense_without_data() -> None:
     assert outcome(Command.REQUEST_SENSE, completion) is Reason.MALFORMED
 
 
-def _believable(told: Told, raw: bytes) -> bool:
+def _believable(result: Reported, raw: bytes) -> bool:
     """An independent reading: raw holds what told says, where SAT-3 and SPC-4 put it."""
-    if told.clause.startswith("SPC-4"):
+    if result.clause.startswith("SPC-4"):
         at = 12 if raw[0] & 0x7F == 0x70 else 2
         key = raw[2 if raw[0] & 0x7F == 0x70 else 1] & 0x0F
-        if told.mode is Mode.ACTIVE_OR_IDLE:
+        if result.mode is Mode.ACTIVE_OR_IDLE:
             return key == 0 and raw[at : at + 2] == b"\0\0"
         return key == 0 and raw[at] == 0x5E and 1 <= raw[at + 1] <= 0x0A
     if raw[0] & 0x7F == 0x70:
@@ -141,7 +141,7 @@ def _believable(told: Told, raw: bytes) -> bool:
             at = raw.index(b"\x09\x0c", at + 1)
         status, count = raw[at + 13], raw[at + 5]
     # BSY, DF, DRQ, ERR clear and DRDY set: ACS-3 STATUS field.
-    return status & 0xE9 == 0x40 and count == ata.encode_count(told.mode, told.condition)
+    return status & 0xE9 == 0x40 and count == ata.encode_count(result.mode, result.condition)
 
 
 _heads = st.sampled_from([b"\x70", b"\xf0", b"\x72", b"\x71", b"\x73"])
@@ -159,23 +159,23 @@ _garbage = st.one_of(
 
 
 @settings(max_examples=400, deadline=None)
-@given(st.sampled_from(QUESTIONS), st.sampled_from([0, 2, 2, 8]), _garbage, _garbage)
+@given(st.sampled_from(STATE_PROBES), st.sampled_from([0, 2, 2, 8]), _garbage, _garbage)
 def test_garbage(command: Command, status: int, sense: bytes, data: bytes) -> None:
     """Any bytes give a typed error, or a state that the bytes hold and that encodes back."""
-    told = outcome(command, Completion(status, 0, 8, sense, data, 0))
-    if isinstance(told, Reason):
+    result = outcome(command, Completion(status, 0, 8, sense, data, 0))
+    if isinstance(result, Reason):
         return
     raw = data if command is Command.REQUEST_SENSE else sense
-    assert _believable(told, raw)
+    assert _believable(result, raw)
     if command is Command.REQUEST_SENSE:
-        again = scsi.encode_power_sense(told.condition)
+        again = scsi.encode_power_sense(result.condition)
         back = reply.interpret(command, Completion(0, 0, 0, b"", again, 0))
     else:
         again = sat_room.encode_ata_return(
-            sat_room.AtaReturn(ata.encode_count(told.mode, told.condition))
+            sat_room.AtaReturn(ata.encode_count(result.mode, result.condition))
         )
         back = reply.interpret(command, Completion(2, 0, 8, again, b"", 0))
-    assert (back.mode, back.condition) == (told.mode, told.condition)
+    assert (back.mode, back.condition) == (result.mode, result.condition)
 
 
 @pytest.mark.parametrize("vector", VECTORS, ids=name)
@@ -184,9 +184,9 @@ def test_every_single_bit_flip(vector: Vector) -> None:
     for bit in range(8 * len(vector.raw)):
         raw = bytearray(vector.raw)
         raw[bit // 8] ^= 1 << bit % 8
-        told = outcome(vector.command, vector.completion(bytes(raw)))
-        if isinstance(told, Told):
-            assert _believable(told, bytes(raw))
+        result = outcome(vector.command, vector.completion(bytes(raw)))
+        if isinstance(result, Reported):
+            assert _believable(result, bytes(raw))
 
 
 @pytest.mark.parametrize("fixed", [False, True])
@@ -196,12 +196,12 @@ def test_every_ata_status(status: int, fixed: bool) -> None:
     sense = sat_room.encode_ata_return(
         sat_room.AtaReturn(0x00, status), fixed=fixed, key=1, code=(0x00, 0x1D)
     )
-    told = outcome(Command.CHECK_POWER_MODE_16, Completion(2, 0, 8, sense, b"", 0))
+    result = outcome(Command.CHECK_POWER_MODE_16, Completion(2, 0, 8, sense, b"", 0))
     fine = status & 0b1110_1001 == 0b0100_0000
-    assert isinstance(told, Told) == fine
+    assert isinstance(result, Reported) == fine
     if fine:
-        assert isinstance(told, Told)
-        assert (told.mode, told.condition) == (Mode.STANDBY, None)
+        assert isinstance(result, Reported)
+        assert (result.mode, result.condition) == (Mode.STANDBY, None)
 
 
 @pytest.mark.parametrize("fixed", [False, True])
@@ -211,8 +211,8 @@ def test_round_trip_of_counts(row: ata.PowerCode, position: int, fixed: bool) ->
     """What a simulated drive encodes is what we decode, in every shape and place (own table)."""
     count = ata.encode_count(row.mode, row.condition)
     sense = sat_room.encode_ata_return(sat_room.AtaReturn(count), fixed=fixed, position=position)
-    told = reply.interpret(Command.CHECK_POWER_MODE_16, Completion(2, 0, 8, sense, b"", 0))
-    assert told == row.told
+    result = reply.interpret(Command.CHECK_POWER_MODE_16, Completion(2, 0, 8, sense, b"", 0))
+    assert result == row.given
 
 
 @pytest.mark.parametrize("fixed", [False, True])
@@ -223,12 +223,12 @@ def test_round_trip_of_conditions(
 ) -> None:
     """What a simulated SCSI drive encodes is what we decode, in both formats (own table)."""
     data = scsi.encode_power_sense(condition, by_command=by_command, fixed=fixed)
-    told = reply.interpret(Command.REQUEST_SENSE, Completion(0, 0, 0, b"", data, 0))
-    assert told.condition is condition
-    assert condition is None or told.clause.endswith("by command" if by_command else "by timer")
+    result = reply.interpret(Command.REQUEST_SENSE, Completion(0, 0, 0, b"", data, 0))
+    assert result.condition is condition
+    assert condition is None or result.clause.endswith("by command" if by_command else "by timer")
 
 
-@pytest.mark.parametrize("command", sorted(set(Command) - reply.QUESTIONS))
+@pytest.mark.parametrize("command", sorted(set(Command) - reply.STATE_PROBES))
 def test_a_record_is_no_state(command: Command) -> None:
     """Reading a record of the drive as a power state is our own mistake (own rule)."""
     with pytest.raises(Misuse):

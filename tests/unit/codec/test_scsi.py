@@ -30,9 +30,9 @@ def test_every_qualifier_of_5e(ascq: int) -> None:
     data = sense.parse(sense.encode_fixed(0, (0x5E, ascq)))
     if ascq in QUALIFIERS:
         mode, condition, by_command = QUALIFIERS[ascq]
-        told = scsi.decode_power_sense(data)
-        assert (told.mode, told.condition) == (mode, condition)
-        assert ("by command" in told.clause) == by_command
+        given = scsi.decode_power_sense(data)
+        assert (given.mode, given.condition) == (mode, condition)
+        assert ("by command" in given.clause) == by_command
         raw = scsi.encode_power_sense(condition, by_command=by_command)
         assert raw[12:14] == bytes([0x5E, ascq])
     else:

@@ -31,9 +31,9 @@ class Vector:
 
     def completion(self, raw: bytes | None = None) -> Completion:
         """The completion that carries them, or other bytes in their place."""
-        told = self.raw if raw is None else raw
+        given = self.raw if raw is None else raw
         by_data = self.command is Command.REQUEST_SENSE and self.status == 0
-        sense, data = (b"", told) if by_data else (told, b"")
+        sense, data = (b"", given) if by_data else (given, b"")
         return Completion(self.status, 0, 0x08 if sense else 0, sense, data, 1_000_000)
 
 

@@ -33,7 +33,7 @@ DISK = Disk(
     rotation_rpm=7200,
     pool="",
     device="dev-d0e9",
-    ask_method=None,
+    probe_method=None,
     diskseq=0,
 )
 
@@ -51,7 +51,7 @@ def test_the_exporter_itself(config: Config) -> None:
     assert config.tls_and_users == Path("/etc/spinledger/web.yml")
     assert config.cadence == Cadence(4 * S, 90 * S, 900 * S, 2700 * S, 86_400 * S)
     assert config.wear_every_ns == 2700 * S
-    assert config.second_reader == Path("/usr/sbin/smartctl")
+    assert config.cross_check == Path("/usr/sbin/smartctl")
     assert config.ledger_path == Path("/srv/dome/ledger.db")
     assert config.keep_spans_ns == 500 * 86400 * S
     assert config.tariff == Tariff("CZK", 6.5)
@@ -167,7 +167,7 @@ def test_without_a_file_the_manual_holds() -> None:
     assert config.tls_and_users is None
     assert config.cadence == Cadence(5 * S, 60 * S, 600 * S)
     assert config.wear_every_ns == 1800 * S
-    assert config.second_reader is None
+    assert config.cross_check is None
     assert config.ledger_path == Path("/var/lib/spinledger/ledger.db")
     assert config.keep_spans_ns == 400 * 86400 * S
     assert not config.schedules
@@ -238,8 +238,8 @@ def test_one_thing_may_be_written_in_many_ways(text: str) -> None:
         "sample: {fast: 1m, slow: 1d, asleep: 7d}",
         "wear: {every: 1s}\nledger: {keep_spans: 1d}\nwhat_if: {timers: [1s, 7d], spinup: 0}",
         "wear: {every: 30d}\nledger: {keep_spans: 100y}\nwhat_if: {spinup: 10m}",
-        "limits: {actors: 0, observer_disturbances: 1, quiet_asleep_min: 0}",
-        "limits: {actors: 100, observer_disturbances: 1000, quiet_asleep_min: 1}",
+        "limits: {actors: 0, probe_disturbances: 1, quiet_asleep_min: 0}",
+        "limits: {actors: 100, probe_disturbances: 1000, quiet_asleep_min: 1}",
         "defaults: {budget_per_day: 0.01, watts: {idle: 0, standby: 0}, spinup_joules: 0}",
         "defaults: {budget_per_day: 1000, watts: {idle: 100, standby: 100}, declared_timer: 7d}",
         "listen: localhost:0",
@@ -249,11 +249,11 @@ def test_the_ends_of_each_range_belong_to_it(text: str) -> None:
     """A range that a message gives as `A to B` takes A and takes B, and reads back as written."""
     written = yaml.safe_load(text)
     summary = parse(text, "x").summary()
-    for section, told in written.items():
-        if not isinstance(told, dict):
-            assert summary[section] == told
+    for section, given in written.items():
+        if not isinstance(given, dict):
+            assert summary[section] == given
             continue
-        for key, value in told.items():
+        for key, value in given.items():
             shown = summary[section][key]
             assert shown == (value if value != 0 or key != "spinup" else "0s")
 

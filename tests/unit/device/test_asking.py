@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from spinledger.device.asking import missing, reply_of
-from spinledger.model import Command, Completion, Mode, Reason, Refused, Told
+from spinledger.model import Command, Completion, Mode, Reason, Refused, Reported
 from tests.fakes.drive_bytes import ata_return
 from tests.fakes.facts import DISK
 
@@ -35,9 +35,9 @@ def test_the_missing_capability_is_named(
     (tmp_path / "status").write_text(f"Name:\tx\n{status}\n")
     if node:
         (tmp_path / "sda").touch()
-    disk = dataclasses.replace(DISK, ask_method=method)
-    told = missing(disk, str(tmp_path), str(tmp_path / "status"))
-    assert (told is None) if expected is None else (told is not None and expected in told)
+    disk = dataclasses.replace(DISK, probe_method=method)
+    given = missing(disk, str(tmp_path), str(tmp_path / "status"))
+    assert (given is None) if expected is None else (given is not None and expected in given)
 
 
 def test_a_completion_is_told_or_refused() -> None:
@@ -46,9 +46,9 @@ def test_a_completion_is_told_or_refused() -> None:
     def completion(sense: bytes) -> Completion:
         return Completion(2, 0, 8, sense, b"", 1)
 
-    told = reply_of(ATA, completion(ata_return(0x00)))
-    assert isinstance(told, Told)
-    assert told.mode is Mode.STANDBY
+    given = reply_of(ATA, completion(ata_return(0x00)))
+    assert isinstance(given, Reported)
+    assert given.mode is Mode.STANDBY
     refused = reply_of(ATA, completion(ata_return(0x00, status=0x00)))
     assert isinstance(refused, Refused)
     assert refused.reason is Reason.STATUS_CLEAR

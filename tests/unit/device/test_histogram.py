@@ -58,11 +58,11 @@ def text(*entries: tuple[int, bytes, bytes, int, int], dropped: int = 0) -> byte
 
 def test_recorded_text_is_read_whole() -> None:
     """Entries and hits add up to the kernel's own totals at the end of the text."""
-    told = histogram.parse(RECORDED)
+    result = histogram.parse(RECORDED)
     hits, entries = (int(n) for n in re.findall(rb"(?:Hits|Entries): (\d+)", RECORDED)[-2:])
-    assert (told.entries, len(told.sums), told.dropped) == (entries, entries, 0)
-    assert sum(sums.bios for sums in told.sums.values()) == hits
-    assert told.sums[Key(DISK, b"mkfs.ext4", b"WS")] == (80, 640)
+    assert (result.entries, len(result.sums), result.dropped) == (entries, entries, 0)
+    assert sum(sums.bios for sums in result.sums.values()) == hits
+    assert result.sums[Key(DISK, b"mkfs.ext4", b"WS")] == (80, 640)
 
 
 def test_recorded_names_come_through() -> None:
@@ -145,8 +145,8 @@ def test_any_names_come_through(keys: list[tuple[int, bytes, bytes]]) -> None:
     """Whatever 15 bytes a program calls itself, each entry is read as it was written, and an
     actor's name survives a trace as it is (Python's csv as reference)."""
     entries = [(*key, number + 1, 8 * number) for number, key in enumerate(keys)]
-    told = histogram.parse(text(*entries))
-    assert dict(told.sums) == {Key(*entry[:3]): Sums(*entry[3:]) for entry in entries}
+    result = histogram.parse(text(*entries))
+    assert dict(result.sums) == {Key(*entry[:3]): Sums(*entry[3:]) for entry in entries}
     for _, comm, _ in keys:
         name = histogram.actor(comm)
         kept = io.StringIO()

@@ -133,7 +133,7 @@ def test_a_sata_disk_is_described_from_the_kernels_copy(tree: Tree) -> None:
         rotation_rpm=5400,
         pool="",
         device="LAB_HDD_5400_A-1",
-        ask_method=Command.CHECK_POWER_MODE_16,
+        probe_method=Command.CHECK_POWER_MODE_16,
         diskseq=9,
         aliases=("ata-LAB_HDD_5400_A-1", "ata-OLD_NAME_A-1"),
         apm_level=128,
@@ -161,7 +161,7 @@ def test_a_sata_disk_behind_sas_is_asked_as_ata(tree: Tree) -> None:
     """Vendor "ATA" means SAT, whatever it hangs behind (SAT-3 standard INQUIRY data)."""
     tree.disk("sda", SAS, device__vpd_pg89=vpd89(identify("A-1", WWN)))
     disk = described(tree, "sda")
-    assert (disk.transport, disk.ask_method) == ("sas", Command.CHECK_POWER_MODE_16)
+    assert (disk.transport, disk.probe_method) == ("sas", Command.CHECK_POWER_MODE_16)
 
 
 def test_a_sas_disk_is_named_by_its_logical_unit(tree: Tree) -> None:
@@ -177,20 +177,20 @@ def test_a_sas_disk_is_named_by_its_logical_unit(tree: Tree) -> None:
     )
     disk = described(tree, "sda")
     assert (disk.identity, disk.serial) == ("wwn-0x5000000000000abc", "S-7")
-    assert (disk.transport, disk.ask_method) == ("sas", Command.REQUEST_SENSE)
+    assert (disk.transport, disk.probe_method) == ("sas", Command.REQUEST_SENSE)
 
 
 def test_a_logical_volume_is_not_asked(tree: Tree) -> None:
     """No ATA, no SAS end device, no rotation rate: watched by counters, and it says why."""
     tree.disk("sda", CONTROLLER, vendor="LAB")
     disk = described(tree, "sda")
-    assert (disk.ask_method, disk.unasked_because) == (None, LOGICAL_VOLUME)
+    assert (disk.probe_method, disk.not_probed_because) == (None, LOGICAL_VOLUME)
 
 
 def test_a_physical_disk_passed_by_a_controller_is_asked(tree: Tree) -> None:
     """A rotation rate of its own marks a physical disk even without a SAS end device."""
     tree.disk("sda", CONTROLLER, vendor="LAB", device__vpd_pgb1=vpdb1(7200))
-    assert described(tree, "sda").ask_method is Command.REQUEST_SENSE
+    assert described(tree, "sda").probe_method is Command.REQUEST_SENSE
 
 
 def test_a_usb_disk_names_its_method_and_the_doubt(tree: Tree) -> None:
@@ -198,7 +198,7 @@ def test_a_usb_disk_names_its_method_and_the_doubt(tree: Tree) -> None:
     tree.disk("sda", USB, vendor="BRIDGE", device__vpd_pg80=vpd80("U 1"))
     disk = described(tree, "sda")
     assert disk.identity == "usb-LAB_HDD_5400_U_1"
-    assert (disk.ask_method, disk.unasked_because) == (Command.CHECK_POWER_MODE_16, USB_BRIDGE)
+    assert (disk.probe_method, disk.not_probed_because) == (Command.CHECK_POWER_MODE_16, USB_BRIDGE)
 
 
 @pytest.mark.parametrize(

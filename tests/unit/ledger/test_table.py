@@ -40,7 +40,7 @@ def test_only_the_drives_word_leads_to_standby(state: State) -> None:
     for evidence in Evidence:
         row = TABLE.get((state, evidence))
         if row is not None and row.after is State.STANDBY and state is not State.STANDBY:
-            assert evidence is Evidence.TOLD_STANDBY
+            assert evidence is Evidence.REPORTED_STANDBY
 
 
 @pytest.mark.parametrize("state", list(State))

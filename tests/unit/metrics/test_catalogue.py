@@ -7,7 +7,7 @@ from collections import Counter
 
 import pytest
 
-from spinledger.insight.findings import EXPORTED
+from spinledger.findings.judge import EXPORTED
 from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, LABELS, SERIES_PER_DISK, Metric
 from tests.fakes.snapshots import HISTOGRAM_BOUNDS, LABEL_SETS
 
@@ -37,7 +37,7 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
     "spinledger_disk_state_seconds_total": ("counter", ("state",)),
     "spinledger_disk_quiet_state_seconds_total": ("counter", ("state",)),
     "spinledger_disk_transitions_total": ("counter", ("from", "to")),
-    "spinledger_disk_cycles_total": ("counter", ("witnessed",)),
+    "spinledger_disk_cycles_total": ("counter", ("observed",)),
     "spinledger_disk_wakes_total": ("counter", ("cause",)),
     "spinledger_disk_actor_wakes_total": ("counter", ("actor",)),
     "spinledger_disk_wake_wait_seconds": ("histogram", ()),
@@ -61,7 +61,7 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
     "spinledger_disk_quiet_began_timestamp_seconds": ("gauge", ()),
     "spinledger_disk_quiet_window_asleep_ratio": ("gauge", ()),
     "spinledger_disk_quiet_window_asleep_min_ratio": ("gauge", ()),
-    "spinledger_disk_quiet_window_witnessed_ratio": ("gauge", ()),
+    "spinledger_disk_quiet_window_observed_ratio": ("gauge", ()),
     "spinledger_disk_quiet_window_end_timestamp_seconds": ("gauge", ()),
     "spinledger_disk_declared_standby_seconds": ("gauge", ()),
     "spinledger_disk_observed_standby_seconds": ("gauge", ()),
@@ -78,7 +78,7 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
     "spinledger_disk_probe_commands_total": ("counter", ("command",)),
     "spinledger_disk_probe_failures_total": ("counter", ("reason",)),
     "spinledger_disk_probe_seconds": ("histogram", ()),
-    "spinledger_disk_observer_disturbances_total": ("counter", ("kind",)),
+    "spinledger_disk_probe_disturbances_total": ("counter", ("kind",)),
     "spinledger_disk_absent_since_timestamp_seconds": ("gauge", ("disk",)),
     "spinledger_build_info": ("info", ("version",)),
     "spinledger_config_reload_success": ("gauge", ()),
@@ -93,7 +93,7 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 ADDED = {  # ours, beyond the contract
     "spinledger_render_failures": ("gauge", ()),
-    "spinledger_second_reads_total": ("counter", ("result",)),
+    "spinledger_wear_cross_checks_total": ("counter", ("result",)),
 }
 
 by_name = pytest.mark.parametrize("row", CATALOGUE, ids=lambda row: row.name)

@@ -109,7 +109,7 @@ def test_exactly_one_state_is_one(state: State) -> None:
     found = families(openmetrics(snapshot(view(0, state))))["spinledger_disk_power_state"]
     by_state = {one.labels["spinledger_disk_power_state"]: one.value for one in found.samples}
     assert list(by_state) == ["active", "idle", "standby", "unknown"]
-    expected = "unknown" if state is State.UNWITNESSED else state.value
+    expected = "unknown" if state is State.UNOBSERVED else state.value
     assert [name for name, value in by_state.items() if value == 1] == [expected]
     assert sum(by_state.values()) == 1
 
@@ -117,8 +117,8 @@ def test_exactly_one_state_is_one(state: State) -> None:
 @pytest.mark.parametrize("condition", list(Condition))
 def test_a_condition_is_there_only_where_told(condition: Condition) -> None:
     """The condition's stateset appears for the disk that tells, and only for that one."""
-    told = replace(view(0), condition=condition)
-    found = families(openmetrics(snapshot(told, view(1))))["spinledger_disk_power_condition"]
+    result = replace(view(0), condition=condition)
+    found = families(openmetrics(snapshot(result, view(1))))["spinledger_disk_power_condition"]
     assert {one.labels["disk"] for one in found.samples} == {disk(0).identity}
     ones = [
         one.labels["spinledger_disk_power_condition"] for one in found.samples if one.value == 1

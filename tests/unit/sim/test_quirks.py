@@ -15,15 +15,15 @@ from spinledger.model import (
     MINUTE,
     SECOND,
     Answered,
-    Ask,
     Command,
     Condition,
     Gone,
     Mode,
+    Probe,
     Reason,
     Refused,
+    Reported,
     Seen,
-    Told,
 )
 from spinledger.sim import answers, drive
 from spinledger.sim.drive import Burst, Op
@@ -39,29 +39,29 @@ def rack(kind: str, *arrivals: int | Burst, plugs: tuple[Plug, ...] = ()) -> Rac
     return SimulatedShelf.of([Bench(KINDS[kind], arrivals)], plugs)
 
 
-def ask(one: Rack, at_ns: int, number: int = 1) -> Ask:
+def probe(one: Rack, at_ns: int, number: int = 1) -> Probe:
     """Put the disk's own question."""
     disk = one.places[0].disk
-    assert disk.ask_method is not None
-    sent = Ask(number, disk.identity, disk.ask_method, at_ns, at_ns + 10 * SECOND)
+    assert disk.probe_method is not None
+    sent = Probe(number, disk.identity, disk.probe_method, at_ns, at_ns + 10 * SECOND)
     one.prober.send(sent, disk)
     return sent
 
 
 def answer(one: Rack, at_ns: int, number: int = 1) -> Answered:
     """Put the question and wait for its answer."""
-    ask(one, at_ns, number)
+    probe(one, at_ns, number)
     due_ns = one.prober.due_ns()
     assert due_ns is not None
     assert list(one.prober.replies(due_ns - 1)) == []
-    (told,) = one.prober.replies(due_ns)
-    return told
+    (given,) = one.prober.replies(due_ns)
+    return given
 
 
-def told(one: Rack, at_ns: int, number: int = 1) -> tuple[Mode, Condition | None]:
+def given(one: Rack, at_ns: int, number: int = 1) -> tuple[Mode, Condition | None]:
     """The drive's word."""
     word = answer(one, at_ns, number).reply
-    assert isinstance(word, Told)
+    assert isinstance(word, Reported)
     return word.mode, word.condition
 
 
@@ -75,11 +75,11 @@ def reason(one: Rack, at_ns: int, number: int = 1) -> Reason:
 def test_a_plain_drive_answers_in_milliseconds_and_sleeps_on() -> None:
     """FFh while it spins, 00h in standby (ACS-3 CHECK POWER MODE), and no cycle from asking."""
     one = rack("plain")
-    assert told(one, MINUTE) == (Mode.ACTIVE_OR_IDLE, None)
+    assert given(one, MINUTE) == (Mode.ACTIVE_OR_IDLE, None)
     for number in range(10):
         reply_ = answer(one, ASLEEP + number * MINUTE, number)
         assert MILLISECOND <= reply_.elapsed_ns <= 3 * MILLISECOND
-        assert isinstance(reply_.reply, Told)
+        assert isinstance(reply_.reply, Reported)
         assert reply_.reply.mode is Mode.STANDBY
     (truth,) = one.truth(HOUR).values()
     assert (truth.cycles, truth.questions) == (0, 11)
@@ -89,8 +89,8 @@ def test_a_plain_drive_answers_in_milliseconds_and_sleeps_on() -> None:
 def test_the_drive_gets_the_bytes_of_the_closed_table() -> None:
     """What a drive logs is the row's command block: 85 06 20 ... E5 00 (SAT-3; SAS: 03h)."""
     one, other = rack("plain"), rack("sas")
-    ask(one, MINUTE)
-    ask(other, MINUTE)
+    probe(one, MINUTE)
+    probe(other, MINUTE)
     logged = [next(iter(shelf.truth().values())).sent[0].cdb for shelf in (one, other)]
     assert logged[0] == bytes.fromhex("85062000000000000000000000 00E500".replace(" ", ""))
     assert logged[1] == commands.TABLE[Command.REQUEST_SENSE].cdb
@@ -113,7 +113,7 @@ def test_a_question_raises_the_request_count_only() -> None:
     one = rack("plain")
     disk = one.places[0].disk
     before = one.counters.read(disk, MINUTE)
-    ask(one, MINUTE)
+    probe(one, MINUTE)
     after = one.counters.read(disk, MINUTE)
     assert before is not None
     assert after is not None
@@ -132,10 +132,10 @@ def test_power_conditions_in_both_guises() -> None:
     ]
     times = [SECOND, 3 * SECOND, 3 * MINUTE, 11 * MINUTE, 16 * MINUTE]
     ata, sas = rack("epc"), rack("sas")
-    assert [told(ata, at_ns, n) for n, at_ns in enumerate(times)] == expected
-    assert [told(sas, at_ns, n) for n, at_ns in enumerate(times)] == expected
-    assert told(ata, ASLEEP, 9) == (Mode.STANDBY, None), "COUNT 00h does not name standby_z"
-    assert told(sas, ASLEEP, 9) == (Mode.STANDBY, Condition.STANDBY_Z)
+    assert [given(ata, at_ns, n) for n, at_ns in enumerate(times)] == expected
+    assert [given(sas, at_ns, n) for n, at_ns in enumerate(times)] == expected
+    assert given(ata, ASLEEP, 9) == (Mode.STANDBY, None), "COUNT 00h does not name standby_z"
+    assert given(sas, ASLEEP, 9) == (Mode.STANDBY, Condition.STANDBY_Z)
 
 
 def test_a_sas_drive_refuses_pass_through() -> None:
@@ -162,8 +162,8 @@ def test_request_sense_to_an_ata_drive_is_emulated() -> None:
 def test_a_drive_that_answers_and_then_spins_up() -> None:
     """The quirk `wakes, answers first`: 00h within milliseconds, then a cycle that is ours."""
     one = rack("wakes_answers_first")
-    assert told(one, ASLEEP) == (Mode.STANDBY, None)
-    assert told(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
+    assert given(one, ASLEEP) == (Mode.STANDBY, None)
+    assert given(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
     (truth,) = one.truth().values()
     assert truth.wakes == {("question", answers.OBSERVER): 1}
 
@@ -172,7 +172,7 @@ def test_a_drive_that_spins_up_and_then_answers() -> None:
     """The quirk `wakes, spins first`: FFh, as late as the spin-up takes."""
     one = rack("wakes_spins_first")
     late = answer(one, ASLEEP)
-    assert isinstance(late.reply, Told)
+    assert isinstance(late.reply, Reported)
     assert late.reply.mode is Mode.ACTIVE_OR_IDLE
     assert late.elapsed_ns >= 10 * SECOND
     assert next(iter(one.truth().values())).cycles == 1
@@ -183,7 +183,7 @@ def test_a_drive_whose_timer_a_question_restarts(kind: str, sleeps: bool) -> Non
     """Asked every minute it never sleeps; asked less often than its timer it does."""
     one = rack(kind)
     for minute in range(1, 120):
-        told(one, minute * MINUTE, minute)
+        given(one, minute * MINUTE, minute)
     (truth,) = one.truth(2 * HOUR).values()
     assert (truth.stopped_ns > 0) is sleeps
     assert next(iter(one.truth(3 * HOUR).values())).stopped_ns > 0, "left in peace it sleeps"
@@ -226,26 +226,26 @@ def test_a_drive_or_bridge_that_does_not_tell(kind: str, expected: Reason) -> No
 def test_a_slow_drive_answers_after_30_seconds() -> None:
     """The answer comes when the deadline is long past; one question is out at a time."""
     one = rack("slow")
-    ask(one, MINUTE)
+    probe(one, MINUTE)
     assert one.prober.due_ns() == MINUTE + 30 * SECOND
     with pytest.raises(Misuse):
-        ask(one, MINUTE + 5 * SECOND, 2)
+        probe(one, MINUTE + 5 * SECOND, 2)
     (late,) = one.prober.replies(MINUTE + 30 * SECOND)
     assert late.at_ns == MINUTE + 30 * SECOND
     assert late.elapsed_ns == 30 * SECOND
-    ask(one, MINUTE + 31 * SECOND, 3)
+    probe(one, MINUTE + 31 * SECOND, 3)
 
 
 def test_a_hung_drive_answers_never_or_hours_later() -> None:
     """A hung command cannot be ended; the free signals go on meanwhile."""
     never, hours = rack("hung", HOUR), rack("hung_for_hours")
-    ask(never, MINUTE)
+    probe(never, MINUTE)
     assert never.prober.due_ns() is None
     assert list(never.prober.replies(100 * HOUR)) == []
     counted = never.counters.read(never.places[0].disk, 2 * HOUR)
     assert counted is not None
     assert counted.sectors_read == 8
-    ask(hours, MINUTE)
+    probe(hours, MINUTE)
     assert hours.prober.due_ns() == MINUTE + 2 * HOUR
 
 
@@ -255,11 +255,11 @@ def test_a_question_to_a_drive_that_is_spinning_up() -> None:
     The latter: "in, going to or recovering from Standby" (product manual of the 2000s, 7-8).
     """
     waits = answer(rack("plain", ASLEEP), ASLEEP + SECOND)
-    assert isinstance(waits.reply, Told)
+    assert isinstance(waits.reply, Reported)
     assert waits.reply.mode is Mode.ACTIVE_OR_IDLE
     assert waits.elapsed_ns > 9 * SECOND
     at_once = answer(rack("recovering_00h", ASLEEP), ASLEEP + SECOND)
-    assert isinstance(at_once.reply, Told)
+    assert isinstance(at_once.reply, Reported)
     assert at_once.reply.mode is Mode.STANDBY
     assert at_once.elapsed_ns < 3 * MILLISECOND
 
@@ -271,7 +271,7 @@ def test_a_question_to_a_drive_in_sleep_ends_the_sleep() -> None:
     assert isinstance(first.reply, Refused)
     assert first.reply.reason == Reason.STATUS_CLEAR
     assert first.elapsed_ns == 390 * MILLISECOND
-    assert told(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
+    assert given(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
     assert next(iter(one.truth().values())).wakes == {("question", answers.OBSERVER): 1}
 
 
@@ -280,14 +280,14 @@ def test_unplug_and_plug_keep_the_identity_under_another_name() -> None:
     one = rack("slow", plugs=(Plug(HOUR, 0, False), Plug(2 * HOUR, 0, True)))
     disk = one.places[0].disk
     assert one.discoverer.due_ns() == HOUR
-    ask(one, HOUR - SECOND)
+    probe(one, HOUR - SECOND)
     assert one.counters.read(disk, HOUR) is None
     assert list(one.discoverer.changes(HOUR)) == [Gone(disk.identity, HOUR)]
     (lost,) = one.prober.replies(HOUR)
     assert isinstance(lost.reply, Refused)
     assert lost.reply.reason == Reason.HOST_ERROR
     assert one.discoverer.scan(HOUR)[0] == []
-    ask(one, HOUR + MINUTE, 2)
+    probe(one, HOUR + MINUTE, 2)
     (unsent,) = one.prober.replies(HOUR + MINUTE)
     assert not unsent.sent
     assert unsent.reply == Refused(Reason.GONE, "no such disk")
@@ -342,4 +342,4 @@ def test_every_kind_is_askable_and_named_by_our_rules() -> None:
         assert disk.identity.startswith("sim-")
         assert disk.transport == "simulated"
         sas = kind.guise is Guise.SAS
-        assert (disk.ask_method is Command.REQUEST_SENSE) is sas
+        assert (disk.probe_method is Command.REQUEST_SENSE) is sas

@@ -20,7 +20,7 @@ def drive(name: str, every_ns: int = 12 * HOUR) -> Drive:
     return Drive(KINDS[name], feed, 0, log=100)
 
 
-def told(one: Drive, command: Command, at_ns: int) -> Record | Refused:
+def given(one: Drive, command: Command, at_ns: int) -> Record | Refused:
     """What a read of a record gives."""
     answer = answers.question(one, commands.TABLE[command].cdb, at_ns)
     assert answer is not None
@@ -31,7 +31,7 @@ def told(one: Drive, command: Command, at_ns: int) -> Record | Refused:
 
 def values(one: Drive, command: Command, at_ns: int) -> dict[str, int]:
     """The values of a record that is told."""
-    word = told(one, command, at_ns)
+    word = given(one, command, at_ns)
     assert isinstance(word, Record), word
     return dict(word.values)
 
@@ -75,7 +75,7 @@ def test_a_sas_drive_tells_complete_cycles() -> None:
 )
 def test_what_a_drive_does_not_have(kind: str, command: Command, reason: str) -> None:
     """Pages of the other world, and drives that refuse: rejected (SPC-4, SAT-3)."""
-    word = told(drive(kind), command, SECOND)
+    word = given(drive(kind), command, SECOND)
     assert isinstance(word, Refused)
     assert word.reason == reason
 
@@ -105,7 +105,7 @@ def test_sleep_is_ended_by_a_log_read() -> None:
     """A drive in PM3:Sleep takes no command: the link is reset (seen on Linux 6.1)."""
     one = drive("sleep")
     one.settle(HOUR)
-    word = told(one, C.SMART_READ_DATA, HOUR)
+    word = given(one, C.SMART_READ_DATA, HOUR)
     assert isinstance(word, Refused)
     assert word.reason == "status_clear"
 

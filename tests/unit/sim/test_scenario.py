@@ -14,8 +14,8 @@ from spinledger.model import DAY, HOUR, MINUTE, SECOND
 from spinledger.sim.arrivals import Scenario, falls_on
 from spinledger.sim.drive import Burst, Op
 from spinledger.sim.faults import FAULTS, order
-from spinledger.sim.load import HOSTS, PROCESSES, Days, Law, Process, Reach
 from spinledger.sim.shelf import SimulatedShelf
+from spinledger.sim.workload import HOSTS, PROCESSES, Days, Law, Process, Reach
 
 PRAGUE = ZoneInfo("Europe/Prague")
 

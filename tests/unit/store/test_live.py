@@ -77,9 +77,9 @@ def test_a_flipped_byte_never_gives_a_wrong_tick(tmp_path: Path) -> None:
         changed[at] ^= 1 << dice.randrange(8)
         left = parse(bytes(changed))
         if left is not None:
-            told = left.after(0).entries
-            assert told == truth[: len(told)]
-            assert left.at_ns == len(told) * SECOND
+            result = left.after(0).entries
+            assert result == truth[: len(result)]
+            assert left.at_ns == len(result) * SECOND
 
 
 @settings(max_examples=60)
@@ -109,8 +109,8 @@ def test_the_journal_holds_all_since_any_commit_that_may_be_in_the_file(
                 committed, in_file = handed, number
         left = made.read(BOOT)
         assert left is not None
-        told = [e.number for e in left.after(in_file).entries if isinstance(e, Cycle)]
-        assert told == list(range(committed + 1, count + 1))
+        result = [e.number for e in left.after(in_file).entries if isinstance(e, Cycle)]
+        assert result == list(range(committed + 1, count + 1))
         if flying:
             later = [e.number for e in left.after(number).entries if isinstance(e, Cycle)]
             assert later == list(range(handed + 1, count + 1))

@@ -29,7 +29,7 @@ def nothing_yet() -> None:
     return None
 
 
-def ask(
+def probe(
     path: str,
     method: str = "GET",
     current: Callable[[], Snapshot | None] = attic,
@@ -104,7 +104,7 @@ class _Errors:
 @pytest.mark.parametrize("path", PAGES)
 def test_pages_answer_with_guards(path: str) -> None:
     """Every page is 200, not to be stored or guessed at, and says its length truly."""
-    status, headers, body = ask(path)
+    status, headers, body = probe(path)
     assert status == 200
     assert headers["cache-control"] == "no-store"  # RFC 9111, 5.2.2.5
     assert headers["x-content-type-options"] == "nosniff"  # WHATWG Fetch
@@ -115,16 +115,16 @@ def test_pages_answer_with_guards(path: str) -> None:
 @pytest.mark.parametrize("path", PAGES)
 def test_head_is_get_without_a_body(path: str) -> None:
     """RFC 9110, 9.3.2: HEAD has the status and headers of GET, and no body."""
-    status, headers, body = ask(path)
+    status, headers, body = probe(path)
     assert body
-    assert ask(path, "HEAD") == (status, headers, b"")
+    assert probe(path, "HEAD") == (status, headers, b"")
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS", "PATCH", "TRACE"])
 @pytest.mark.parametrize("path", PAGES)
 def test_other_methods_are_refused(method: str, path: str) -> None:
     """RFC 9110, 15.5.6: 405 lists what is allowed."""
-    status, headers, body = ask(path, method)
+    status, headers, body = probe(path, method)
     assert (status, headers["allow"]) == (405, "GET, HEAD")
     assert body.count(b"\n") == 1
 
@@ -136,21 +136,21 @@ def test_other_methods_are_refused(method: str, path: str) -> None:
 @pytest.mark.parametrize("method", ["GET", "POST"])
 def test_other_paths_are_not_found(path: str, method: str) -> None:
     """Nothing is served on other paths: 404 and one plain line."""
-    status, headers, body = ask(path, method)
+    status, headers, body = probe(path, method)
     assert (status, headers["content-type"]) == (404, "text/plain; charset=utf-8")
     assert body.count(b"\n") == 1
 
 
 def test_metrics_are_text_by_default() -> None:
     """Without a wish the text format 0.0.4 is given, with its own content type."""
-    _, headers, body = ask("/metrics")
+    _, headers, body = probe("/metrics")
     assert headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
     assert body == render_text(attic())
 
 
 def test_metrics_are_openmetrics_where_asked() -> None:
     """OpenMetrics 1.0 is given by negotiation, with the content type its specification names."""
-    _, headers, body = ask("/metrics", accept="application/openmetrics-text;version=1.0.0")
+    _, headers, body = probe("/metrics", accept="application/openmetrics-text;version=1.0.0")
     kind, *parameters = (part.strip() for part in headers["content-type"].split(";"))
     assert kind == "application/openmetrics-text"
     assert {"version=1.0.0", "charset=utf-8"} <= set(parameters)
@@ -160,23 +160,23 @@ def test_metrics_are_openmetrics_where_asked() -> None:
 @pytest.mark.parametrize("version", ["abc", "9.9", "1.0.0 x", "²"])
 def test_no_version_of_a_stranger_harms(version: str) -> None:
     """A version that nobody speaks is answered with text, and is not repeated in a header."""
-    status, headers, _ = ask("/metrics", accept=f"application/openmetrics-text;version={version}")
+    status, headers, _ = probe("/metrics", accept=f"application/openmetrics-text;version={version}")
     assert status == 200
     assert headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
 
 
 def test_metrics_are_compressed_where_accepted() -> None:
     """gzip is used for who accepts it, and says that the answer varies by it."""
-    _, headers, body = ask("/metrics", accept_encoding="gzip")
+    _, headers, body = probe("/metrics", accept_encoding="gzip")
     assert headers["content-encoding"] == "gzip"
     assert {"Accept", "Accept-Encoding"} <= set(headers["vary"].split(", "))
     assert gzip.decompress(body) == render_text(attic())
-    assert "content-encoding" not in ask("/metrics", accept_encoding="gzip;q=0")[1]
+    assert "content-encoding" not in probe("/metrics", accept_encoding="gzip;q=0")[1]
 
 
 def test_a_scrape_may_name_metrics() -> None:
     """`?name[]=` gives only what is named."""
-    _, _, body = ask("/metrics", query="name[]=spinledger_disk_info&name[]=spinledger_build_info")
+    _, _, body = probe("/metrics", query="name[]=spinledger_disk_info&name[]=spinledger_build_info")
     lines = [line for line in body.decode().splitlines() if not line.startswith("#")]
     assert {line.partition("{")[0] for line in lines} == {
         "spinledger_disk_info",
@@ -186,13 +186,13 @@ def test_a_scrape_may_name_metrics() -> None:
 
 def test_readiness_waits_for_a_reading_health_does_not() -> None:
     """Before the first snapshot: healthy, not ready, no JSON, but the version is told."""
-    assert ask("/-/healthy", current=nothing_yet)[0] == 200
-    assert ask("/-/ready", current=nothing_yet)[0] == 503
-    assert ask("/snapshot", current=nothing_yet)[0] == 503
-    status, _, body = ask("/metrics", current=nothing_yet)
+    assert probe("/-/healthy", current=nothing_yet)[0] == 200
+    assert probe("/-/ready", current=nothing_yet)[0] == 503
+    assert probe("/snapshot", current=nothing_yet)[0] == 503
+    status, _, body = probe("/metrics", current=nothing_yet)
     assert status == 200
     assert b"spinledger_build_info{" in body
-    status, _, body = ask("/", current=nothing_yet)
+    status, _, body = probe("/", current=nothing_yet)
     assert status == 200
     assert b"No reading yet." in body
 
@@ -203,7 +203,7 @@ def test_snapshot_is_json() -> None:
     def refuse(constant: str) -> None:
         raise AssertionError(constant)
 
-    _, headers, body = ask("/snapshot")
+    _, headers, body = probe("/snapshot")
     assert headers["content-type"] == "application/json"
     parsed = json.loads(body, parse_constant=refuse)  # RFC 8259: no NaN, no Infinity
     assert parsed["version"] == 1
@@ -217,9 +217,9 @@ def test_a_bug_is_one_line() -> None:
         raise KeyError("a secret path")
 
     for path in ("/", "/metrics", "/snapshot", "/-/ready"):
-        status, _, body = ask(path, current=broken)
+        status, _, body = probe(path, current=broken)
         assert (status, body) == (500, b"a bug in the exporter: KeyError\n")
-    assert ask("/-/healthy", current=broken)[0] == 200
+    assert probe("/-/healthy", current=broken)[0] == 200
 
 
 def _books(query: Mapping[str, str]) -> Iterable[bytes]:
@@ -244,17 +244,17 @@ def _books(query: Mapping[str, str]) -> Iterable[bytes]:
 )
 def test_history_is_served_where_there_are_books(query: str, kind: str) -> None:
     """/history hands its query to the books and streams what they give, typed by format."""
-    status, headers, body = ask("/history", history=_books, query=query)
+    status, headers, body = probe("/history", history=_books, query=query)
     assert (status, headers["content-type"]) == (200, kind)
     assert json.loads(body) == dict(
         pair.replace("%2F", "/").split("=") for pair in query.split("&") if pair
     )
-    assert ask("/history", "HEAD", history=_books, query=query)[::2] == (200, b"")
+    assert probe("/history", "HEAD", history=_books, query=query)[::2] == (200, b"")
 
 
 def test_history_says_what_is_wrong_in_one_line() -> None:
     """A wrong parameter is 400 with the mend, books that cannot be read are 503."""
-    status, _, body = ask("/history", history=_books, query="since=yesterdy")
+    status, _, body = probe("/history", history=_books, query="since=yesterdy")
     assert (status, body) == (400, b"since: 'yesterdy' is no time; give 7d or 2026-01-31\n")
-    status, _, body = ask("/history", history=_books, query="since=gone")
+    status, _, body = probe("/history", history=_books, query="since=gone")
     assert (status, body) == (503, b"the ledger file cannot be read\n")

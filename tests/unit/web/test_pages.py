@@ -17,7 +17,7 @@ from spinledger.web.dress import CONTENT_SECURITY_POLICY, STYLE
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
 from spinledger.web.sight import Booked, Piece, Sight, Wake
-from tests.fakes.booked import LONG, ZONE, losing, shelf, sight_of
+from tests.fakes.recorded import LONG, ZONE, losing, shelf, sight_of
 from tests.fakes.snapshots import WALL_NS, attic, disk, snapshot, view
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}  # HTML, 13.1.2 (void elements, those used)
@@ -115,10 +115,10 @@ def test_nothing_comes_from_outside(name: str) -> None:
 def test_colours_are_of_the_published_palette() -> None:
     """State colours are Okabe and Ito's, as in Nature Methods 8 (2011), 441, figure 2."""
     published = {"e69f00", "56b4e9", "009e73", "f0e442", "0072b2", "d55e00", "cc79a7", "000000"}
-    told = dict(re.findall(r"--(turn|used|rest|doubt|good): #([0-9a-f]{6})", STYLE))
-    assert set(told) == {"turn", "used", "rest", "doubt", "good"}
-    assert set(told.values()) <= published
-    assert len(set(told.values())) == 5
+    given = dict(re.findall(r"--(turn|used|rest|doubt|good): #([0-9a-f]{6})", STYLE))
+    assert set(given) == {"turn", "used", "rest", "doubt", "good"}
+    assert set(given.values()) <= published
+    assert len(set(given.values())) == 5
 
 
 def status_of(app: Application, path: str) -> str:

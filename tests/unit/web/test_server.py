@@ -136,7 +136,7 @@ FIRST_REQUESTS = """
 import http.client, sys, threading
 from spinledger.web.app import DARK, Application, Environ, History, StartResponse, application
 from spinledger.web.server import WebServer
-from tests.fakes.booked import shelf, sight_of
+from tests.fakes.recorded import shelf, sight_of
 
 whole, books = shelf(8)
 sight = sight_of(books)  # its zone is read here, as a configuration's is at the start

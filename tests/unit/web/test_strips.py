@@ -58,12 +58,12 @@ lengths = st.lists(
 
 
 @given(lengths, st.integers(0, 2))
-def test_bins_hold_exactly_the_time_booked(told: list[tuple[str, int, int]], which: int) -> None:
+def test_bins_hold_exactly_the_time_booked(result: list[tuple[str, int, int]], which: int) -> None:
     """Over all bins each state has the nanoseconds that its pieces share with the range."""
     shown = RANGES[which]
-    at = NOW - sum(seconds for _, seconds, _ in told) * SECOND
+    at = NOW - sum(seconds for _, seconds, _ in result) * SECOND
     pieces = []
-    for state, seconds, part in told:
+    for state, seconds, part in result:
         ended = at + seconds * SECOND
         active = (ended - at) * part // 100 if state == "spinning" else 0
         pieces.append(Piece(at, ended, state, active))
@@ -71,12 +71,12 @@ def test_bins_hold_exactly_the_time_booked(told: list[tuple[str, int, int]], whi
     counted = tally(Booked(tuple(pieces)), shown, NOW)
     start = NOW - shown.span_ns
     for state in STATES:
-        booked = sum(
+        recorded = sum(
             max(0, piece.ended - max(piece.began, start))
             for piece in pieces
             if piece.state == state
         )
-        assert sum(counted.states[state]) == booked
+        assert sum(counted.states[state]) == recorded
     sums = [sum(row) for row in zip(*counted.states.values(), strict=True)]
     assert max(sums) <= shown.bin_ns
     assert all(
@@ -87,7 +87,7 @@ def test_bins_hold_exactly_the_time_booked(told: list[tuple[str, int, int]], whi
 
 def test_shapes_tell_the_states_apart() -> None:
     """Turning is a tall block, asleep a flat one, not known hatched, not watched a dotted line."""
-    hours = ("spinning", "standby", "unknown", "unwitnessed")
+    hours = ("spinning", "standby", "unknown", "unobserved")
     pieces = tuple(
         Piece(NOW - (4 - at) * HOUR, NOW - (3 - at) * HOUR, state, 0)
         for at, state in enumerate(hours)
@@ -133,8 +133,8 @@ def test_the_sentence_says_what_the_strip_shows() -> None:
         Piece(NOW - 6 * HOUR, NOW - 30 * MINUTE, "spinning", HOUR),
         Piece(NOW - 30 * MINUTE, NOW, "unknown", 0),
     )
-    booked = Booked(pieces, (Wake(NOW - 6 * HOUR, True), Wake(NOW - 25 * HOUR, True)))
-    assert sentence(tally(booked, DAY_RANGE, NOW)) == (
+    recorded = Booked(pieces, (Wake(NOW - 6 * HOUR, True), Wake(NOW - 25 * HOUR, True)))
+    assert sentence(tally(recorded, DAY_RANGE, NOW)) == (
         "Last 24 hours: asleep 18 h, turning 5 h 30 min, not known 30 min; 1 spin-up"
     )
     assert sentence(tally(Booked(), DAY_RANGE, NOW)) == "Last 24 hours: nothing booked"

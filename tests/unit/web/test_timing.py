@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import pytest
 
-from spinledger.insight.evidence import drift_s
+from spinledger.findings.conditions import drift_s
 from spinledger.model import SECOND, Command, Labels, Number
 from spinledger.sim.kinds import Kind
 from spinledger.web.timing import facts
@@ -26,7 +26,7 @@ def said(drive: Kind, declared_s: float | None) -> dict[str, str]:
     return dict(facts(watch(drive, USES, 8 * HOUR_S, with_timer(declared_s)).view))
 
 
-def told(samples: dict[str, dict[Labels, Number]], **disk: object) -> dict[str, str]:
+def given(samples: dict[str, dict[Labels, Number]], **disk: object) -> dict[str, str]:
     """The facts of a view made by hand."""
     return dict(facts(by_hand(dict(samples), **disk)))
 
@@ -55,7 +55,7 @@ def test_timers_of_power_conditions_are_read(name: str) -> None:
 
 def test_conditions_that_are_not_enabled_do_not_count() -> None:
     """Their log tells timers that do not run; the legacy timer cannot be read back."""
-    shown = told(
+    shown = given(
         {
             "epc_enabled": {(): 0},
             "power_timer_seconds": {("standby_z",): 900.0, ("idle_b",): 120.0},
@@ -68,9 +68,9 @@ def test_conditions_that_are_not_enabled_do_not_count() -> None:
 
 def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
     """A SCSI drive, or an ATA drive whose cached words promise the log, before a first reading."""
-    for disk in ({"ask_method": Command.REQUEST_SENSE}, {"epc": True}):
-        assert told({}, **disk)["By its own record"] == "not read yet"
-    assert "By its own record" not in told({}, ask_method=None)
+    for disk in ({"probe_method": Command.REQUEST_SENSE}, {"epc": True}):
+        assert given({}, **disk)["By its own record"] == "not read yet"
+    assert "By its own record" not in given({}, probe_method=None)
 
 
 @pytest.mark.parametrize(
@@ -112,7 +112,7 @@ def test_no_drift_is_told_before_two_spin_downs_agree() -> None:
 )
 def test_the_apm_level(level: int, words: str) -> None:
     """01h to 7Fh permit standby, 80h to FEh do not (ACS-3)."""
-    assert told({"apm_level": {(): level}})["APM level"] == words
+    assert given({"apm_level": {(): level}})["APM level"] == words
 
 
 def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
@@ -140,7 +140,7 @@ def test_a_reading_that_delays_sleep_is_told() -> None:
     }
 
     def shown(restarts: int) -> str:
-        return told({"slept_after": {**figures, ("restarts",): restarts}})[
+        return given({"slept_after": {**figures, ("restarts",): restarts}})[
             "After its counters were read"
         ]
 

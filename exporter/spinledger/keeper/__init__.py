@@ -1,1 +1,0 @@
-"""Facts into books, books into views. Pure."""

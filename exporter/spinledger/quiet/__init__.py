@@ -1,0 +1,1 @@
+"""Quiet hours in local time. Pure."""

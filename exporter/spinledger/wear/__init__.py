@@ -1,0 +1,1 @@
+"""Budgets, ratings, and the drive's own counters. Pure."""

@@ -1,0 +1,1 @@
+"""What other timers, and other loads, would have done; what it costs. Pure."""

@@ -1,0 +1,113 @@
+"""Books of invented disks, as pages draw them: plain patterns, and as busy as a disk can be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from spinledger.model import (
+    DAY,
+    HOUR,
+    MINUTE,
+    SECOND,
+    Condition,
+    DiskView,
+    Labels,
+    Number,
+    Snapshot,
+    State,
+)
+from spinledger.quiet.hours import Calendar
+from spinledger.schedule import Schedule, Window
+from spinledger.web.sight import Booked, Piece, Sight, Wake
+from tests.fakes.snapshots import WALL_NS, full_view, snapshot, view
+
+ZONE = "Europe/Prague"
+LONG = "ARCHIVE 8T WITH A MODEL NAME OF FORTY CHARS"  # ACS-3, 7.12.7.10: a model has 40 bytes
+
+
+def nights(zone: str = ZONE) -> Calendar:
+    """22:00 to 07:00 every night."""
+    windows = tuple(Window(day, 22 * 60, 1, 7 * 60) for day in range(7))
+    return Calendar(Schedule("nights", zone, windows), ZoneInfo(zone))
+
+
+def busy(now: int = WALL_NS, days: int = 30, every_ns: int = 40 * MINUTE, shift: int = 0) -> Booked:
+    """A disk that turns 15 min of every so many; some of it not known, some not watched."""
+    pieces: list[Piece] = []
+    wakes: list[Wake] = []
+    at = now - days * DAY + shift
+    number = shift
+    while at < now:
+        number = (number * 1103515245 + 12345) % (1 << 31)  # ISO C's example of rand()
+        turning = 10 * MINUTE + number % (10 * MINUTE)
+        state = {3: "unknown", 4: "unobserved"}.get(number // 7 % 40, "spinning")
+        active = turning * (number % 90) // 100 if state == "spinning" else 0
+        pieces.append(Piece(at, min(now, at + turning), state, active))
+        wakes.append(Wake(at, True))
+        if at + turning < now:
+            pieces.append(Piece(at + turning, min(now, at + every_ns), "standby", 0))
+        at += every_ns
+    return Booked(tuple(pieces), tuple(wakes))
+
+
+def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[str, Booked]]:
+    """Disks in every state, in pools of five, each with a month of books."""
+    views: list[DiskView] = []
+    books: dict[str, Booked] = {}
+    for number in range(disks):
+        state = (State.STANDBY, State.IDLE, State.ACTIVE, State.UNKNOWN)[number % 4]
+        full, plain = full_view(number), view(number, state, f"plates-{number // 5}")
+        model = f"{LONG} {number}" if long_names else plain.disk.model
+        one = replace(
+            full,
+            disk=replace(plain.disk, model=model, serial="S" * 20 if long_names else "S1"),
+            state=state,
+            why=plain.why,
+            condition=Condition.STANDBY_Z if state is State.STANDBY else None,
+            findings=full.findings if number % 3 == 0 else (),
+            samples={
+                **full.samples,
+                "recent_cycles": {("1d",): 3 + number, ("7d",): 21, ("30d",): 90},
+                "cycle_limit": {("1d",): 12, ("7d",): 44, ("30d",): 140},
+                "cycle_limit_used_ratio": {("1d",): (3 + number) / 12, ("7d",): 0.5},
+                "state_seconds": {("standby",): 20 * 86400.0, ("idle",): 10 * 86400.0},
+                "cycles": {("yes",): 90, ("no",): 0},
+                "timer_seconds": {(): 1200},
+                "whatif_cycles": {
+                    (str(timer),): 90 * 1200 // timer
+                    for timer in (300, 600, 1200, 3600, 7200, 14400)
+                },
+                "whatif_asleep_seconds": {
+                    (str(timer),): 86400 * 1000 / timer
+                    for timer in (300, 600, 1200, 3600, 7200, 14400)
+                },
+                "rated_life_used_ratio": {("load",): 0.02 * number, ("start_stop",): 0.3},
+                "rated_life_end": {
+                    ("load", "early"): WALL_NS / SECOND + 2e8,
+                    ("load", "late"): WALL_NS / SECOND + 3e8,
+                },
+                "energy_joules": {("idle",): 5e6, ("standby",): 4e6, ("spinup",): 1e5},
+                "energy_saved_joules": {(): 6e6},
+                "energy_lost_joules": {(): 1e5},
+            },
+        )
+        views.append(one)
+        books[one.disk.identity] = busy(shift=number * HOUR // 50)
+    return snapshot(*views), books
+
+
+def losing(view: DiskView, joules: float) -> DiskView:
+    """A disk whose spin-ups cost that much more than its sleep saved."""
+    energy: dict[str, Mapping[Labels, Number]] = {
+        "energy_saved_joules": {(): 0},
+        "energy_lost_joules": {(): joules},
+    }
+    return replace(view, samples={**view.samples, **energy})
+
+
+def sight_of(books: Mapping[str, Booked]) -> Sight:
+    """What pages show of these books."""
+    calendar = nights()
+    return Sight(lambda since, now: books, lambda: {"nights": calendar}, calendar.tz, ZONE, "attic")

@@ -1,0 +1,101 @@
+"""The series of a rehearsal: what rules and dashboards read is there, and nothing else.
+
+Outside authority: the shipped rules and dashboards, which say themselves what they read.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from spinledger.metrics.catalogue import CATALOGUE, HISTOGRAM, Metric
+from spinledger.model import SECOND, Labels, Number, Snapshot
+from spinledger.sim.backfill import LEFT_OUT, SELDOM, Backfill
+from tests.fakes.snapshots import full_view, snapshot
+from tests.packs.promql import uses
+from tests.packs.test_rules import FILES, RULE_LIST
+
+ROOT = Path(__file__).parents[3]
+STEP_NS = 240 * SECOND
+CODES = ("timer_not_holding", "probes_disturb", "regular_access")
+WRITABLE = {row.name: row for row in CATALOGUE if row.kind != HISTOGRAM}
+
+
+def whole_disk() -> Snapshot:
+    """A disk with every key of the catalogue, some real findings among them."""
+    view = full_view(0)
+    samples: dict[str, Mapping[Labels, Number]] = {
+        **view.samples,
+        "finding": {(code,): 1 for code in CODES},
+        "rated_life_end": {("load", "late"): 2, ("load", "early"): 1},
+    }
+    given = snapshot(replace(view, samples=samples))
+    return replace(given, exporter={**given.exporter, "build_info": {("0.1.0",): 1}})
+
+
+def written(steps: int) -> list[set[str]]:
+    """The series of each step, by name and labels."""
+    given = []
+    out = io.StringIO()
+    backfill = Backfill(out, "spinledger", "attic:9786", STEP_NS)
+    for number in range(steps):
+        out.seek(out.truncate(0))
+        moment, later = whole_disk(), number * STEP_NS
+        backfill.publish(
+            replace(moment, at_ns=moment.at_ns + later, wall_ns=moment.wall_ns + later)
+        )
+        given.append({line.rsplit(" ", 2)[0] for line in out.getvalue().splitlines()})
+    return given
+
+
+def names(series: set[str]) -> set[str]:
+    """Their metrics."""
+    return {one.partition("{")[0] for one in series}
+
+
+def read_by_dashboards() -> set[str]:
+    """Metrics that a dashboard names, in a query or elsewhere."""
+    text = "".join(f.read_text(encoding="utf-8") for f in (ROOT / "dashboards").glob("*.json"))
+    return set(re.findall(r"spinledger_\w+", text)) & WRITABLE.keys()
+
+
+def test_every_step_has_what_the_rules_expressions_read_and_no_more() -> None:
+    """Metrics of disks at an ordinary step are those of the rules' expressions."""
+    read = {name for rule in RULE_LIST for name in uses(rule["expr"]).metrics}
+    disks = {name for name, row in WRITABLE.items() if row.scope == "disk"}
+    assert names(written(2)[1]) & disks == read & disks
+    assert read & WRITABLE.keys() - names(written(2)[1]) == set()
+
+
+def test_once_an_hour_there_is_what_the_dashboards_read() -> None:
+    """The first step and then one in SELDOM has every metric that a dashboard names."""
+    steps = written(SELDOM + 1)
+    assert read_by_dashboards() > {"spinledger_disk_cycles_total"}
+    for number in (0, SELDOM):
+        assert read_by_dashboards() - names(steps[number]) == set()
+    assert steps[0] == steps[SELDOM]
+    assert all(step < steps[0] for step in steps[1:SELDOM])
+
+
+def test_labels_that_no_rule_selects_are_left_to_the_hour() -> None:
+    """Of findings, windows and bounds an ordinary step has those that a rule selects by name."""
+    whole, ordinary = written(2)
+    late = {one for one in whole - ordinary if "finding" in one or "life_end" in one}
+    assert {re.findall(r'(?:code|bound)="(\w+)"', one)[0] for one in late} == {
+        "regular_access",
+        "early",
+    }
+    windows = {one for one in ordinary if "recent_cycles" in one}
+    assert [re.findall(r'window="(\w+)"', one) for one in windows] == [["1d"]]
+
+
+@pytest.mark.parametrize("row", [row for row in CATALOGUE if row.key in LEFT_OUT], ids=str)
+def test_what_is_left_out_is_read_by_nobody(row: Metric) -> None:
+    """No rule, annotation or dashboard names it."""
+    texts = [*FILES, *(ROOT / "dashboards").glob("*.json")]
+    assert not [file for file in texts if re.search(rf"\b{row.name}\b", file.read_text("utf-8"))]

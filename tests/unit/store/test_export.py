@@ -1,0 +1,205 @@
+"""History as CSV, JSON, days and OpenMetrics.
+
+Sources: the OpenMetrics text is read by the parser of prometheus_client, the reference
+implementation of OpenMetrics 1.0 for Python; CSV by Python's csv module (RFC 4180); lengths of
+local days from the tz database (Europe/Prague: 29 March 2026 has 23 h, 25 October 2026 has 25 h).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable
+from datetime import date, datetime
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+
+from spinledger.errors import BadInput
+from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, Entry, Evidence, Explained, Span
+from spinledger.store.export import (
+    Question,
+    answer,
+    asked,
+    csv_of,
+    days,
+    openmetrics_of,
+    since_ns,
+)
+from spinledger.store.file import DAY_ROW, Row
+from spinledger.store.history import History
+from spinledger.store.sheets import Sheet
+
+DISK = "sim-dome-01"
+PRAGUE = ZoneInfo("Europe/Prague")
+ACCOUNTS = {DISK: {"cycles": 1}}
+
+
+def wall(text: str) -> int:
+    """Wall nanoseconds of a local time in Prague."""
+    return round(datetime.fromisoformat(text).replace(tzinfo=PRAGUE).timestamp()) * SECOND
+
+
+def span(state: str, began: int, ended: int, active: int = 0) -> Span:
+    """A span by wall time; the boot clock began a day before it."""
+    return Span(DISK, state, DAY, DAY + ended - began, began, ended, active, Evidence.MOVED)
+
+
+def history(entries: Iterable[Entry], rows: Iterable[Row] = ()) -> History:
+    """A history of entries that wait and rows of a file."""
+    held = list(rows)
+
+    def of(kind: str, first_day: int, disk: str | None) -> list[Row]:
+        return [row for row in held if row[0] == kind and row[1] >= first_day]
+
+    return History(of, list(entries), wall("2026-01-01") - DAY, ACCOUNTS, 0)
+
+
+@pytest.mark.parametrize(("day", "hours"), [("2026-03-29", 23), ("2026-10-25", 25)])
+def test_a_local_day_is_as_long_as_the_clocks_say(day: str, hours: int) -> None:
+    """A span over a change of clocks is cut at local midnights; the parts add up."""
+    began, ended = wall(f"{day} 00:00") - 6 * HOUR, wall(f"{day} 12:00") + 24 * HOUR
+    given = list(days(history([span("standby", began, ended)]), Question(zone=PRAGUE), DISK))
+    by_date = {one.date.isoformat(): one.states["standby"] for one in given}
+    assert by_date[day] == hours * HOUR
+    assert sum(by_date.values()) == ended - began
+    assert len(given) == 3
+
+
+def test_days_without_spans_come_from_totals() -> None:
+    """Old days, of which only totals are kept, are the growth from one to the next."""
+    rows = []
+    for number in range(1, 4):
+        sheet = Sheet()
+        totals = {
+            "state_seconds": {
+                "standby": 1000.0 * number,
+                "idle": 50.0 * number,
+                "active": 5.0 * number,
+            },
+            "cycles": {"yes": 10.0 * number, "no": 1.0 * number},
+        }
+        sheet.set_totals(totals, number * DAY + HOUR)
+        rows.append((DAY_ROW, number, DISK, sheet.encode()))
+    given = list(days(history([], rows), Question(), DISK))
+    assert [one.date for one in given] == [date(1970, 1, 2), date(1970, 1, 3), date(1970, 1, 4)]
+    assert {one.source for one in given} == {"totals"}
+    assert [one.cycles for one in given] == [11, 11, 11]
+    assert [one.states["standby"] for one in given] == [1000 * SECOND] * 3
+    assert [one.states["spinning"] for one in given] == [55 * SECOND] * 3
+
+
+def test_csv_is_what_a_person_would_have_written_down() -> None:
+    """Local times with their offset, seconds, and the open span last, without an end."""
+    began = wall("2026-07-01 22:00")
+    turn = began + 90 * MINUTE + SECOND // 2
+    books = History(
+        lambda kind, day, disk: [],
+        [span("standby", began, turn), span("spinning", turn, turn + HOUR, 61 * SECOND)],
+        0,
+        {
+            DISK: {
+                "state": "standby",
+                "span_began_ns": 5 * HOUR,
+                "span_began_wall_ns": turn + HOUR,
+                "span_active_ns": 0,
+                "at_ns": 6 * HOUR,
+                "wall_offset_ns": turn - 4 * HOUR,
+                "evidence": "reported_standby",
+            }
+        },
+        0,
+    )
+    text = "".join(csv_of(books, Question(zone=PRAGUE)))
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert [row["state"] for row in rows] == ["standby", "spinning", "standby"]
+    assert rows[0]["began"] == "2026-07-01T22:00:00+02:00"
+    assert [row["seconds"] for row in rows] == ["5400.5", "3600", "3600"]
+    assert rows[1]["active_seconds"] == "61"
+    assert [row["ended"] for row in rows][2] == ""
+    assert {row["disk"] for row in rows} == {DISK}
+
+
+def test_openmetrics_is_read_by_the_reference_parser() -> None:
+    """Every sample is accepted; there is one at least every 4 min; counts end at the truth."""
+    began = wall("2026-07-01 22:00")
+    turn, end = began + 2 * HOUR, began + 3 * HOUR
+    books = history(
+        [
+            span("standby", began, turn),
+            Cycle(1, DISK, turn, turn, True),
+            span("spinning", turn, end),
+            Cycle(2, DISK, end - MINUTE, end - MINUTE, False),
+        ]
+    )
+    text = "".join(openmetrics_of(books, Question()))
+    assert text.endswith("# EOF\n")
+    parsed = text_string_to_metric_families(text)  # type: ignore[no-untyped-call]
+    families = {family.name: family for family in parsed}
+    states = families["spinledger_history_state"]
+    times = sorted({float(sample.timestamp) for sample in states.samples})
+    assert max(b - a for a, b in pairwise(times)) <= 240
+    for at in times:
+        now = {s.labels["state"]: s.value for s in states.samples if float(s.timestamp) == at}
+        assert sum(now.values()) == 1
+        assert now["standby"] == (at < turn / SECOND)
+    counts = families["spinledger_history_cycles"].samples
+    last = {s.labels["observed"]: s.value for s in counts}
+    assert last == {"yes": 1, "no": 1}
+    assert counts[0].value == 0
+
+
+def test_json_joins_cycles_with_their_causes() -> None:
+    """A cycle tells its cause once that is known, and null before."""
+    at = wall("2026-07-01 22:00")
+    books = history(
+        [
+            Cycle(1, DISK, at, at, True),
+            Cycle(2, DISK, at + HOUR, at + HOUR, True),
+            Explained(1, DISK, DAY + SECOND, "read", "backup", "archive", 7 * SECOND),
+        ]
+    )
+    given = json.loads(b"".join(answer(books, {}, at)))
+    assert [cycle["actor"] for cycle in given["cycles"]] == ["backup", None]
+    assert given["cycles"][0]["wait_seconds"] == 7.0
+    assert given["disks"] == [DISK]
+
+
+@pytest.mark.parametrize(
+    ("text", "ns"),
+    [
+        ("7d", 100 * DAY - 7 * DAY),
+        ("90m", 100 * DAY - 90 * MINUTE),
+        ("1970-01-02T00:00+00:00", DAY),
+        ("1970-01-02T00:00 00:00", DAY),  # a plus sign in a query arrives as a space
+        ("1970-01-01T00:00:00.5+00:00", SECOND // 2),
+    ],
+)
+def test_since_is_a_date_or_a_duration(text: str, ns: int) -> None:
+    """ISO 8601, or a number with s, m, h, d or w before now."""
+    assert since_ns(text, 100 * DAY) == ns
+
+
+@pytest.mark.parametrize("text", ["yesterday", "7", "-7d", "2026-13-01", "7 d", "1e9d"])
+def test_a_bad_since_says_how_to_write_one(text: str) -> None:
+    """Neither date nor duration: one line with what, where and the mend."""
+    with pytest.raises(BadInput, match="is neither a date nor a duration; write 2026-01-31"):
+        since_ns(text, 0)
+
+
+def test_an_unknown_disk_is_refused_before_the_first_byte() -> None:
+    """The complaint names the disks that are known."""
+    with pytest.raises(BadInput, match=f"knows no such disk; it knows {DISK}"):
+        answer(history([]), {"disk": "sim-other"}, 0)
+    assert asked(history([]), DISK, None, 0).disk == DISK
+
+
+def test_since_leaves_out_what_ended_before() -> None:
+    """A span that lasts into the time asked for is told, one that ended before is not."""
+    at = wall("2026-07-01 12:00")
+    books = history([span("standby", at, at + HOUR), span("spinning", at + HOUR, at + 2 * HOUR)])
+    assert [s.state for s in books.spans(DISK, at + HOUR)] == ["spinning"]
+    assert [s.state for s in books.spans(DISK, at + HOUR - 1)] == ["standby", "spinning"]

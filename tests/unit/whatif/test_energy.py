@@ -1,0 +1,122 @@
+"""Energy against worked examples and the break-even rule."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from spinledger.model import SECOND, Cycle, Policy, State, Stretch, Watts
+from spinledger.whatif.energy import JOULES_PER_KWH, Energy, a_year, break_even_s, cost, net_joules
+
+# Pipeline HD.2 product manual, p12: 3.834 W idle, 0.699 W standby (two disks). The 120 J of a
+# spin-up are assumed: makers do not publish it.
+WATTS = Watts(idle=3.834, standby=0.699)
+POLICY = Policy(watts=WATTS, spinup_j=120.0)
+
+
+def stretch(state: State, began_s: float, ended_s: float) -> Stretch:
+    """Time in a state, in seconds."""
+    return Stretch("sim-1", state, False, round(began_s * SECOND), round(ended_s * SECOND))
+
+
+def test_break_even_gap() -> None:
+    """T* = 120 J / (3.834 - 0.699) W = 38.28 s (ski rental: Albers, CACM May 2010, p91)."""
+    assert break_even_s(WATTS, 120) == pytest.approx(38.28, abs=0.005)
+    assert net_joules(WATTS, 120, 120 / (3.834 - 0.699), 1) == pytest.approx(0)
+
+
+def test_no_break_even_where_standby_saves_nothing() -> None:
+    """Equal watts never pay back a spin-up."""
+    assert break_even_s(Watts(idle=1, standby=1), 120) is None
+
+
+def test_a_night_asleep() -> None:
+    """By hand: 8 h asleep save (3.834 - 0.699) x 28800 - 120 = 90168 J; 10 s idle use 38.34."""
+    fold = Energy(POLICY)
+    fold.step(stretch(State.STANDBY, 0, 28800))
+    fold.step(Cycle(1, "sim-1", 28800 * SECOND, 0, True))
+    fold.step(stretch(State.IDLE, 28800, 28810))
+    totals = fold.totals(())
+    assert totals["energy_saved_joules"][()] == pytest.approx(90168)
+    assert totals["energy_lost_joules"][()] == 0
+    assert totals["energy_joules"] == {
+        ("active",): 0,
+        ("idle",): pytest.approx(38.34),
+        ("standby",): pytest.approx(0.699 * 28800),
+        ("spinup",): 120,
+    }
+
+
+def test_a_short_sleep_loses() -> None:
+    """Worked by hand: 10 s asleep net 31.35 - 120 = -88.65 J, booked when the disk spins."""
+    fold = Energy(POLICY)
+    fold.step(stretch(State.STANDBY, 0, 10))
+    assert fold.totals(())["energy_lost_joules"][()] == 0
+    lost = fold.totals([stretch(State.ACTIVE, 10, 10)])["energy_lost_joules"][()]
+    assert lost == pytest.approx(88.65)
+
+
+def test_unseen_time_is_neither_slept_nor_a_wake() -> None:
+    """A sleep goes on over unobserved time, which itself saves nothing."""
+    fold = Energy(POLICY)
+    fold.step(stretch(State.STANDBY, 0, 100))
+    fold.step(stretch(State.UNOBSERVED, 100, 5000))
+    fold.step(stretch(State.STANDBY, 5000, 5100))
+    fold.step(stretch(State.IDLE, 5100, 5110))
+    saved = fold.totals(())["energy_saved_joules"][()]
+    assert saved == pytest.approx(3.135 * 200 - 120)
+
+
+def test_cost_of_a_kilowatt_hour() -> None:
+    """3.6 MJ are one kilowatt hour (SI Brochure, 9th edition, table 8: 1 h = 3600 s)."""
+    assert cost(3_600_000, 0.30) == pytest.approx(0.30)
+
+
+def test_a_year_at_the_pace_of_a_few_days() -> None:
+    """5 W through three days are 43.83 kWh a year; less than a whole day says nothing of one.
+
+    NIST SP 811 (2008), B.8: 1 kW h = 3.6 MJ. A Julian year has 365.25 d = 8766 h (IAU style manual,
+    1989), so 5 W x 8766 h.
+    """
+    result = a_year(5.0 * 3 * 86_400, 3 * 86_400.0)
+    assert result is not None
+    assert result / JOULES_PER_KWH == pytest.approx(43.83)
+    assert a_year(5.0 * 86_399, 86_399.0) is None
+
+
+STATES = st.sampled_from(list(State))
+
+
+@given(st.lists(st.tuples(STATES, st.integers(0, 300)), max_size=30))
+@settings(max_examples=200, deadline=None)
+def test_no_counter_falls_and_the_sum_is_the_net(steps: list[tuple[State, int]]) -> None:
+    """Live values only rise; saved less lost is the net of the sleeps; a dump changes nothing."""
+    fold = Energy(POLICY)
+    at = 0
+    seen: dict[str, dict[tuple[str, ...], float]] = {}
+    sleeps: list[int] = []
+    open_sleep: int | None = None
+    for state, length in steps:
+        for part in (length // 3, length):
+            now = fold.totals([stretch(state, at, at + part)])
+            for key, samples in seen.items():
+                assert all(now[key][label] >= value for label, value in samples.items())
+            seen = {key: dict(samples) for key, samples in now.items()}
+        fold.step(stretch(state, at, at + length))
+        again = Energy(POLICY)
+        again.load(json.loads(json.dumps(fold.dump())))
+        fold = again
+        at += length
+        if state is State.STANDBY:
+            open_sleep = (open_sleep or 0) + length
+        elif state.spinning and open_sleep is not None:
+            sleeps.append(open_sleep)
+            open_sleep = None
+    totals = fold.totals([stretch(State.IDLE, at, at)])
+    if open_sleep is not None:
+        sleeps.append(open_sleep)
+    net = totals["energy_saved_joules"][()] - totals["energy_lost_joules"][()]
+    assert net == pytest.approx(sum(3.135 * slept - 120 for slept in sleeps))
