@@ -16,6 +16,7 @@ PURE = (
     "model",
     "schedule",
     "errors",
+    "facts",
     "codec",
     "ledger",
     "findings",
