@@ -113,7 +113,7 @@ class QuietWindow(NamedTuple):
     asleep_ns: int
     observed_ns: int  # the state was known
     recorded_ns: int  # all of it
-    ended_wall_ns: int | None
+    ended_wall_ns: int
 
     @property
     def asleep_ratio(self) -> float:

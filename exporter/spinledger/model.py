@@ -9,8 +9,10 @@ nanoseconds of the boot clock (CLOCK_BOOTTIME), or since the Unix epoch in UTC w
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
+
+from spinledger.schedule import Schedule
 
 MILLISECOND = 1_000_000
 SECOND = 1_000_000_000
@@ -147,8 +149,10 @@ class Disk:
 
     @property
     def wake_group(self) -> str:
-        """What it wakes with: its pool, else it alone."""
-        return self.pool or self.identity
+        """What wakes together: its pool, else the disk alone, by a name that a person reads."""
+        if self.pool or not self.serial:
+            return self.pool or self.identity
+        return f"{self.model} {self.serial}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +190,11 @@ class Policy:
     watts: Watts = Watts(idle=5.7, standby=0.7)
     spinup_j: float = 120.0
     quiet: str | None = None  # name of a schedule
+    schedule: Schedule | None = None  # that schedule
     candidates_ns: tuple[int, ...] = ()  # what-if timers
-    disturbance_limit: int = 3  # then the drive is left in peace
+    whatif_spinup_ns: int = 0  # how long a spin-up takes, for what-if timers
+    waits_per_day: float = 5.0  # waits for a spin-up that are acceptable
+    disturbance_limit: int = 3  # then the drive is no longer probed
     horizon_s: float = 3 * 365.25 * 86400
     quiet_asleep_min: float = 0.5
     actor_limit: int = 8
@@ -373,7 +380,8 @@ class Stretch:
     ended_ns: int
     sectors_read: int = 0  # moved by others in it, 512-byte units
     sectors_written: int = 0
-    light_ns: int = 0  # active time in samples that moved next to nothing (ledger.record)
+    light_ns: int = 0  # active time in samples that moved next to nothing (ledger.recording)
+    wall_offset_ns: int = 0  # wall minus boot time when it was recorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -460,34 +468,3 @@ class Finding:
     caution: str
     ask_first: str = ""  # whose document or word to take before trying
     innocent: tuple[str, ...] = ()  # other explanations, each with what rules it out
-
-
-@dataclass(frozen=True, slots=True)
-class DiskView:
-    """One disk as web and metrics see it. `samples`: catalogue key -> values by further labels."""
-
-    disk: Disk
-    policy: Policy
-    state: State
-    why: str  # why unknown; "" otherwise
-    condition: Condition | None
-    since_ns: int
-    since_wall_ns: int
-    samples: Mapping[str, Mapping[Labels, Number]] = field(default_factory=dict)
-    histograms: Mapping[str, Histogram] = field(default_factory=dict)
-    findings: tuple[Finding, ...] = ()
-    since_seen: bool = True  # False: it began while nobody looked, at `since_ns` at the latest
-    untouched_wall_ns: int | None = None  # since when others moved no sector; None while they do
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """An immutable picture of everything at one tick; a scrape reads nothing else."""
-
-    number: int
-    at_ns: int
-    wall_ns: int
-    committed_ns: int
-    disks: tuple[DiskView, ...]
-    exporter: Mapping[str, Mapping[Labels, Number]] = field(default_factory=dict)
-    skipped: tuple[tuple[str, str], ...] = ()  # (kernel name, reason)

@@ -11,17 +11,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol, runtime_checkable
 
+from spinledger.facts import Snapshot, Totals
 from spinledger.model import (
     Answered,
     Counted,
     Disk,
     Entry,
     Gone,
-    Labels,
-    Number,
     Probe,
     Seen,
-    Snapshot,
     Woken,
     Worn,
 )
@@ -37,7 +35,7 @@ class Commit:
     boot_id: str
     clean: bool  # the last of an orderly stop: nothing was booked after it
     accounts: Mapping[str, Mapping[str, object]]  # dumps by identity, of those that changed
-    totals: Mapping[str, Mapping[str, Mapping[str, float]]]  # identity -> key -> labels joined by /
+    totals: Mapping[str, Totals]  # lifetime counters by identity, of those that changed
     entries: tuple[Entry, ...]  # booked since the last commit
 
 
@@ -52,6 +50,9 @@ class Restored:
     accounts: Mapping[str, Mapping[str, object]]
     entries: tuple[Entry, ...]  # booked, not committed, saved by the live journal
     lost: str  # "" when nothing was lost; else why exported counters restart from zero
+    recent_cycles: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    """Observed spin-ups of the last 60 days by identity, ascending, by the boot clock of
+    `boot_id`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,32 +276,3 @@ class QuietHours(Protocol):
 
     def at(self, wall_ns: int) -> Moment:
         """What holds at a wall time."""
-
-
-class Fold(Protocol):
-    """One disk's counter, as a fold over entries. One instance a disk; its state is its own.
-
-    `eats` names the entry types `step` wants. `totals` must not change the state; `pending` are
-    the open stretch and the open gap as they would be booked now, so that counters are live.
-    `dump` gives JSON types only; `load(dump())` restores the state exactly and accepts, where it
-    can, the dump of an earlier version.
-    """
-
-    name: str
-    eats: tuple[type, ...]
-    gauges: frozenset[str]  # keys of `totals` that are no counters
-
-    def step(self, entry: Entry) -> None:
-        """Take one booked entry."""
-
-    def totals(self, pending: Sequence[Entry]) -> Mapping[str, Mapping[Labels, Number]]:
-        """Samples by catalogue key, `pending` included."""
-
-    def dump(self) -> object:
-        """The state as JSON types."""
-
-    def load(self, dumped: object) -> None:
-        """Replace the state with a dumped one."""
-
-    def rebase(self, offset_ns: int) -> None:
-        """Move kept boot-clock times to another boot: new time = old time + offset."""

@@ -24,7 +24,7 @@ from spinledger.findings.restarts import noted
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
     Account,
-    Habit,
+    Probing,
     may_probe,
     timer_ns,
 )
@@ -72,10 +72,10 @@ DENSE_STEPS = 12
 
 def plan(account: Account, now_ns: int, number: int) -> Probe | None:
     """The question to put now, or None. Times in nanoseconds of the boot clock."""
-    habit = account.habit
-    if habit.pending is not None or account.counted is None or not may_probe(account):
+    probing = account.probing
+    if probing.pending is not None or account.counted is None or not may_probe(account):
         return None
-    if habit.cross_checking:
+    if probing.cross_checking:
         return None
     if account.state is State.ACTIVE or now_ns < due_ns(account, now_ns):
         return None
@@ -93,29 +93,29 @@ def plan_reading(
     Due after a wake, every `wear_ns` of use, and right before the second reader, where that is
     due and free, so that the two can be compared.
     """
-    habit, every_ns = account.habit, account.policy.cadence.wear_ns
+    probing, every_ns = account.probing, account.policy.cadence.wear_ns
     if not every_ns or not _in_use(account) or _stale(account, now_ns):
         return None
-    woke = account.observed_since_reading > 0 and account.since_ns > (habit.read_ns or 0)
-    due = habit.read_ns is None or woke or now_ns - habit.read_ns >= every_ns
+    woke = account.observed_since_reading > 0 and account.since_ns > (probing.read_ns or 0)
+    due = probing.read_ns is None or woke or now_ns - probing.read_ns >= every_ns
     if not due and (
         _fresh(account, now_ns) or not (cross_check_free and cross_check_due(account, now_ns))
     ):
         return None
-    habit.to_read = [
+    probing.to_read = [
         command
         for command in counters.plan(account.disk)
-        if habit.unreadable.get(command.value, 0) < GIVE_UP_AFTER
+        if probing.unreadable.get(command.value, 0) < GIVE_UP_AFTER
     ]
-    habit.records = []
-    habit.read_ns = now_ns
+    probing.records = []
+    probing.read_ns = now_ns
     return plan_record(account, now_ns, number)
 
 
 def _in_use(account: Account) -> bool:
     """Others moved its sectors in this very sample, and nothing of ours is on its way."""
-    habit = account.habit
-    if habit.pending is not None or habit.cross_checking or not may_probe(account):
+    probing = account.probing
+    if probing.pending is not None or probing.cross_checking or not may_probe(account):
         return False
     return others_move(account)
 
@@ -132,74 +132,74 @@ def others_move(account: Account) -> bool:
 
 def cross_check_due(account: Account, now_ns: int) -> bool:
     """True when smartctl is due: once in `cross_check_ns`, whatever comes of it."""
-    habit, every_ns = account.habit, account.policy.cadence.cross_check_ns
+    probing, every_ns = account.probing, account.policy.cadence.cross_check_ns
     if not every_ns or not _in_use(account):
         return False
-    return habit.cross_check_ns is None or now_ns - habit.cross_check_ns >= every_ns
+    return probing.cross_check_ns is None or now_ns - probing.cross_check_ns >= every_ns
 
 
 def _fresh(account: Account, now_ns: int) -> bool:
     """True where our own last reading can be compared with one of the second reader's now."""
-    read_ns = account.habit.read_ns
+    read_ns = account.probing.read_ns
     return read_ns is not None and now_ns - read_ns < account.policy.cadence.slow_ns
 
 
 def note_cross_check(account: Account, now_ns: int) -> None:
     """The second reader was started."""
-    habit = account.habit
+    probing = account.probing
     if not _fresh(account, now_ns):
-        habit.last_records = []
-    habit.cross_check_ns = now_ns
-    habit.cross_checking = True
-    habit.read_in_gap = True
-    habit.sent[CROSS_CHECK] = habit.sent.get(CROSS_CHECK, 0) + 1
+        probing.last_records = []
+    probing.cross_check_ns = now_ns
+    probing.cross_checking = True
+    probing.read_in_gap = True
+    probing.sent[CROSS_CHECK] = probing.sent.get(CROSS_CHECK, 0) + 1
 
 
 def note_cross_checked(account: Account) -> Sequence[Record] | None:
     """The second reader ended: our own records to compare with; None: it is not waited for."""
-    habit = account.habit
-    if not habit.cross_checking:
+    probing = account.probing
+    if not probing.cross_checking:
         return None
-    habit.cross_checking, habit.cross_check_over = False, True
-    records, habit.last_records = habit.last_records, []
+    probing.cross_checking, probing.cross_check_over = False, True
+    records, probing.last_records = probing.last_records, []
     return records
 
 
 def plan_record(account: Account, now_ns: int, number: int) -> Probe | None:
     """The next record of the reading under way; what comes too late is left for the next one."""
-    habit = account.habit
-    unfit = habit.pending is not None or not others_move(account) or _stale(account, now_ns)
-    if not habit.to_read or unfit:
-        habit.to_read = []
+    probing = account.probing
+    unfit = probing.pending is not None or not others_move(account) or _stale(account, now_ns)
+    if not probing.to_read or unfit:
+        probing.to_read = []
         return None
-    command = habit.to_read.pop(0)
+    command = probing.to_read.pop(0)
     return Probe(number, account.disk.identity, command, now_ns, now_ns + DEADLINE_NS)
 
 
 def due_ns(account: Account, now_ns: int) -> int:
     """When the next question is due, by state, idle age, timer and hints."""
-    habit, cadence = account.habit, account.policy.cadence
-    if habit.hint:
+    probing, cadence = account.probing, account.policy.cadence
+    if probing.hint:
         return now_ns
-    if habit.sent_ns is None:
+    if probing.sent_ns is None:
         return account.idle_from_ns
     # Samples come a little early or late: an interval has passed in the sample nearest to its end.
     early_ns = cadence.fast_ns // 4
-    asked = habit.sent_ns - early_ns
+    asked = probing.sent_ns - early_ns
     if account.state is State.STANDBY:
         return asked + cadence.asleep_ns
     if account.state is State.IDLE:
         return _due_idle(account, max(asked, account.idle_from_ns - early_ns))
-    if habit.refusals == 0:
+    if probing.refusals == 0:
         return asked + cadence.fast_ns
-    return asked + min(cadence.slow_ns << min(habit.refusals - 1, 8), cadence.asleep_ns)
+    return asked + min(cadence.slow_ns << min(probing.refusals - 1, 8), cadence.asleep_ns)
 
 
 def _due_idle(account: Account, last_ns: int) -> int:
-    cadence, habit = account.policy.cadence, account.habit
+    cadence, probing = account.policy.cadence, account.probing
     began = account.idle_from_ns
     timer = timer_ns(account)
-    if habit.restarter and timer:
+    if probing.restarter and timer:
         return last_ns + timer + timer // 2
     due = last_ns + cadence.slow_ns
     if timer:
@@ -216,7 +216,7 @@ def _due_idle(account: Account, last_ns: int) -> int:
 def _dense_window(account: Account, timer: int) -> tuple[int, int]:
     """Idle ages between which questions are dense: around the timer, or the learned bracket."""
     half = account.policy.cadence.slow_ns // 2
-    learned = account.habit.learned
+    learned = account.probing.learned
     if learned and timer == learned[1]:
         return max(0, learned[0] - account.policy.cadence.fast_ns), learned[1] + half
     return max(0, timer - half), timer + half
@@ -228,7 +228,7 @@ def silences(account: Account) -> tuple[tuple[int, int], ...]:
     A drive that stayed awake through twice its timer while it was asked, and sleeps only in this
     silence, restarts its timer at questions. Without a known timer the presumed ones are tried.
     """
-    if account.habit.acquitted or account.policy.declared_ns == 0:
+    if account.probing.acquitted or account.policy.declared_ns == 0:
         return ()
     timer = timer_ns(account)
     timers = (timer,) if timer else PRESUMED_TIMERS_NS
@@ -237,21 +237,21 @@ def silences(account: Account) -> tuple[tuple[int, int], ...]:
 
 def note_sent(account: Account, probe: Probe) -> None:
     """A command went out."""
-    habit = account.habit
+    probing = account.probing
     if probe.command not in STATE_PROBES:
-        habit.pending = probe
-        habit.read_in_gap = True
-        habit.own += 1
+        probing.pending = probe
+        probing.read_in_gap = True
+        probing.own += 1
         return
-    alone_from = max(account.idle_from_ns, habit.sent_ns or 0)
-    habit.undisturbed_ns = probe.sent_ns - alone_from
-    habit.prompted = habit.hint
-    if habit.hint:
-        habit.hinted_ns = probe.sent_ns
-    habit.pending = probe
-    habit.sent_ns = probe.sent_ns
-    habit.hint = False
-    habit.own += 1
+    alone_from = max(account.idle_from_ns, probing.sent_ns or 0)
+    probing.undisturbed_ns = probe.sent_ns - alone_from
+    probing.prompted = probing.hint
+    if probing.hint:
+        probing.hinted_ns = probe.sent_ns
+    probing.pending = probe
+    probing.sent_ns = probe.sent_ns
+    probing.hint = False
+    probing.own += 1
 
 
 def note_counted(
@@ -261,10 +261,10 @@ def note_counted(
 
     `ours`: the movement may be our own ledger's, which is no other's I/O.
     """
-    habit = account.habit
-    own, habit.own = habit.own, 0
-    answered_own, habit.answered_own = habit.answered_own, False
-    second, habit.cross_check_over = habit.cross_checking or habit.cross_check_over, False
+    probing = account.probing
+    own, probing.own = probing.own, 0
+    answered_own, probing.answered_own = probing.answered_own, False
+    second, probing.cross_check_over = probing.cross_checking or probing.cross_check_over, False
     if account.state is State.ACTIVE and not ours:
         _foreign_io(account)
         return
@@ -273,177 +273,175 @@ def note_counted(
     # How many commands the second reader sends is not known: none of them is somebody else's.
     foreign = 0 if second else fact.requests - before.requests - own
     signalled = fact.flushes != before.flushes or foreign > 0
-    if habit.suspect and not habit.pending:
+    if probing.suspect and not probing.pending:
         # The kernel may have issued our own command once more: that is nobody else's doing.
         others = fact.flushes != before.flushes or foreign > own
-        _judge(account, innocent=others and habit.suspect != "link_reset")
+        _judge(account, innocent=others and probing.suspect != "link_reset")
     if signalled and not (own or answered_own):
-        habit.signals += 1
+        probing.signals += 1
         _hint(account, fact.at_ns)
 
 
 def _foreign_io(account: Account) -> None:
     """Somebody else moved sectors: the idle period, and what belonged to it, is over."""
-    habit = account.habit
-    habit.silenced = False
-    habit.suspect = ""
-    habit.read_in_gap = False
-    habit.hint = False
-    habit.hint_wait_ns = 0
-    habit.hinted_ns = None
-    habit.spinning_answer_ns = None
+    probing = account.probing
+    probing.silenced = False
+    probing.suspect = ""
+    probing.read_in_gap = False
+    probing.hint = False
+    probing.hint_wait_ns = 0
+    probing.hinted_ns = None
+    probing.spinning_answer_ns = None
 
 
 def _hint(account: Account, at_ns: int) -> None:
-    habit, cadence = account.habit, account.policy.cadence
-    if habit.hinted_ns is not None and at_ns - habit.hinted_ns < habit.hint_wait_ns:
+    probing, cadence = account.probing, account.policy.cadence
+    if probing.hinted_ns is not None and at_ns - probing.hinted_ns < probing.hint_wait_ns:
         return
     longest = cadence.asleep_ns if account.state is State.STANDBY else cadence.slow_ns
-    habit.hint = True
-    habit.hint_wait_ns = min(max(cadence.fast_ns, 2 * habit.hint_wait_ns), longest)
+    probing.hint = True
+    probing.hint_wait_ns = min(max(cadence.fast_ns, 2 * probing.hint_wait_ns), longest)
 
 
 def _judge(account: Account, innocent: bool) -> None:
-    habit = account.habit
-    kind, habit.suspect = habit.suspect, ""
+    probing = account.probing
+    kind, probing.suspect = probing.suspect, ""
     if innocent:
         return
     _disturbed(account, kind)
-    habit.silenced = True
+    probing.silenced = True
 
 
 def _disturbed(account: Account, kind: str) -> None:
-    habit = account.habit
-    habit.disturbed[kind] = habit.disturbed.get(kind, 0) + 1
-    habit.disturbed_wall_ns = account.at_ns + account.wall_offset_ns
-    if sum(habit.disturbed.values()) >= account.policy.disturbance_limit:
-        habit.given_up = "questions disturb this drive"
+    probing = account.probing
+    probing.disturbed[kind] = probing.disturbed.get(kind, 0) + 1
+    probing.disturbed_wall_ns = account.at_ns + account.wall_offset_ns
 
 
 def note_seen(account: Account) -> None:
     """The disk went or came: what was on its way will not be heard, and it may be asked anew."""
-    habit = account.habit
-    habit.pending = None
-    habit.mute = False
-    habit.suspect = ""
-    habit.silenced = False
-    habit.sent_ns = None
-    habit.spinning_answer_ns = None
-    habit.own = 0
-    habit.to_read = []
-    habit.cross_checking = False
-    habit.came = True
-    if habit.given_up.startswith("refused"):
-        habit.given_up = ""
-        habit.refusals = 0
+    probing = account.probing
+    probing.pending = None
+    probing.mute = False
+    probing.suspect = ""
+    probing.silenced = False
+    probing.sent_ns = None
+    probing.spinning_answer_ns = None
+    probing.own = 0
+    probing.to_read = []
+    probing.cross_checking = False
+    probing.came = True
+    if probing.given_up.startswith("refused"):
+        probing.given_up = ""
+        probing.refusals = 0
 
 
 def note_late(account: Account) -> None:
     """The deadline passed: nothing more is sent until the old answer returns."""
-    habit = account.habit
-    habit.mute = True
-    if habit.pending is not None:
-        _count(habit, habit.pending)
-    _refused(habit, Reason.TIMEOUT)
+    probing = account.probing
+    probing.mute = True
+    if probing.pending is not None:
+        _count(probing, probing.pending)
+    _refused(probing, Reason.TIMEOUT)
 
 
-def _count(habit: Habit, probe: Probe) -> None:
+def _count(probing: Probing, probe: Probe) -> None:
     """The drive has got it, or may have. Counted by then, since a question can be withheld."""
-    habit.sent[probe.command.value] = habit.sent.get(probe.command.value, 0) + 1
+    probing.sent[probe.command.value] = probing.sent.get(probe.command.value, 0) + 1
 
 
 def note_answered(account: Account, fact: Answered, state_before: State) -> None:
     """An answer, after it is booked. `state_before` is the state it met."""
-    habit = account.habit
-    late, habit.mute, habit.pending = habit.mute, False, None
-    habit.answered_own = True
+    probing = account.probing
+    late, probing.mute, probing.pending = probing.mute, False, None
+    probing.answered_own = True
     if not fact.sent:
-        habit.own -= 1
+        probing.own -= 1
     elif not late:
-        _count(habit, fact.probe)
+        _count(probing, fact.probe)
     reply = fact.reply
     if fact.probe.command not in STATE_PROBES:
-        _recorded(habit, fact)
+        _recorded(probing, fact)
         return
-    _time(habit, fact.elapsed_ns)
-    came, habit.came = habit.came, False
+    _time(probing, fact.elapsed_ns)
+    came, probing.came = probing.came, False
     stale = account.io_ns is not None and fact.probe.sent_ns < account.io_ns
     if isinstance(reply, Reported):
-        habit.refusals = 0
-        habit.last_ok = True
+        probing.refusals = 0
+        probing.last_ok = True
         if not stale:
             _given(account, fact, reply, state_before)
     elif isinstance(reply, Refused) and reply.reason not in NOT_SENT and not late:
-        _refused(habit, reply.reason)
+        _refused(probing, reply.reason)
     if stale or not fact.sent:
         return
     if isinstance(reply, Refused) and reply.reason in LINK_LOST:
-        habit.suspect = "link_reset"
-    elif habit.prompted or came:
+        probing.suspect = "link_reset"
+    elif probing.prompted or came:
         return  # others were at it, or it was still spinning up by itself
     elif isinstance(reply, Reported) and (reply.mode, state_before) in WOKEN:
-        habit.suspect = "woke"
+        probing.suspect = "woke"
     elif fact.elapsed_ns > DISTURBED_NS:
-        habit.suspect = "slow_answer"
+        probing.suspect = "slow_answer"
 
 
-def _recorded(habit: Habit, fact: Answered) -> None:
+def _recorded(probing: Probing, fact: Answered) -> None:
     """A record came, or is not to be had: that says nothing about the questions."""
     reply = fact.reply
     if isinstance(reply, Record):
-        habit.records.append(reply)
+        probing.records.append(reply)
     elif isinstance(reply, Refused) and reply.reason not in NOT_SENT:
         name = fact.probe.command.value
-        habit.unreadable[name] = habit.unreadable.get(name, 0) + 1
-        habit.failed[reply.reason.value] = habit.failed.get(reply.reason.value, 0) + 1
+        probing.unreadable[name] = probing.unreadable.get(name, 0) + 1
+        probing.failed[reply.reason.value] = probing.failed.get(reply.reason.value, 0) + 1
 
 
-def _time(habit: Habit, elapsed_ns: int) -> None:
-    if not habit.elapsed:
-        habit.elapsed = [0] * (len(ELAPSED_BOUNDS_S) + 1)
-    habit.elapsed[bisect_left(ELAPSED_BOUNDS_S, elapsed_ns / SECOND)] += 1
-    habit.elapsed_sum_ns += elapsed_ns
+def _time(probing: Probing, elapsed_ns: int) -> None:
+    if not probing.elapsed:
+        probing.elapsed = [0] * (len(ELAPSED_BOUNDS_S) + 1)
+    probing.elapsed[bisect_left(ELAPSED_BOUNDS_S, elapsed_ns / SECOND)] += 1
+    probing.elapsed_sum_ns += elapsed_ns
 
 
-def _refused(habit: Habit, reason: Reason) -> None:
-    habit.refusals += 1
-    habit.last_ok = False
-    habit.failed[reason.value] = habit.failed.get(reason.value, 0) + 1
-    if reason in LASTING and (habit.refusals >= GIVE_UP_AFTER or reason is Reason.PERMISSION):
-        habit.given_up = f"refused: {reason.value}"
+def _refused(probing: Probing, reason: Reason) -> None:
+    probing.refusals += 1
+    probing.last_ok = False
+    probing.failed[reason.value] = probing.failed.get(reason.value, 0) + 1
+    if reason in LASTING and (probing.refusals >= GIVE_UP_AFTER or reason is Reason.PERMISSION):
+        probing.given_up = f"refused: {reason.value}"
 
 
 def _given(account: Account, fact: Answered, reply: Reported, before: State) -> None:
-    habit = account.habit
+    probing = account.probing
     age = fact.probe.sent_ns - account.idle_from_ns
     if reply.mode is not Mode.STANDBY:
         timer = timer_ns(account)
-        if habit.restarter and timer and habit.undisturbed_ns > timer:
-            habit.restarter = ""
-            habit.acquitted = True
-        habit.spinning_answer_ns = fact.probe.sent_ns
+        if probing.restarter and timer and probing.undisturbed_ns > timer:
+            probing.restarter = ""
+            probing.acquitted = True
+        probing.spinning_answer_ns = fact.probe.sent_ns
         return
-    habit.signals = 0
+    probing.signals = 0
     if before is State.STANDBY:
         return
-    habit.observed_ns = age if account.io_ns is not None and not account.gap_censored else None
-    last = habit.spinning_answer_ns
+    probing.observed_ns = age if account.io_ns is not None and not account.gap_censored else None
+    last = probing.spinning_answer_ns
     low = last - account.idle_from_ns if last is not None else 0
-    habit.spinning_answer_ns = None
-    if habit.observed_ns is None:
+    probing.spinning_answer_ns = None
+    if probing.observed_ns is None:
         return
     timer = timer_ns(account)
-    if habit.restarter:
-        habit.restarter = "confirmed"
+    if probing.restarter:
+        probing.restarter = "confirmed"
         return
     if timer and _slept_in_silence(account, low, age):
-        habit.restarter = "suspected"
+        probing.restarter = "suspected"
         _disturbed(account, "timer_restarted")
         return
-    _learn(habit, (low, age))
-    if habit.hinted_ns is None:  # others' commands may restart a timer too
+    _learn(probing, (low, age))
+    if probing.hinted_ns is None:  # others' commands may restart a timer too
         slow = account.policy.cadence.slow_ns
-        habit.spin_downs = dict(noted(habit.spin_downs, habit.read_in_gap, (low, age), slow))
+        probing.spin_downs = dict(noted(probing.spin_downs, probing.read_in_gap, (low, age), slow))
 
 
 def _slept_in_silence(account: Account, low: int, age: int) -> bool:
@@ -451,10 +449,10 @@ def _slept_in_silence(account: Account, low: int, age: int) -> bool:
     return any(low >= begins - 2 * slow and age >= ends for begins, ends in silences(account))
 
 
-def _learn(habit: Habit, bracket: tuple[int, int]) -> None:
+def _learn(probing: Probing, bracket: tuple[int, int]) -> None:
     """Keep the timer where two spin-downs in a row agree: a command is not a timer."""
-    if habit.bracket is not None:
-        low, high = max(bracket[0], habit.bracket[0]), min(bracket[1], habit.bracket[1])
+    if probing.bracket is not None:
+        low, high = max(bracket[0], probing.bracket[0]), min(bracket[1], probing.bracket[1])
         if low < high:
-            habit.learned = (low, high)
-    habit.bracket = bracket
+            probing.learned = (low, high)
+    probing.bracket = bracket

@@ -30,3 +30,10 @@ class Schedule:
     zone: str  # a name of the tz database
     windows: tuple[Window, ...]  # ascending, each once
     except_dates: frozenset[date] = frozenset()  # windows beginning on one of these are dropped
+
+    @property
+    def text(self) -> str:
+        """The whole schedule as one text: equal for equal schedules."""
+        days = sorted(day.isoformat() for day in self.except_dates)
+        windows = [(w.day, w.start_minute, w.days_later, w.end_minute) for w in self.windows]
+        return f"{self.name} {self.zone} {windows} {days}"

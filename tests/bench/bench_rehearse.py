@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from spinledger.ledger.facts import view
+from spinledger.ledger.summary import view
 from spinledger.model import DAY, SECOND
 from spinledger.sim.rehearse import Rehearsal, rehearse
 

@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import Any
 
 from spinledger.ledger import dumps, recording
-from spinledger.ledger.facts import lifetime
 from spinledger.ledger.folds import folds
+from spinledger.ledger.summary import lifetime
 from spinledger.model import (
     DAY,
     HOUR,

@@ -30,8 +30,8 @@ from spinledger.device.clock import RealClock  # noqa: E402
 from spinledger.device.counters import SysfsCounters  # noqa: E402
 from spinledger.ledger import recording  # noqa: E402
 from spinledger.ledger.account import Account  # noqa: E402
-from spinledger.ledger.facts import view  # noqa: E402
 from spinledger.ledger.folds import folds  # noqa: E402
+from spinledger.ledger.summary import view  # noqa: E402
 from spinledger.model import SECOND, Command, Counted, Disk, Probe, Tick  # noqa: E402
 from tests.fakes.facts import DISK, POLICY, WALL_NS, tick  # noqa: E402
 from tests.fakes.mocked import Shelf, mocked_shelf  # noqa: E402

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from spinledger.ledger.facts import view
-from spinledger.ledger.folds import folds
-from spinledger.loop import Loop, Ports, Wishes
+from spinledger.facts import DiskView
+from spinledger.loop import Loop, Ports, Settings
 from spinledger.loop.cross_check import CrossChecking
-from spinledger.model import DAY, SECOND, Cadence, Disk, DiskView, Entry, Gone, Policy, Seen
+from spinledger.model import DAY, SECOND, Cadence, Disk, Entry, Gone, Policy, Seen
 from spinledger.ports import CrossChecked
 from spinledger.sim.clocks import SteppedClock
 from spinledger.sim.kinds import Kind
 from spinledger.sim.rack import Rack
 from spinledger.sim.shelf import Bench, SimulatedShelf
 from tests.fakes.facts import WALL_NS
+from tests.fakes.series import view
 from tests.fakes.watching import Kept
 
 Tell = Callable[[Disk, int], Mapping[str, int] | str]
@@ -87,17 +87,14 @@ class Several:
         self.entries: list[Entry] = []
         finder = Units(self.rack, device) if device else self.rack.discoverer
         ports = Ports(self.clock, finder, self.rack.counters, self.rack.prober, [self.kept])
-        wishes = Wishes(
+        settings = Settings(
             policy=lambda disk: policy,
-            folds=folds,
             calendar=lambda policy: None,
-            exporter=dict,
             say=self.said.append,
+            fast_ns=lambda: policy.cadence.fast_ns,
         )
-        self.loop = Loop(ports, wishes, policy.cadence.fast_ns)
-        self.loop.recorded = self.entries.extend
-        if second is not None:
-            self.loop.cross_checking = CrossChecking(second, bearers)
+        checking = None if second is None else CrossChecking(second, bearers)
+        self.loop = Loop(ports, settings, None, checking, self.entries.extend)
 
     def run(self, until_s: float) -> Several:
         """Watch until a boot time in seconds."""

@@ -7,8 +7,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from spinledger.model import SECOND, DiskView, Finding, Labels, Number, Policy, State
+from spinledger.facts import DiskView
+from spinledger.model import SECOND, Finding, Labels, Number, Policy, State
 from spinledger.web.snapshot_json import snapshot_json
+from tests.fakes.series import with_samples
 from tests.fakes.snapshots import WALL_NS, disk, snapshot, view
 
 YEAR_S = 365.25 * 86400
@@ -68,7 +70,6 @@ def asleep(number: int, **policy: object) -> DiskView:
     """A disk in standby for three hours, with a schedule that it keeps."""
     plain = view(number, State.STANDBY, pool="plates")
     samples: Samples = {
-        **plain.samples,
         "state_seconds": {("standby",): 60 * DAY_S, ("idle",): 20 * DAY_S},
         "recent_cycles": {("1d",): 1, ("7d",): 7},
         "cycle_limit_used_ratio": {("1d",): 0.1, ("7d",): 0.2},
@@ -84,26 +85,23 @@ def asleep(number: int, **policy: object) -> DiskView:
     }
     since = WALL_NS - 3 * 3600 * SECOND
     owned = Policy(budget_per_day=2.0, budget_source="configured", quiet="nights")
-    return replace(
-        plain,
-        samples=samples,
-        since_wall_ns=since,
-        policy=replace(owned, **policy),  # type: ignore[arg-type]
-    )
+    wanted = replace(owned, **policy)  # type: ignore[arg-type]
+    facts = replace(plain.facts, since_wall_ns=since, policy=wanted)
+    return DiskView(with_samples(facts, samples))
 
 
 def runaway(number: int) -> DiskView:
     """A disk in use, over its budget, that hardly slept and whose rating is used up."""
     plain = asleep(number)
     samples: Samples = {
-        **plain.samples,
         "recent_cycles": {("1d",): 61, ("7d",): 310},
         "cycle_limit_used_ratio": {("1d",): 4.0, ("7d",): 8.0},
         "quiet_window_asleep_ratio": {(): 0.08},
         "rated_life_used_ratio": {("start_stop",): 1.02},
         "rated_life_end": {("start_stop", "early"): NOW_S - 1, ("start_stop", "late"): NOW_S + 9},
     }
-    return replace(plain, state=State.ACTIVE, samples=samples)
+    facts = replace(plain.facts, state=State.ACTIVE, rated={})
+    return DiskView(with_samples(facts, samples))
 
 
 def found(seen: DiskView, evidence: str = "it idled for 6 h") -> DiskView:

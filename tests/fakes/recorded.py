@@ -6,21 +6,21 @@ from collections.abc import Mapping
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+from spinledger.facts import DiskView, Snapshot
 from spinledger.model import (
     DAY,
     HOUR,
     MINUTE,
     SECOND,
     Condition,
-    DiskView,
     Labels,
     Number,
-    Snapshot,
     State,
 )
 from spinledger.quiet.hours import Calendar
 from spinledger.schedule import Schedule, Window
 from spinledger.web.sight import Booked, Piece, Sight, Wake
+from tests.fakes.series import with_samples
 from tests.fakes.snapshots import WALL_NS, full_view, snapshot, view
 
 ZONE = "Europe/Prague"
@@ -60,39 +60,33 @@ def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[
         state = (State.STANDBY, State.IDLE, State.ACTIVE, State.UNKNOWN)[number % 4]
         full, plain = full_view(number), view(number, state, f"plates-{number // 5}")
         model = f"{LONG} {number}" if long_names else plain.disk.model
-        one = replace(
-            full,
+        facts = replace(
+            full.facts,
             disk=replace(plain.disk, model=model, serial="S" * 20 if long_names else "S1"),
             state=state,
-            why=plain.why,
+            why=plain.facts.why,
             condition=Condition.STANDBY_Z if state is State.STANDBY else None,
-            findings=full.findings if number % 3 == 0 else (),
-            samples={
-                **full.samples,
-                "recent_cycles": {("1d",): 3 + number, ("7d",): 21, ("30d",): 90},
-                "cycle_limit": {("1d",): 12, ("7d",): 44, ("30d",): 140},
-                "cycle_limit_used_ratio": {("1d",): (3 + number) / 12, ("7d",): 0.5},
-                "state_seconds": {("standby",): 20 * 86400.0, ("idle",): 10 * 86400.0},
-                "cycles": {("yes",): 90, ("no",): 0},
-                "timer_seconds": {(): 1200},
-                "whatif_cycles": {
-                    (str(timer),): 90 * 1200 // timer
-                    for timer in (300, 600, 1200, 3600, 7200, 14400)
-                },
-                "whatif_asleep_seconds": {
-                    (str(timer),): 86400 * 1000 / timer
-                    for timer in (300, 600, 1200, 3600, 7200, 14400)
-                },
-                "rated_life_used_ratio": {("load",): 0.02 * number, ("start_stop",): 0.3},
-                "rated_life_end": {
-                    ("load", "early"): WALL_NS / SECOND + 2e8,
-                    ("load", "late"): WALL_NS / SECOND + 3e8,
-                },
-                "energy_joules": {("idle",): 5e6, ("standby",): 4e6, ("spinup",): 1e5},
-                "energy_saved_joules": {(): 6e6},
-                "energy_lost_joules": {(): 1e5},
-            },
         )
+        timers = (300, 600, 1200, 3600, 7200, 14400)
+        values: dict[str, dict[Labels, Number]] = {
+            "recent_cycles": {("1d",): 3 + number, ("7d",): 21, ("30d",): 90},
+            "cycle_limit": {("1d",): 12, ("7d",): 44, ("30d",): 140},
+            "state_seconds": {("standby",): 20 * 86400.0, ("idle",): 10 * 86400.0},
+            "cycles": {("yes",): 90, ("no",): 0},
+            "timer_seconds": {(): 1200},
+            "whatif_cycles": {(str(timer),): 90 * 1200 // timer for timer in timers},
+            "whatif_asleep_seconds": {(str(timer),): 86400 * 1000 / timer for timer in timers},
+            "rated_life_used_ratio": {("load",): 0.02 * number, ("start_stop",): 0.3},
+            "rated_life_end": {
+                ("load", "early"): WALL_NS / SECOND + 2e8,
+                ("load", "late"): WALL_NS / SECOND + 3e8,
+            },
+            "energy_joules": {("idle",): 5e6, ("standby",): 4e6, ("spinup",): 1e5},
+            "energy_saved_joules": {(): 6e6},
+            "energy_lost_joules": {(): 1e5},
+        }
+        found = full.findings[:1] if number % 3 == 0 else ()
+        one = DiskView(with_samples(facts, values), found)
         views.append(one)
         books[one.disk.identity] = busy(shift=number * HOUR // 50)
     return snapshot(*views), books
@@ -100,11 +94,8 @@ def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[
 
 def losing(view: DiskView, joules: float) -> DiskView:
     """A disk whose spin-ups cost that much more than its sleep saved."""
-    energy: dict[str, Mapping[Labels, Number]] = {
-        "energy_saved_joules": {(): 0},
-        "energy_lost_joules": {(): joules},
-    }
-    return replace(view, samples={**view.samples, **energy})
+    totals = replace(view.facts.totals, saved_j=0.0, lost_j=joules)
+    return replace(view, facts=replace(view.facts, totals=totals))
 
 
 def sight_of(books: Mapping[str, Booked]) -> Sight:

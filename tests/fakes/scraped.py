@@ -20,10 +20,11 @@ from pathlib import Path
 from typing import Any, TextIO
 from unittest.mock import patch
 
-from spinledger.ledger.facts import view
+from spinledger.facts import DiskView, Snapshot
 from spinledger.metrics.collector import SnapshotCollector
-from spinledger.model import MINUTE, SECOND, DiskView, Snapshot
+from spinledger.model import MINUTE, SECOND
 from spinledger.sim.rehearse import Rehearsal, Rehearsed, rehearse
+from tests.fakes.series import view
 from tests.packs.overlay import overlay
 
 ROOT = Path(__file__).parents[2]

@@ -2,30 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from spinledger.facts import DiskView, Snapshot
 from spinledger.ledger.account import Account
-from spinledger.ledger.facts import view
-from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
-from spinledger.loop import Loop, Ports, Wishes
+from spinledger.loop import Loop, Ports, Settings
 from spinledger.model import (
     SECOND,
     Cadence,
-    Disk,
-    DiskView,
     Entry,
     Policy,
-    Snapshot,
 )
-from spinledger.ports import Fold
 from spinledger.sim.clocks import SteppedClock
 from spinledger.sim.drive import Burst
 from spinledger.sim.kinds import KINDS, Kind, retimed
 from spinledger.sim.rack import Rack
 from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
-from spinledger.wear.life import DrivesOwn
 from tests.fakes.facts import WALL_NS
+from tests.fakes.series import view
 
 
 @dataclass
@@ -61,7 +56,6 @@ class Watched:
         arrivals_s: Sequence[float | Burst],
         policy: Policy | None = None,
         plugs: Sequence[Plug] = (),
-        folds: Callable[[Disk, Policy], Sequence[Fold]] | None = None,
         brothers: int = 0,
     ) -> None:
         """`brothers`: so many more drives of the kind, used at the same times."""
@@ -84,15 +78,13 @@ class Watched:
             self.rack.prober,
             [self.kept],
         )
-        wishes = Wishes(
+        settings = Settings(
             policy=lambda disk: self.policy,
-            folds=folds or _folds,
             calendar=lambda policy: None,
-            exporter=dict,
             say=self.said.append,
+            fast_ns=lambda: self.policy.cadence.fast_ns,
         )
-        self.loop = Loop(ports, wishes, self.policy.cadence.fast_ns)
-        self.loop.recorded = self.entries.extend
+        self.loop = Loop(ports, settings, on_entries=self.entries.extend)
 
     def run(self, until_s: float) -> Watched:
         """Watch until a boot time in seconds."""
@@ -119,10 +111,6 @@ class Watched:
 
 def _arrival(at_s: float | Burst) -> int | Burst:
     return at_s if isinstance(at_s, Burst) else round(at_s * SECOND)
-
-
-def _folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
-    return (StateSeconds(), Changes(), IdleGaps(), DrivesOwn(policy))
 
 
 def with_timer(timer_s: float | None, wear_ns: int | None = None, **more: object) -> Policy:

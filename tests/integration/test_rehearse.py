@@ -24,7 +24,7 @@ from pathlib import Path
 import pytest
 
 from spinledger.errors import Unavailable
-from spinledger.ledger.facts import view
+from spinledger.ledger.summary import view
 from spinledger.model import DAY, HOUR, SECOND, Span, State
 from spinledger.sim.rehearse import START_WALL_NS, Rehearsal, Rehearsed, ends_wall_ns, rehearse
 from spinledger.store import export

@@ -17,9 +17,9 @@ from math import exp, sqrt
 
 import pytest
 
-from spinledger.ledger.facts import view
 from spinledger.ledger.folds import Changes, StateSeconds
 from spinledger.ledger.recording import open_account, record_answered, record_counted
+from spinledger.ledger.summary import view
 from spinledger.model import (
     SECOND,
     Answered,

@@ -344,7 +344,7 @@ def test_its_word_survives_a_restart() -> None:
     boot clock."""
     account = recording.open_account(DISK, POLICY, tick(0))
     reading(account, 100, loads=7)
-    account.habit.cross_check_ns = 100 * SECOND
+    account.probing.cross_check_ns = 100 * SECOND
     recording.record_cross_check(
         account,
         [Reported(Command.SMART_READ_DATA, {"loads": 7})],
@@ -357,10 +357,10 @@ def test_its_word_survives_a_restart() -> None:
     assert again.reading is not None
     assert (again.reading.loads, again.reading.retracts) == (7, 3)
     dumps.rebase(again, HOUR)
-    assert again.habit.cross_check_ns == HOUR + 100 * SECOND
+    assert again.probing.cross_check_ns == HOUR + 100 * SECOND
     assert again.cross_checked_ns == HOUR + 102 * SECOND
     assert account.wall_offset_ns == WALL_NS
-    assert not again.habit.cross_checking
+    assert not again.probing.cross_checking
 
 
 def test_a_clock_that_no_packing_explains() -> None:

@@ -159,7 +159,7 @@ def test_a_timer_restarted_by_a_reading_is_told(name: str, restarts: bool) -> No
     held = "wear_reads_restart_timer" in {one.code for one in watched.view.findings}
     assert held == restarts
     again = load(json.loads(json.dumps(dump(watched.account))), watched.policy, ())
-    assert again.habit.spin_downs == watched.account.habit.spin_downs
+    assert again.probing.spin_downs == watched.account.probing.spin_downs
 
 
 def test_every_half_hour_of_use_and_soon_after_a_wake() -> None:

@@ -60,7 +60,7 @@ def test_an_undeclared_timer_is_learned_from_two_agreeing_spin_downs() -> None:
     """Two brackets that overlap are a timer; then questions are dense around it."""
     arrivals = [100 + 4000 * n for n in range(8)]
     watched = Watched(kind("plain", 900), arrivals, with_timer(None)).run(arrivals[-1] + 2000)
-    learned = watched.account.habit.learned
+    learned = watched.account.probing.learned
     assert learned is not None
     assert learned[0] / SECOND <= 900 + 1 <= learned[1] / SECOND + 10
     assert (learned[1] - learned[0]) / SECOND <= 15
@@ -83,7 +83,7 @@ def test_a_drive_that_restarts_its_timer_is_found_and_then_sleeps() -> None:
     drive = kind("restarts_on_question", TIMER_S)
     watched = Watched(drive, arrivals, with_timer(TIMER_S)).run(60_000)
     assert watched.view.samples["finding"][("probes_restart_timer",)] == 1
-    assert watched.account.habit.restarter == "confirmed"
+    assert watched.account.probing.restarter == "confirmed"
     truth = watched.rack.truth(watched.clock.now())["sim-one"]
     last_sleep = 60_000 - 40_000 - TIMER_S
     slept_last = [at for at in watched.log if 40_000 < at < 40_000 + TIMER_S]
@@ -95,8 +95,8 @@ def test_a_drive_that_sleeps_later_than_declared_is_no_restarter_for_long() -> N
     """Left alone for one and a half timers it is still awake: acquitted."""
     arrivals = [100.0 + 15_000 * n for n in range(6)]
     watched = Watched(kind("plain", 3600), arrivals, with_timer(TIMER_S)).run(90_000)
-    assert watched.account.habit.restarter == ""
-    assert watched.account.habit.acquitted
+    assert watched.account.probing.restarter == ""
+    assert watched.account.probing.acquitted
 
 
 @pytest.mark.parametrize("name", ["wakes_spins_first", "wakes_answers_first"])
@@ -105,7 +105,7 @@ def test_a_drive_that_wakes_on_a_question_is_found_and_left_in_peace(name: str) 
     arrivals = [100.0 + 8000 * n for n in range(8)]
     watched = Watched(kind(name, TIMER_S), arrivals, with_timer(TIMER_S)).run(70_000)
     assert watched.view.samples["finding"][("probes_disturb",)] == 1
-    assert watched.account.habit.given_up
+    assert watched.account.probing.given_up
     assert [at for at in watched.log if at > 100 + 8000 * 4] == []
 
 
@@ -123,7 +123,7 @@ def test_sleep_is_disturbed_once_and_then_left_alone() -> None:
     watched = Watched(kind("sleep", TIMER_S), [100], with_timer(TIMER_S))
     watched.run(DAY / SECOND)
     assert watched.view.samples["state_seconds"][("standby",)] == 0
-    assert sum(watched.account.habit.disturbed.values()) == 1
+    assert sum(watched.account.probing.disturbed.values()) == 1
 
 
 def test_a_hung_drive_gets_one_question() -> None:

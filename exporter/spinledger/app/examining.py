@@ -21,7 +21,8 @@ from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
 from spinledger.device.placement import holding
 from spinledger.errors import Unavailable
-from spinledger.loop import Loop, Ports, wishes
+from spinledger.facts import Snapshot
+from spinledger.loop import Loop, Ports, settings
 from spinledger.model import (
     MILLISECOND,
     SECOND,
@@ -29,7 +30,6 @@ from spinledger.model import (
     Disk,
     Probe,
     Reply,
-    Snapshot,
     State,
 )
 from spinledger.ports import Clock
@@ -73,7 +73,7 @@ def examine(config: Config, probe: bool) -> Examined:
     owner = CurrentConfig(None, config, time.time())
     discovery = Discovery()
     ports = Ports(clock, discovery, SysfsCounters(), Silent(), [latest])
-    loop = Loop(ports, wishes(owner), config.cadence.fast_ns)
+    loop = Loop(ports, settings(owner))
     loop.begin()
     loop.observe(clock.now())
     clock.wait(clock.now() + (PROBE_LOOK_NS if probe else LOOK_NS), ())

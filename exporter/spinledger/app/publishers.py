@@ -10,8 +10,10 @@ import socket
 from contextlib import suppress
 from pathlib import Path
 
+from spinledger.facts import Snapshot
+from spinledger.loop import Loop
 from spinledger.metrics.collector import render_text
-from spinledger.model import SECOND, Snapshot
+from spinledger.model import SECOND
 
 TEXTFILE_EVERY_NS = 15 * SECOND
 
@@ -65,15 +67,38 @@ class TextFile:
             partial.replace(self._path)
 
 
-class Waker:
-    """Signals as a source the loop can wait for."""
+class Signals:
+    """Signals as a source that the loop can wait for.
+
+    From now on TERM and INT end the run and HUP asks for a reload, whatever is under way: a
+    handler only notes the signal, and the loop acts on it between ticks.
+    """
 
     def __init__(self) -> None:
         self._read, write = socket.socketpair()
         self._read.setblocking(False)
         write.setblocking(False)
         self._write = write
+        self._loop: Loop | None = None
+        self._noted: set[int] = set()
         signal.set_wakeup_fd(write.fileno(), warn_on_full_buffer=False)
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, self._note)
+
+    def drive(self, loop: Loop) -> None:
+        """This loop acts on them, also on those that came before."""
+        self._loop = loop
+        for number in list(self._noted):
+            self._note(number, None)
+
+    def _note(self, number: int, _frame: object) -> None:
+        self._noted.add(number)
+        if self._loop is None:
+            return
+        if number == signal.SIGHUP:
+            self._loop.reloading = True
+        else:
+            self._loop.stopping = True
 
     def fileno(self) -> int:
         """Readable after a signal."""

@@ -6,7 +6,6 @@ thread; a signal only ends a wait. Whatever fails at the start is one line and e
 
 from __future__ import annotations
 
-import signal
 import time
 from collections.abc import Sequence
 from contextlib import suppress
@@ -16,7 +15,7 @@ from pathlib import Path
 from platform import node
 from zoneinfo import ZoneInfo
 
-from spinledger.app.publishers import Latest, TextFile, Waker
+from spinledger.app.publishers import Latest, Signals, TextFile
 from spinledger.app.sights import sight
 from spinledger.config.current import CurrentConfig, say
 from spinledger.config.load import host_zone, load
@@ -28,7 +27,7 @@ from spinledger.device.cross_check import SmartctlReader, files_of
 from spinledger.device.discovery import Discovery
 from spinledger.device.placement import holding
 from spinledger.errors import Refusal, Unavailable
-from spinledger.loop import Loop, Ports, wishes
+from spinledger.loop import Loop, Ports, settings
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
 from spinledger.model import DAY, SECOND, Disk
@@ -61,39 +60,57 @@ class Serving:
 
 def serve(serving: Serving) -> int:
     """Run the exporter until a signal, or for `for_s` seconds. Returns the exit code."""
-    owner = CurrentConfig(serving.config, load(serving.config), time.time())
-    if owner.config.tls_and_users is not None:
+    signals = Signals()
+    current = CurrentConfig(serving.config, load(serving.config), time.time())
+    if current.config.tls_and_users is not None:
         raise Refusal(
-            f"{owner.config.source}: web.tls_and_users: this version serves neither TLS nor users; "
-            "drop the key, and put a reverse proxy in front"
+            f"{current.config.source}: web.tls_and_users: this version serves neither TLS nor "
+            "users; drop the key, and put a reverse proxy in front"
         )
     latest = Latest()
-    listen = serving.listen or owner.config.listen
+    listen = serving.listen or current.config.listen
     publishers: list[Latest | TextFile] = [latest]
     if serving.textfile is not None:
         publishers.append(TextFile(serving.textfile))
-    waker = Waker()
-    store = open_store(serving, owner.config)
+    store = open_store(serving, current.config)
     restored = store.restore()
     if serving.simulated:
-        ports = _simulated(serving, owner, publishers, waker, restored.wall_ns)
+        ports = _simulated(serving, current, publishers, signals, restored.wall_ns)
     else:
-        ports = _real(publishers, waker)
-    loop = Loop(ports, wishes(owner), owner.config.cadence.fast_ns)
+        ports = _real(publishers, signals)
     # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
-    loop.keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
+    keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:
-        loop.holders = lambda disks: holders(store, disks)
-    second = None if serving.simulated else SmartctlReader()
-    if second is not None:
-        loop.cross_checking = CrossChecking(second, lambda disks: bearers(owner.config, disks))
-    _aim(second, owner.config)
-    _on_signals(loop, owner, second)
+        keeping.holders_of = lambda disks: holders(store, disks)
+    checker = None if serving.simulated else SmartctlReader()
+    checking = None
+    if checker is not None:
+        checking = CrossChecking(checker, lambda disks: program_holders(current.config, disks))
+    loop = Loop(ports, settings(current), keeping, checking)
+
+    def in_force() -> None:
+        """What else follows the configuration."""
+        if isinstance(store, FileStore):
+            store.keep_days = keep_days(current.config)
+        if checker is not None and current.config.cross_check is not None:
+            checker.smartctl = str(current.config.cross_check)
+
+    def reload() -> bool:
+        """Read the file again, and let all of it hold."""
+        good = current.reload()
+        if good:
+            in_force()
+        return good
+
+    in_force()
+    loop.settings.reload = reload
+    signals.drive(loop)
     web = WebServer(
         listen,
         latest.current,
         lambda asked: answer(store.history(), asked, ports.clock.wall()),
-        sight(owner, store.remembered, "a simulated shelf" if serving.simulated else node()),
+        sight(current, store.remembered, "a simulated shelf" if serving.simulated else node()),
+        ports.clock.wall,
     )
     web.start()
     say(f"serving {web.url}metrics")
@@ -103,8 +120,8 @@ def serve(serving: Serving) -> int:
             until_ns = ports.clock.now() + round(serving.for_s * serving.speed * SECOND)
         loop.run(until_ns)
     finally:
-        if second is not None:
-            second.close()
+        if checker is not None:
+            checker.close()
         web.stop()
         store.close()
         if isinstance(ports.prober, ProcessProber):
@@ -121,7 +138,7 @@ def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
         boot_id=simulated_boot(serving) if serving.simulated else RealClock().boot_id(),
         live=live_directory(),
         simulated=serving.simulated,
-        keep_days=max(1, config.keep_spans_ns // DAY),
+        keep_days=keep_days(config),
         say=say,
     )
 
@@ -134,51 +151,35 @@ def holders(store: FileStore, disks: Sequence[Disk]) -> frozenset[str]:
     return found
 
 
-def bearers(config: Config, disks: Sequence[Disk]) -> frozenset[str]:
-    """Identities of the watched disks under the second reader's files; none while it is off."""
+def program_holders(config: Config, disks: Sequence[Disk]) -> frozenset[str]:
+    """Identities of the watched disks under smartctl's files; none while it is not used."""
     if config.cross_check is None:
         return frozenset()
     held = {name for path in files_of(config.cross_check) for name in holding(path).disks}
     return frozenset(disk.identity for disk in disks if held.intersection(disk.nodes))
 
 
-def _aim(second: SmartctlReader | None, config: Config) -> None:
-    """Which program the second reader runs; the disks' cadence says whether it is started."""
-    if second is not None and config.cross_check is not None:
-        second.smartctl = str(config.cross_check)
+def keep_days(config: Config) -> int:
+    """For how many days the ledger keeps spans."""
+    return max(1, config.keep_spans_ns // DAY)
 
 
-def _on_signals(loop: Loop, owner: CurrentConfig, second: SmartctlReader | None) -> None:
-    def stop(_number: int, _frame: object) -> None:
-        loop.stopping = True
-
-    def reread(_number: int, _frame: object) -> None:
-        if owner.reload(say):
-            loop.fast_ns = owner.config.cadence.fast_ns
-            _aim(second, owner.config)
-            loop.refresh_policies()
-
-    signal.signal(signal.SIGTERM, stop)
-    signal.signal(signal.SIGINT, stop)
-    signal.signal(signal.SIGHUP, reread)
-
-
-def _real(publishers: Sequence[Latest | TextFile], waker: Waker) -> Ports:
+def _real(publishers: Sequence[Latest | TextFile], signals: Signals) -> Ports:
     return Ports(
         clock=RealClock(),
         discoverer=Discovery(),
         counters=SysfsCounters(),
         prober=ProcessProber(),
         publishers=publishers,
-        wakers=(waker,),
+        wakers=(signals,),
     )
 
 
 def _simulated(
     serving: Serving,
-    owner: CurrentConfig,
+    current: CurrentConfig,
     publishers: Sequence[Latest | TextFile],
-    waker: Waker,
+    signals: Signals,
     kept_wall_ns: int,
 ) -> Ports:
     """A simulated shelf from the evening on, or from where its ledger ends."""
@@ -197,14 +198,14 @@ def _simulated(
         faults=serving.faults,
         zone=zone,
     )
-    owner.take_simulated(shelf.policies, zone)
+    current.take_simulated(shelf.policies, zone)
     return Ports(
         clock=ScaledClock(serving.speed, start_ns, start_wall_ns, simulated_boot(serving)),
         discoverer=shelf.discoverer,
         counters=shelf.counters,
         prober=shelf.prober,
         publishers=publishers,
-        wakers=(waker,),
+        wakers=(signals,),
     )
 
 

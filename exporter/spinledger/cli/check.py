@@ -18,7 +18,8 @@ from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.device.asking import missing
 from spinledger.device.cross_check import line_for
-from spinledger.model import Command, DiskView, Refused, Reply, Reported, Watch
+from spinledger.facts import DiskView
+from spinledger.model import Command, Refused, Reply, Reported, Watch
 from spinledger.web import timing
 from spinledger.web.snapshot_json import snapshot_json
 

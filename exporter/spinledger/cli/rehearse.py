@@ -14,8 +14,8 @@ from spinledger.cli.arguments import add_config, positive
 from spinledger.cli.bar import Bar
 from spinledger.config.values import duration
 from spinledger.errors import BadConfig, BadInput
-from spinledger.ledger.facts import view
-from spinledger.model import DAY, SECOND
+from spinledger.ledger.summary import lifetime
+from spinledger.model import DAY, HOUR, SECOND, State
 from spinledger.sim.rehearse import (
     START_WALL_NS,
     Rehearsal,
@@ -145,9 +145,9 @@ def _compared(done: Rehearsed) -> str:
     truth = done.shelf.truth(done.clock.now())
     lines = [f"{'DISK':28} {'CYCLES':>7} {'TRUE':>7} {'ASLEEP h':>9} {'TRUE h':>9}"]
     for identity, account in sorted(done.loop.accounts.items()):
-        samples = view(account).samples
-        cycles = sum(samples["cycles"].values())
-        asleep = samples["state_seconds"][("standby",)] / 3600
+        totals = lifetime(account)
+        cycles = totals.cycles + totals.unobserved_cycles
+        asleep = totals.state_ns[State.STANDBY] / HOUR
         true = truth[identity]
         lines.append(
             f"{identity:28} {cycles:7.0f} {true.cycles:7} {asleep:9.2f}"

@@ -7,14 +7,13 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from spinledger import __version__
 from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.config.windows import parse as parse_windows
 from spinledger.errors import BadConfig
-from spinledger.model import Disk, Labels, Number, Policy
+from spinledger.model import Disk, Policy
 from spinledger.ports import QuietHours
 from spinledger.quiet.hours import Calendar, Cursor
 from spinledger.schedule import Schedule
@@ -49,30 +48,31 @@ class CurrentConfig:
     def policy(self, disk: Disk) -> Policy:
         """What the owner wants of a disk."""
         policy = self.config.policy_for(disk)
-        if self.simulated is None or self.config.rule_for(disk) is not None:
-            return policy
-        return self.simulated(policy, NIGHTS).get(disk.identity, policy)
+        if self.simulated is not None and self.config.rule_for(disk) is None:
+            policy = self.simulated(policy, NIGHTS).get(disk.identity, policy)
+        schedule = self.config.schedules.get(policy.quiet) if policy.quiet else None
+        return replace(policy, schedule=schedule)
 
     def quiet_hours(self, policy: Policy) -> QuietHours | None:
-        """The disk's schedule, with its time zone."""
-        if policy.quiet is None or policy.quiet not in self.config.schedules:
+        """The policy's schedule in its time zone; None without one, or where its zone is gone."""
+        schedule = policy.schedule
+        if schedule is None:
             return None
-        schedule = self.config.schedules[policy.quiet]
-        calendar = self.calendars.get(policy.quiet)
+        calendar = self.calendars.get(schedule.name)
         if calendar is None or calendar.schedule != schedule:
-            calendar = Calendar(schedule, ZoneInfo(schedule.zone))
-            self.calendars[policy.quiet] = calendar
+            try:
+                calendar = Calendar(schedule, ZoneInfo(schedule.zone))
+            except (ValueError, OSError, ZoneInfoNotFoundError):
+                return None
+            if self.config.schedules.get(schedule.name) == schedule:
+                self.calendars[schedule.name] = calendar
         return Cursor(calendar)
 
-    def samples(self) -> Mapping[str, Mapping[Labels, Number]]:
-        """The exporter's own series."""
-        return {
-            "build_info": {(__version__,): 1},
-            "config_reload_success": {(): int(self.good)},
-            "config_reload": {(): self.loaded_wall_s},
-        }
+    def loaded(self) -> tuple[bool, float]:
+        """Whether the last load succeeded, and when one last did, in Unix seconds."""
+        return self.good, self.loaded_wall_s
 
-    def reload(self, say: Callable[[str], None]) -> bool:
+    def reload(self) -> bool:
         """Read the file again; a bad one is refused and the old settings stay."""
         try:
             self.config = load(self.path)

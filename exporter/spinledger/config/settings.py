@@ -122,6 +122,8 @@ class Config:
             spinup_j=wish["spinup_joules"],
             quiet=None if wish["quiet"] == NONE else wish["quiet"],
             candidates_ns=self.what_if.timers_ns,
+            whatif_spinup_ns=self.what_if.spinup_ns,
+            waits_per_day=self.what_if.waits_per_day,
             disturbance_limit=self.limits.probe_disturbances,
             horizon_s=self.limits.rated_life_horizon_ns / SECOND,
             quiet_asleep_min=self.limits.quiet_asleep_min,

@@ -1,16 +1,16 @@
-"""Whether the standby timer holds: how long the disk stayed idle and awake since it last slept.
+"""How long the disk stayed idle and awake since it last slept.
 
-Rules of this room: pure; a fold over stretches; nanoseconds inside. Idle is what the disk was seen
-to be: a time in which nobody looked, or nobody could know, ends a run.
+Rules of this room: pure; a fold over stretches; nanoseconds inside. Idle is what the disk was
+observed to be: a time in which it was unobserved or unknown ends a run.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, cast
 
-from spinledger.errors import Misuse
-from spinledger.model import SECOND, Entry, Labels, Number, State, Stretch
+from spinledger.facts import Awake
+from spinledger.model import Entry, Policy, State, Stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,56 +21,41 @@ class _Known:
     slept_ns: int | None = None  # when it was last seen in standby
     run_ns: int | None = None  # when the open idle run began
     longest_ns: int = 0  # the longest idle run since it last slept: its length
-    upset_ns: int | None = None  # watched again after nobody looked, before that run
+    came_back_ns: int | None = None  # observed again before that run
     maybe_ns: int | None = None  # the newest such moment, whatever follows
 
 
-class Holding:
-    """Fold: key `awake`, about the time since the disk was last seen in standby.
+class SinceSleep:
+    """Fold: the time since the disk was last seen in standby."""
 
-    By: `longest_idle_seconds`, the longest run of idle stretches since then; `seconds`, all of
-    that time; `slept`, 1 if it ever was in standby; `watched_seconds`, since its first stretch
-    ever, whatever exported counters restarted from; and `upset_seconds`, how long ago it came
-    back before that run (re-plugged, resumed, the host or the exporter restarted), if it did.
-    """
-
-    name = "holding"
     eats: tuple[type, ...] = (Stretch,)
-    gauges: frozenset[str] = frozenset({"awake"})
 
     def __init__(self) -> None:
         self._known = _Known()
 
-    def step(self, entry: Entry) -> None:
+    def step(self, entry: Entry, policy: Policy) -> None:
         """Take one stretch."""
-        if isinstance(entry, Stretch) and entry.ended_ns > entry.began_ns:
-            self._known = _after(self._known, entry)
+        self._known = _after(self._known, cast(Stretch, entry))
 
-    def totals(self, pending: Sequence[Entry]) -> Mapping[str, Mapping[Labels, Number]]:
+    def totals(self, pending: Stretch) -> Awake | None:
         """The figures as of the end of the open stretch."""
-        known, now_ns = self._known, 0
-        for entry in pending:
-            if isinstance(entry, Stretch):
-                now_ns = entry.ended_ns
-                if entry.ended_ns > entry.began_ns:
-                    known = _after(known, entry)
+        known, now_ns = _after(self._known, pending), pending.ended_ns
         since = known.watched_ns if known.slept_ns is None else known.slept_ns
         if since is None:
-            return {"awake": {}}
-        given: dict[Labels, Number] = {
-            ("longest_idle_seconds",): known.longest_ns / SECOND,
-            ("seconds",): max(0, now_ns - since) / SECOND,
-            ("slept",): int(known.slept_ns is not None),
-            ("watched_seconds",): max(0, now_ns - (known.watched_ns or 0)) / SECOND,
-        }
-        if known.upset_ns is not None:
-            given[("upset_seconds",)] = max(0, now_ns - known.upset_ns) / SECOND
-        return {"awake": given}
+            return None
+        back = known.came_back_ns
+        return Awake(
+            longest_idle_ns=known.longest_ns,
+            lasted_ns=max(0, now_ns - since),
+            slept=known.slept_ns is not None,
+            watched_ns=max(0, now_ns - (known.watched_ns or 0)),
+            came_back_ns=None if back is None else max(0, now_ns - back),
+        )
 
     def rebase(self, offset_ns: int) -> None:
         """Move the kept times to another boot's clock."""
         known = self._known
-        names = ("watched_ns", "slept_ns", "run_ns", "upset_ns", "maybe_ns")
+        names = ("watched_ns", "slept_ns", "run_ns", "came_back_ns", "maybe_ns")
         moved = {name: getattr(known, name) for name in names}
         self._known = replace(
             known, **{name: at + offset_ns for name, at in moved.items() if at is not None}
@@ -78,18 +63,17 @@ class Holding:
 
     def dump(self) -> object:
         """The kept times as a list, in the order of their names."""
-        known = self._known
-        return [getattr(known, name) for name in _Known.__slots__]
+        return [getattr(self._known, name) for name in _Known.__slots__]
 
-    def load(self, dumped: object) -> None:
+    def load(self, dumped: Any) -> None:
         """Replace the state with a dumped one."""
-        if not isinstance(dumped, list):
-            raise Misuse("a dump of the timer's holding is a list")
         self._known = _Known(*dumped)
 
 
 def _after(known: _Known, stretch: Stretch) -> _Known:
     state = stretch.state
+    if stretch.ended_ns <= stretch.began_ns:
+        return known
     if known.watched_ns is None:
         known = replace(known, watched_ns=stretch.began_ns)
     if state is State.STANDBY:
@@ -97,8 +81,8 @@ def _after(known: _Known, stretch: Stretch) -> _Known:
     if state is State.IDLE:
         run_ns = stretch.began_ns if known.run_ns is None else known.run_ns
         longest = max(known.longest_ns, stretch.ended_ns - run_ns)
-        upset = known.maybe_ns if longest > known.longest_ns else known.upset_ns
-        return replace(known, run_ns=run_ns, longest_ns=longest, upset_ns=upset)
+        back = known.maybe_ns if longest > known.longest_ns else known.came_back_ns
+        return replace(known, run_ns=run_ns, longest_ns=longest, came_back_ns=back)
     if state is State.UNOBSERVED:
         return replace(known, run_ns=None, maybe_ns=stretch.ended_ns)
     return replace(known, run_ns=None)

@@ -1,47 +1,43 @@
-"""The conditions of findings: each looks at one disk's view and gives its evidence, or "".
+"""The conditions of findings: each looks at one disk's facts and gives its evidence, or "".
 
 Rules of this room: pure, and cheap, since all of them run at every tick: the usual case ends at
-the first comparison. A fact that is not in the view is no evidence. Durations are told without a
-clock time, since nothing here knows a time zone.
+the first comparison. A fact that is not known is no evidence. Durations are given without a clock
+time, since nothing here knows a time zone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
-from spinledger.model import SECOND, DiskView, Labels, Number, Reason
+from spinledger.facts import Awake, Facts, Restless
+from spinledger.model import DAY, SECOND, Reason
 from spinledger.whatif.energy import break_even_s, net_joules
 
 SILENCE_ENDS = 3.5
-"""In timers: by this idle age the drive has been left unasked for one and a half timers, so that
-our questions cannot be what keeps it awake (sampler.silences)."""
+"""In timers: by this idle age the drive has not been probed for one and a half timers, so that our
+probes cannot be what keeps it awake (sampler.silences)."""
 
 LIGHT_SHARE = 0.5
-"""Of a restless time: with more of it in light samples something keeps tapping the disk."""
+"""Of a time without a pause: with more of it in light samples something accesses it on and on."""
 
 PARKS_A_DAY = 240.0
-"""Head loads a day worth a word where no rating is known; common practice, no source."""
+"""Head loads a day worth a finding where no rating is known; common practice, no source."""
 
-NAPS_ENOUGH = 12
-EAGER_NAPS = 24
+SLEEPS_ENOUGH = 12
+EAGER_SLEEPS = 24
 EAGER_SHARE = 0.7
 """Of that many sleeps this share is short where gaps are about as long as the timer; random
 (Poisson) use with a mean gap of twice the timer does it in one window of 500 (binomial tail)."""
-
-WAITS_A_DAY = 5.0
-"""Waits in waking hours that people bear; the default of what_if.waits_per_day."""
 
 LENGTHENED = 1.5
 LENGTHENED_S = 2.0
 """Spin-up waits count as lengthened from both, ratio and seconds; common practice, no source."""
 
-NEW_S = 14 * 86400.0
+NEW_NS = 14 * DAY
 INITIALISING_SECTORS_S = (100.0, 40_000.0)
 """Lazy initialisation waits ten times as long as each group took to write (Linux 6.12
 fs/ext4/ext4.h EXT4_DEF_LI_WAIT_MULT), so it writes at a tenth of the disk's pace at most: 50 kB/s
 to 20 MB/s."""
 
-KERNEL_BEATS: tuple[tuple[float, str], ...] = (
+KERNEL_INTERVALS: tuple[tuple[float, str], ...] = (
     (5.0, "5 s is the kernel's default for writing back dirty pages and for an ext4 journal"),
     (30.0, "30 s is the kernel's default for a btrfs commit, for xfs' log and for dirty pages"),
 )
@@ -52,8 +48,8 @@ Documentation/admin-guide/xfs.rst fs.xfs.xfssyncd_centisecs."""
 ROUNDED = 0.05
 """A drive may round its timer by this share; common practice, no source."""
 
-_NONE: Mapping[Labels, Number] = {}
-_ENABLED: Mapping[Labels, Number] = {(): 1}  # a SCSI drive's timers have no such switch
+DISTURBED_LASTS_NS = 7 * DAY
+"""A single disturbance is reported for a week; one that ended the probes as long as that lasts."""
 
 
 def lasting(seconds: float) -> str:
@@ -71,9 +67,9 @@ def lasting(seconds: float) -> str:
     return f"{days} d {hours} h" if hours else f"{days} d"
 
 
-def against_sleep(view: DiskView) -> str:
+def against_sleep(facts: Facts) -> str:
     """Why this disk should not be made to sleep; "" when nothing speaks against it."""
-    disk = view.disk
+    disk = facts.disk
     if disk.probe_method is None:
         return "a controller stands before it that may drop a member which is slow to spin up"
     if disk.transport == "sas" and not disk.allow_restart:
@@ -83,300 +79,276 @@ def against_sleep(view: DiskView) -> str:
     return ""
 
 
-DISTURBED_LASTS_S = 7 * 86_400
-"""A single disturbance is told for a week; one that ended the questions for as long as it does."""
-
-
-def disturbs(view: DiskView) -> str:
-    """Our questions woke it, reset its link, or took far too long."""
-    counts = view.samples.get("probe_disturbances", _NONE)
-    given = [
-        f"{kind} {count}"
-        for kind in ("woke", "slow_answer", "link_reset")
-        if (count := counts.get((kind,), 0))
-    ]
-    last = _one(view, "last_sample") - _one(view, "disturbed")
-    if not given or (last > DISTURBED_LASTS_S and not _one(view, "probe_given_up")):
+def probes_disturb(facts: Facts) -> str:
+    """Our probes woke it, reset its link, or took far too long."""
+    counts = facts.totals.disturbances
+    kinds = {"woke": "spin-ups", "slow_answer": "slow answers", "link_reset": "link resets"}
+    seen = [f"{name}: {counts[kind]}" for kind, name in kinds.items() if counts.get(kind)]
+    since_ns = facts.sampled_wall_ns - (facts.disturbed_wall_ns or 0)
+    if not seen or (since_ns > DISTURBED_LASTS_NS and not facts.probing_ended):
         return ""
-    peace = "; no longer asked" if _one(view, "probe_given_up") else "; silent until other I/O"
-    listed = ", ".join(given)
-    return f"disturbances: {listed}, with no other I/O or command at the time{peace}"
+    now = "it is no longer probed" if facts.probing_ended else "no probe until other I/O"
+    return f"after our probes, with no other I/O or command at the time: {', '.join(seen)}; {now}"
 
 
-def restarts(view: DiskView) -> str:
-    """Our questions restart its timer."""
-    if not _one(view, "restarter"):
+def probes_restart_timer(facts: Facts) -> str:
+    """Our probes restart its timer."""
+    if not facts.timer_restarted:
         return ""
-    return "awake through twice its timer while asked, asleep after one and a half without"
+    return "awake beyond twice its timer while probed, asleep after one and a half without a probe"
 
 
-def unasked(view: DiskView) -> str:
-    """There is no question for it."""
-    return view.disk.not_probed_because if view.disk.probe_method is None else ""
+def state_not_available(facts: Facts) -> str:
+    """There is no probe for it."""
+    return facts.disk.not_probed_because if facts.disk.probe_method is None else ""
 
 
-def refused(view: DiskView) -> str:
+def state_refused(facts: Facts) -> str:
     """It, or what stands before it, does not answer."""
-    if not _one(view, "probe_given_up"):
+    if not facts.probing_ended:
         return ""
-    counts = view.samples.get("probe_failures", _NONE)
+    counts = facts.totals.failures
     lasting_kinds = (Reason.REJECTED, Reason.NO_REGISTERS)
-    return ", ".join(f"{r} {n}" for r in lasting_kinds if (n := counts.get((r.value,), 0)))
+    return ", ".join(f"{r}: {n} times" for r in lasting_kinds if (n := counts.get(r, 0)))
 
 
-def forbidden(view: DiskView) -> str:
+def capability_missing(facts: Facts) -> str:
     """The kernel refused us."""
-    count = view.samples.get("probe_failures", _NONE).get((Reason.PERMISSION.value,), 0)
-    return f"refused by the kernel: {count}" if count else ""
+    count = facts.totals.failures.get(Reason.PERMISSION, 0)
+    return f"refused by the kernel {count} times" if count else ""
 
 
-def uncounted(view: DiskView) -> str:
+def sectors_not_counted(facts: Facts) -> str:
     """The kernel counts no sectors."""
-    return "" if view.disk.iostats else "queue/iostats is 0"
+    return "" if facts.disk.iostats else "queue/iostats is 0"
 
 
-def never_slept(view: DiskView) -> str:
+def never_slept(facts: Facts) -> str:
     """Idle far beyond its declared timer, and never once in standby."""
-    awake = view.samples.get("awake", _NONE)
-    if awake.get(("slept",), 1) or not view.policy.declared_ns:
+    awake, declared_ns = facts.awake, facts.policy.declared_ns
+    if awake is None or awake.slept or not declared_ns:
         return ""
-    if not _outlasts(view, awake, view.policy.declared_ns / SECOND):
+    if not _outlasts(facts, awake, declared_ns):
         return ""
-    return f"{_idle(awake)}, and was never in standby in {lasting(awake[('seconds',)])}"
+    return f"{_idle(awake)}, and was never in standby in {_words(awake.lasted_ns)}"
 
 
-def timer_not_holding(view: DiskView) -> str:
+def timer_not_holding(facts: Facts) -> str:
     """It has slept by itself before, and now idles far beyond that time."""
-    awake = view.samples.get("awake", _NONE)
-    if not awake.get(("slept",), 0):
+    awake, timer_ns = facts.awake, _timer_ns(facts)
+    if awake is None or not awake.slept or not timer_ns:
         return ""
-    timer = _timer(view)
-    if not timer or not _outlasts(view, awake, timer):
+    if not _outlasts(facts, awake, timer_ns):
         return ""
-    upset = awake.get(("upset_seconds",))
     since = (
-        "nothing but a program or a setting seems to have changed since then"
-        if upset is None
-        else f"it came back {lasting(upset)} ago (re-plug, resume, reboot or our own restart)"
+        "since then nothing but a program or a setting seems to have changed"
+        if awake.came_back_ns is None
+        else f"it came back {_words(awake.came_back_ns)} ago (re-plug, resume, reboot or a restart "
+        "of the exporter)"
     )
-    return f"{_idle(awake)}; it last slept {lasting(awake[('seconds',)])} ago; {since}"
+    return f"{_idle(awake)}; it last slept {_words(awake.lasted_ns)} ago; {since}"
 
 
-def drift_s(view: DiskView) -> float | None:
-    """How much later it sleeps by itself than declared, seconds; negative: earlier.
+def drift_ns(facts: Facts) -> int | None:
+    """How much later it sleeps by itself than declared, nanoseconds; negative: earlier.
 
-    0 within what sampling can tell and a drive may round; None without a declared timer, or before
-    two spin-downs agree. A timer declared as disabled is one of 0 s.
+    0 within what sampling can resolve and a drive may round; None without a declared timer, or
+    before two spin-downs agree. A timer declared as disabled is one of 0 s.
     """
-    learned = view.samples.get("learned_timer", _NONE)
-    if not learned or view.policy.declared_ns is None:
+    declared_ns, cadence = facts.policy.declared_ns, facts.policy.cadence
+    if facts.learned is None or declared_ns is None:
         return None
-    declared, cadence = view.policy.declared_ns / SECOND, view.policy.cadence
     # Idle time runs from a sample that lies up to one interval behind the last sector.
-    low, high = learned[("low_seconds",)], learned[("high_seconds",)] + cadence.fast_ns / SECOND
-    slack = max(cadence.slow_ns / SECOND, ROUNDED * declared)
-    if low - slack <= declared <= high + slack:
-        return 0.0
-    return low - declared if declared < low else high - declared
+    low, high = facts.learned.low_ns, facts.learned.high_ns + cadence.fast_ns
+    slack = max(cadence.slow_ns, round(ROUNDED * declared_ns))
+    if low - slack <= declared_ns <= high + slack:
+        return 0
+    return low - declared_ns if declared_ns < low else high - declared_ns
 
 
-def differs(view: DiskView) -> str:
-    """It sleeps at another idle time than declared, or its own record names another timer."""
-    if view.policy.declared_ns is None:
+def timer_differs(facts: Facts) -> str:
+    """It sleeps at another idle time than declared, or its own setting is another timer."""
+    declared_ns = facts.policy.declared_ns
+    if declared_ns is None:
         return ""
-    declared = view.policy.declared_ns / SECOND
-    given = view.samples.get("power_timer_seconds", _NONE)
-    own = given.get(("standby_z",)) if view.samples.get("epc_enabled", _ENABLED).get(()) else None
-    record = "" if own is None else f"; its own record says {_timer_text(own)}"
-    drift = drift_s(view)
+    declared_s = declared_ns / SECOND
+    # A SCSI drive's timers have no switch; those of an ATA drive run while EPC is enabled.
+    runs = facts.epc_enabled is not False
+    own = facts.drive_timers_s.get("standby_z") if runs else None
+    drift = drift_ns(facts)
     if drift is None and own is not None:
-        drift = own - declared if abs(own - declared) > ROUNDED * declared else 0.0
+        drift = 0 if abs(own - declared_s) <= ROUNDED * declared_s else 1
     if not drift:
         return ""
-    seen = ""
-    if learned := view.samples.get("learned_timer", _NONE):
-        low, high = (lasting(learned[(name,)]) for name in ("low_seconds", "high_seconds"))
-        idle = high if low == high else f"{low} to {high}"
-        seen = f"; it sleeps when idle for about {idle}, twice in a row"
-    return f"declared as {lasting(declared) if declared else 'disabled'}{seen}{record}"
+    parts = [f"declared: {lasting(declared_s) if declared_s else 'disabled'}"]
+    if facts.learned is not None:
+        low, high = (_words(bound) for bound in facts.learned)
+        parts.append(f"it sleeps when idle for {high if low == high else f'{low} to {high}'}")
+    if own is not None:
+        parts.append(f"the drive's own setting: {lasting(own) if own else 'disabled'}")
+    return "; ".join(parts)
 
 
-def _timer_text(seconds: Number) -> str:
-    return lasting(seconds) if seconds else "disabled"
-
-
-def read_restarts(view: DiskView) -> str:
-    """It sleeps later where its own counters were read."""
-    slept = view.samples.get("slept_after", _NONE)
-    if not slept.get(("restarts",), 0):
+def wear_reads_restart_timer(facts: Facts) -> str:
+    """It sleeps later where its counters were read."""
+    effect = facts.reading_effect
+    if effect is None or not effect.restarts:
         return ""
-    later = slept[("later_seconds",)]
-    read, unread = slept[("reading_count",)], slept[("none_count",)]
     return (
-        f"{later:.1f} s later after a reading than without, give or take "
-        f"{2 * slept[('error_seconds',)]:.1f} s; {read} and {unread} spin-downs"
+        f"{effect.later_s:.1f} s later after a reading than without, give or take "
+        f"{2 * effect.error_s:.1f} s; {effect.read.spin_downs} spin-downs with a reading and "
+        f"{effect.unread.spin_downs} without"
     )
 
 
-def commanded(view: DiskView) -> str:
+def commands_keep_awake(facts: Facts) -> str:
     """Others' commands that move no sectors come at least once a timer, and it does not sleep."""
-    awake = view.samples.get("awake", _NONE)
-    timer = _timer(view)
-    slack = 2 * view.policy.cadence.slow_ns / SECOND
-    if not timer or awake.get(("longest_idle_seconds",), 0) <= timer + slack:
+    awake, timer_ns = facts.awake, _timer_ns(facts)
+    if awake is None or not timer_ns:
         return ""
-    if not _spoken_to(view, awake, timer):
+    if awake.longest_idle_ns <= timer_ns + 2 * facts.policy.cadence.slow_ns:
         return ""
-    return f"{_idle(awake)}; commands without sectors were seen {_one(view, 'signals')} times"
-
-
-def _outlasts(view: DiskView, awake: Mapping[Labels, Number], timer: float) -> bool:
-    slack = view.policy.cadence.slow_ns / SECOND
-    idle = awake[("longest_idle_seconds",)]
-    return idle > SILENCE_ENDS * timer + slack and not _spoken_to(view, awake, timer)
-
-
-def _spoken_to(view: DiskView, awake: Mapping[Labels, Number], timer: float) -> bool:
-    count = _one(view, "signals")
-    return count >= 3 and count * timer >= awake[("seconds",)]
-
-
-def _idle(awake: Mapping[Labels, Number]) -> str:
-    return f"it stayed idle for {lasting(awake[('longest_idle_seconds',)])} at a stretch"
-
-
-def regular_access(view: DiskView) -> str:
-    """Touched at one interval again and again, or a little in every sample for an hour."""
-    if view.policy.declared_ns == 0:
+    if not _commanded(facts, awake, timer_ns):
         return ""
-    beat = view.samples.get("beat", _NONE)
-    if beat:
-        period, kept = beat[("seconds",)], beat[("agreeing",)]
-        return f"touched every {lasting(period)}, {kept} of the last 24 times{_known(view, period)}"
-    restless = view.samples.get("restless", _NONE)
-    if not restless or _initialising(view, restless):
-        return ""
-    seconds, light = restless[("seconds",)], restless[("light_seconds",)]
-    if light < LIGHT_SHARE * seconds:
-        return ""
-    fast = view.policy.cadence.fast_ns / SECOND
-    given = f"touched in every sample for {lasting(seconds)}, lightly in {light / seconds:.0%}"
-    return f"{given}, so at least every {lasting(2 * fast)}{_known(view, fast)}"
+    return f"{_idle(awake)}; commands without sectors were seen {facts.bare_commands} times"
 
 
-def _known(view: DiskView, period: float) -> str:
-    within = view.policy.cadence.fast_ns / SECOND
-    for beat, words in KERNEL_BEATS:
-        if abs(period - beat) < within:
+def _outlasts(facts: Facts, awake: Awake, timer_ns: int) -> bool:
+    enough = SILENCE_ENDS * timer_ns + facts.policy.cadence.slow_ns
+    return awake.longest_idle_ns > enough and not _commanded(facts, awake, timer_ns)
+
+
+def _commanded(facts: Facts, awake: Awake, timer_ns: int) -> bool:
+    count = facts.bare_commands
+    return count >= 3 and count * timer_ns >= awake.lasted_ns
+
+
+def _idle(awake: Awake) -> str:
+    return f"it stayed idle for {_words(awake.longest_idle_ns)} at a stretch"
+
+
+def _words(ns: int) -> str:
+    return lasting(ns / SECOND)
+
+
+def regular_access(facts: Facts) -> str:
+    """Accessed at one interval again and again, or a little in every sample for an hour."""
+    if facts.policy.declared_ns == 0:
+        return ""
+    repeated, restless = facts.repeated, facts.restless
+    if repeated is not None:
+        period_s = repeated.period_ns / SECOND
+        every = f"accessed every {lasting(period_s)}, {repeated.agreeing} of the last 24 times"
+        return every + _known(facts, period_s)
+    if restless is None or _initialising(facts, restless):
+        return ""
+    light = restless.light_ns / restless.lasted_ns
+    if light < LIGHT_SHARE:
+        return ""
+    fast_s = facts.policy.cadence.fast_ns / SECOND
+    return (
+        f"accessed in every sample for {_words(restless.lasted_ns)}, next to nothing moved in "
+        f"{light:.0%} of them; so at least every {lasting(2 * fast_s)}{_known(facts, fast_s)}"
+    )
+
+
+def _known(facts: Facts, period_s: float) -> str:
+    within = facts.policy.cadence.fast_ns / SECOND
+    for interval_s, words in KERNEL_INTERVALS:
+        if abs(period_s - interval_s) < within:
             return f"; {words}"
     return ""
 
 
-def _moved(restless: Mapping[Labels, Number]) -> Number:
-    return restless[("sectors_read",)] + restless[("sectors_written",)]
-
-
-def initialising(view: DiskView) -> str:
+def file_system_initialising(facts: Facts) -> str:
     """New here, and written to without a pause at a moderate pace."""
-    restless = view.samples.get("restless", _NONE)
-    if not restless or not _initialising(view, restless):
+    restless = facts.restless
+    if restless is None or not _initialising(facts, restless):
         return ""
-    seconds = restless[("seconds",)]
-    pace = restless[("sectors_written",)] / 2 / 1024 / seconds
-    known = lasting(_known_for(view))
+    seconds = restless.lasted_ns / SECOND
+    pace = restless.sectors_written / 2 / 1024 / seconds
+    known = _words(_watched_ns(facts))
     return f"known for {known}; {pace:.2f} MiB/s written for {lasting(seconds)}, next to no reads"
 
 
-def _initialising(view: DiskView, restless: Mapping[Labels, Number]) -> bool:
-    written = restless[("sectors_written",)]
+def _initialising(facts: Facts, restless: Restless) -> bool:
+    written, moved = restless.sectors_written, restless.sectors_read + restless.sectors_written
     low, high = INITIALISING_SECTORS_S
-    pace = written / restless[("seconds",)]
-    return low <= pace <= high and written >= 0.99 * _moved(restless) and _known_for(view) <= NEW_S
+    pace = written / (restless.lasted_ns / SECOND)
+    return low <= pace <= high and written >= 0.99 * moved and _watched_ns(facts) <= NEW_NS
 
 
-def _known_for(view: DiskView) -> float:
-    return view.samples.get("awake", _NONE).get(("watched_seconds",), NEW_S + 1)
+def _watched_ns(facts: Facts) -> int:
+    return NEW_NS + 1 if facts.awake is None else facts.awake.watched_ns
 
 
-def too_eager(view: DiskView) -> str:
+def sleeps_too_eagerly(facts: Facts) -> str:
     """Most of its sleeps in waking hours end no later than one more timer; people wait."""
-    naps = view.samples.get("naps", _NONE)
-    daytime = naps.get(("daytime",), 0)
-    if daytime < EAGER_NAPS or naps[("daytime_short",)] < EAGER_SHARE * daytime:
+    sleeps = facts.sleeps
+    if sleeps is None or sleeps.daytime < EAGER_SLEEPS:
         return ""
-    days = naps[("span_seconds",)] / 86400
-    if daytime < WAITS_A_DAY * days:
+    if sleeps.daytime_short < EAGER_SHARE * sleeps.daytime:
         return ""
-    where = "outside quiet hours" if view.policy.quiet else "by day and night"
+    if sleeps.daytime < facts.policy.waits_per_day * sleeps.span_ns / DAY:
+        return ""
+    where = "outside quiet hours" if facts.policy.quiet else "by day and night"
     return (
-        f"{daytime} sleeps {where} in {lasting(naps[('span_seconds',)])}, "
-        f"{naps[('daytime_short',)]} of them no longer than its timer"
+        f"{sleeps.daytime} sleeps {where} in {_words(sleeps.span_ns)}, {sleeps.daytime_short} of "
+        "them no longer than its timer"
     )
 
 
-def does_not_pay(view: DiskView) -> str:
+def sleep_does_not_pay(facts: Facts) -> str:
     """The last sleeps cost more energy than they saved."""
-    naps = view.samples.get("naps", _NONE)
-    count = naps.get(("count",), 0)
-    if count < NAPS_ENOUGH:
+    sleeps, policy = facts.sleeps, facts.policy
+    if sleeps is None or sleeps.count < SLEEPS_ENOUGH:
         return ""
-    policy = view.policy
-    net = net_joules(policy.watts, policy.spinup_j, naps[("asleep_seconds",)], count)
+    net = net_joules(policy.watts, policy.spinup_j, sleeps.asleep_ns / SECOND, sleeps.count)
     if net >= 0:
         return ""
     gap = break_even_s(policy.watts, policy.spinup_j)
     pays = "no sleep pays at these watts" if gap is None else f"a sleep pays after {lasting(gap)}"
-    return (
-        f"the last {count} sleeps, in {lasting(naps[('span_seconds',)])}, lost {-net:.0f} J; {pays}"
-    )
+    return f"the last {sleeps.count} sleeps, in {_words(sleeps.span_ns)}, lost {-net:.0f} J; {pays}"
 
 
-def spin_up_wait_lengthening(view: DiskView) -> str:
+def spin_up_wait_lengthening(facts: Facts) -> str:
     """Spin-ups take longer than they did."""
-    waits = view.samples.get("wait_median_seconds", _NONE)
-    if not waits:
+    waits = facts.wait_medians
+    if waits is None:
         return ""
-    first, last = waits[("first",)], waits[("last",)]
-    if last < LENGTHENED * first or last - first < LENGTHENED_S:
+    if waits.last_s < LENGTHENED * waits.first_s or waits.last_s - waits.first_s < LENGTHENED_S:
         return ""
     return (
-        f"the median of the last 20 waits is {last:.1f} s, that of the first 20 was {first:.1f} s"
+        f"the median of the last 20 waits is {waits.last_s:.1f} s, that of the first 20 was "
+        f"{waits.first_s:.1f} s"
     )
 
 
-def parks_heads(view: DiskView) -> str:
-    """Heads load far more often than the motor starts, and more often than a rating bears."""
-    parking = view.samples.get("parking", _NONE)
-    if not parking:
+def parks_heads_often(facts: Facts) -> str:
+    """Heads load far more often than the motor starts, and more often than the rating allows."""
+    parking = facts.parking
+    if parking is None or parking.loads <= 10 * max(1, parking.starts):
         return ""
-    loads, starts = parking[("loads",)], parking[("starts",)]
-    if loads <= 10 * max(1, starts):
+    days, rated = parking.lasted_ns / DAY, facts.policy.rated_load
+    allowed = PARKS_A_DAY if rated is None else rated / (5 * 365.25)
+    if parking.loads / days < allowed:
         return ""
-    days = parking[("seconds",)] / 86400
-    rated = view.policy.rated_load
-    bearable = PARKS_A_DAY if rated is None else rated / (5 * 365.25)
-    if loads / days < bearable:
-        return ""
-    level = _one(view, "apm_level")
-    apm = f"; APM level {level}" if level else ""
-    over = "" if rated is None else f"; {rated} rated, {bearable:.0f} a day over five years"
-    return f"{loads / days:.0f} head loads a day, {starts} motor starts in {days:.0f} d{over}{apm}"
+    apm = f"; APM level {facts.apm_level}" if facts.apm_level else ""
+    over = "" if rated is None else f"; {rated} rated, {allowed:.0f} a day over five years"
+    return (
+        f"{parking.loads / days:.0f} head loads a day, {parking.starts} motor starts in "
+        f"{days:.0f} d{over}{apm}"
+    )
 
 
-def _one(view: DiskView, key: str) -> Number:
-    return view.samples.get(key, _NONE).get((), 0)
-
-
-def _timer(view: DiskView) -> float:
-    """The timer to reckon with, in seconds: declared, else learned from two spin-downs; 0: none."""
-    return 0 if view.policy.declared_ns == 0 else _one(view, "timer_seconds")
-
-
-def wear_readings_disagree(view: DiskView) -> str:
-    """The second reader's figures are not ours."""
-    doubts = view.samples.get("doubts", _NONE)
-    names = dict.fromkeys(name for name, _ in doubts)
+def wear_readings_disagree(facts: Facts) -> str:
+    """The cross-check by smartctl gives other figures than ours."""
     return "; ".join(
-        f"{name} {doubts[(name, 'ours')]} by our commands, {doubts[(name, 'second')]} by smartctl"
-        for name in names
+        f"{name}: {both.ours} by our commands, {both.cross_check} by smartctl"
+        for name, both in facts.disagreements.items()
     )
+
+
+def _timer_ns(facts: Facts) -> int:
+    """The standby timer: declared, else learned from two spin-downs; 0: none."""
+    return 0 if facts.policy.declared_ns == 0 else facts.timer_ns or 0

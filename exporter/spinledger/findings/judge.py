@@ -1,30 +1,18 @@
-"""Findings: what is wrong in plain words, from the table in `advice`.
+"""What is wrong with a disk: the one list of findings that everything shows.
 
-Rules: a row gives its evidence, or nothing; the words are the row's. Codes in `ALWAYS` are exported
-as 0 or 1 for the shipped rules, the others only while they hold. At most `EXPORTED` codes a disk
-become series, the table's first; all of them are told in words.
+Rules: a condition gives its evidence, or nothing; the words are the table's (`texts`). Codes in
+`ALWAYS` are exported as 0 or 1, since shipped rules read them, the others only while they hold. At
+most `EXPORTED` codes a disk become series, the table's first; all of them are shown in words.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
+from spinledger.facts import DiskView, Facts
 from spinledger.findings.conditions import against_sleep
-from spinledger.findings.texts import POOL_TABLE, TABLE, PoolRow, Row, Words
-from spinledger.model import DiskView, Finding, Labels, Number
-
-__all__ = [
-    "ALWAYS",
-    "CODES",
-    "EXPORTED",
-    "POOL_TABLE",
-    "TABLE",
-    "PoolRow",
-    "Row",
-    "findings",
-    "pool_findings",
-]
+from spinledger.findings.texts import POOL_TABLE, TABLE, Words
+from spinledger.model import Finding
 
 ALWAYS = frozenset(
     {
@@ -39,48 +27,52 @@ CODES: tuple[str, ...] = (*(row.code for row in TABLE), *(row.code for row in PO
 EXPORTED = 12
 """Series of `spinledger_disk_finding` a disk may have; that of the metric catalogue."""
 
-_SILENT: Mapping[Labels, Number] = {(code,): 0 for code in sorted(ALWAYS)}
-_CONDITIONS = tuple((row.evidence, row.words) for row in TABLE)
+_SILENT: Mapping[str, int] = dict.fromkeys(sorted(ALWAYS), 0)
 
 
-def findings(view: DiskView) -> DiskView:
-    """The view with its own findings, as sentences and as samples by code."""
-    found: tuple[Finding, ...] = ()
-    for condition, words in _CONDITIONS:
-        if evidence := condition(view):
-            found += (_finding(words, view, evidence),)
-    return _with(view, found)
-
-
-def pool_findings(views: Sequence[DiskView]) -> tuple[DiskView, ...]:
-    """All views, with what only several disks together show added."""
-    groups: dict[str, list[DiskView]] = {}
-    for view in views:
-        groups.setdefault(view.disk.wake_group, []).append(view)
-    added: dict[str, tuple[Finding, ...]] = {}
-    by_identity = {view.disk.identity: view for view in views}
+def judge(every: Sequence[Facts]) -> tuple[DiskView, ...]:
+    """The disks with their findings, those that only several disks together show included."""
+    groups: dict[str, list[Facts]] = {}
+    for facts in every:
+        groups.setdefault(facts.disk.wake_group, []).append(facts)
+    shared: dict[str, list[tuple[Words, str]]] = {}
     for members in groups.values():
         for row in POOL_TABLE:
             for identity, evidence in row.evidence(members).items():
-                finding = _finding(row.words, by_identity[identity], evidence)
-                added[identity] = (*added.get(identity, ()), finding)
-    if not added:
-        return tuple(views)
+                shared.setdefault(identity, []).append((row.words, evidence))
     return tuple(
-        _with(view, (*view.findings, *added[view.disk.identity]))
-        if view.disk.identity in added
-        else view
-        for view in views
+        DiskView(facts, (*findings(facts), *_findings(facts, shared.get(facts.disk.identity, ()))))
+        for facts in every
     )
 
 
-def _finding(words: Words, view: DiskView, evidence: str) -> Finding:
+def findings(facts: Facts) -> tuple[Finding, ...]:
+    """What one disk's own facts show."""
+    return _findings(
+        facts, [(row.words, evidence) for row in TABLE if (evidence := row.evidence(facts))]
+    )
+
+
+def exported(view: DiskView) -> Mapping[str, int]:
+    """1 by the code of each finding that holds, and 0 by codes that rules read."""
+    held = dict(_SILENT)
+    for finding in view.findings:
+        if len(held) < EXPORTED or finding.code in held:
+            held[finding.code] = 1
+    return held
+
+
+def _findings(facts: Facts, found: Sequence[tuple[Words, str]]) -> tuple[Finding, ...]:
+    return tuple(_finding(words, facts, evidence) for words, evidence in found)
+
+
+def _finding(words: Words, facts: Facts, evidence: str) -> Finding:
     suggestion = words.suggestion
-    if words.for_sleep and (against := against_sleep(view)):
+    if words.for_sleep and (against := against_sleep(facts)):
         suggestion = f"Leave its timers as they are: {against}"
     return Finding(
         words.code,
-        view.disk.identity,
+        facts.disk.identity,
         words.sentence,
         evidence,
         suggestion,
@@ -88,15 +80,3 @@ def _finding(words: Words, view: DiskView, evidence: str) -> Finding:
         words.ask_first,
         words.innocent,
     )
-
-
-def _with(view: DiskView, found: tuple[Finding, ...]) -> DiskView:
-    flags = _SILENT
-    if found:
-        held = dict(_SILENT)
-        for finding in found:
-            if len(held) < EXPORTED or (finding.code,) in held:
-                held[(finding.code,)] = 1
-        flags = held
-    samples: Mapping[str, Mapping[Labels, Number]] = {**view.samples, "finding": flags}
-    return replace(view, samples=samples, findings=found)

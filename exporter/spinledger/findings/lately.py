@@ -1,47 +1,45 @@
-"""The last day of one disk: time per state, and sleeps one by one, for findings.
+"""The last day of one disk: time per state, and the last sleeps one by one, for findings.
 
 Rules of this room: pure; folds over stretches; nanoseconds inside. What they hold is bounded and
-rolls on, so that a finding vanishes some time after its cause did. Their keys are gauges that are
-no metrics: they are in the snapshot for findings and for whoever wants the figures.
+rolls on, so that a finding vanishes some time after its cause did.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from typing import Any, cast
 
-from spinledger.errors import Misuse
-from spinledger.model import DAY, HOUR, SECOND, Entry, Labels, Number, State, Stretch
-
-Samples = Mapping[str, Mapping[Labels, Number]]
+from spinledger.facts import Sleeps
+from spinledger.model import DAY, HOUR, Entry, Policy, State, Stretch
 
 SPAN_NS = 7 * DAY
 KEPT = 64
-"""Sleeps kept, of the last seven days; a runaway's worth of hours, a calm disk's whole week."""
+"""Sleeps kept, of the last seven days: some hours of a busy disk, the whole week of a calm one."""
+
+_Sleep = tuple[int, int, bool]  # when it ended, its length, inside quiet hours
 
 
-class Lately:
-    """Fold: key `day_state_seconds` by state, over the present and the last 23 whole boot hours.
+class LastDay:
+    """Fold: time by state over the present and the last 23 whole hours of the boot clock.
 
     An hour of the boot clock is a bin; after a reboot the bins are shifted by whole hours.
     """
 
-    name = "lately"
     eats: tuple[type, ...] = (Stretch,)
-    gauges: frozenset[str] = frozenset({"day_state_seconds"})
 
     def __init__(self) -> None:
-        self._bins: dict[int, dict[str, int]] = {}  # boot hour -> state -> nanoseconds
-        self._sums = {state.value: 0 for state in State}
+        self._bins: dict[int, dict[State, int]] = {}  # boot hour -> state -> nanoseconds
+        self._sums = dict.fromkeys(State, 0)
 
-    def step(self, entry: Entry) -> None:
+    def step(self, entry: Entry, policy: Policy) -> None:
         """Take one stretch."""
-        if isinstance(entry, Stretch) and entry.ended_ns > entry.began_ns:
-            state = entry.state.value
-            for hour, length in _hours(entry):
+        stretch = cast(Stretch, entry)
+        if stretch.ended_ns > stretch.began_ns:
+            for hour, length in _hours(stretch):
                 kept = self._bins.setdefault(hour, {})
-                kept[state] = kept.get(state, 0) + length
-                self._sums[state] += length
-            self._forget(entry.ended_ns)
+                kept[stretch.state] = kept.get(stretch.state, 0) + length
+                self._sums[stretch.state] += length
+            self._forget(stretch.ended_ns)
 
     def _forget(self, now_ns: int) -> None:
         first = _first_hour(now_ns)
@@ -49,19 +47,16 @@ class Lately:
             for state, length in self._bins.pop(hour).items():
                 self._sums[state] -= length
 
-    def totals(self, pending: Sequence[Entry]) -> Samples:
-        """Seconds by state, the open stretch included."""
+    def totals(self, pending: Stretch) -> Mapping[State, int]:
+        """Nanoseconds by state, the open stretch included."""
         sums = dict(self._sums)
-        for entry in pending:
-            if isinstance(entry, Stretch):
-                first = _first_hour(entry.ended_ns)
-                for hour, kept in self._bins.items():
-                    if hour < first:
-                        for state, length in kept.items():
-                            sums[state] -= length
-                began = max(entry.began_ns, first * HOUR)
-                sums[entry.state.value] += entry.ended_ns - began
-        return {"day_state_seconds": {(state,): ns / SECOND for state, ns in sums.items()}}
+        first = _first_hour(pending.ended_ns)
+        for hour, kept in self._bins.items():
+            if hour < first:
+                for state, length in kept.items():
+                    sums[state] -= length
+        sums[pending.state] += pending.ended_ns - max(pending.began_ns, first * HOUR)
+        return sums
 
     def rebase(self, offset_ns: int) -> None:
         """Shift the bins to another boot's clock, to the nearest hour."""
@@ -71,21 +66,17 @@ class Lately:
     def dump(self) -> object:
         """A list a bin: its boot hour, then nanoseconds in the order of `State`."""
         return [
-            [hour, *(kept.get(state.value, 0) for state in State)]
-            for hour, kept in self._bins.items()
+            [hour, *(kept.get(state, 0) for state in State)] for hour, kept in self._bins.items()
         ]
 
-    def load(self, dumped: object) -> None:
+    def load(self, dumped: Any) -> None:
         """Replace the state with a dumped one."""
-        if not isinstance(dumped, list):
-            raise Misuse("a dump of the last day is a list")
         self._bins = {
-            int(hour): {s.value: int(ns) for s, ns in zip(State, kept, strict=False) if ns}
+            hour: {state: ns for state, ns in zip(State, kept, strict=True) if ns}
             for hour, *kept in dumped
         }
         self._sums = {
-            state.value: sum(kept.get(state.value, 0) for kept in self._bins.values())
-            for state in State
+            state: sum(kept.get(state, 0) for kept in self._bins.values()) for state in State
         }
 
 
@@ -103,79 +94,63 @@ def _hours(stretch: Stretch) -> list[tuple[int, int]]:
     return found
 
 
-class Naps:
-    """Fold: key `naps` about the last sleeps that ended, and `nap_seconds` with their lengths.
+class LastSleeps:
+    """Fold: the last sleeps that ended.
 
-    `naps` by: `count`, `daytime` (ended outside quiet hours), `daytime_short` and the time they
-    span, `span_seconds`. Short: no longer than the standby timer, so that the gap was at most
-    twice the timer. A sleep is the standby time between two times of spinning; what nobody saw in
-    between is not slept.
+    A sleep is the standby time between two times of spinning; unobserved time in between does not
+    count as slept.
     """
 
-    name = "naps"
     eats: tuple[type, ...] = (Stretch,)
-    gauges: frozenset[str] = frozenset({"naps"})
 
-    def __init__(self, short_ns: int = 0) -> None:
-        self._short_ns = short_ns
-        self._naps: list[tuple[int, int, bool]] = []  # when it ended, its length, in quiet hours
+    def __init__(self) -> None:
+        self._sleeps: list[_Sleep] = []
         self._asleep_ns = 0
 
-    def step(self, entry: Entry) -> None:
+    def step(self, entry: Entry, policy: Policy) -> None:
         """Take one stretch."""
-        if not isinstance(entry, Stretch):
-            return
-        if entry.state is State.STANDBY:
-            self._asleep_ns += entry.ended_ns - entry.began_ns
-        elif entry.state.spinning and self._asleep_ns:
-            self._end(entry)
+        stretch = cast(Stretch, entry)
+        if stretch.state is State.STANDBY:
+            self._asleep_ns += stretch.ended_ns - stretch.began_ns
+        elif stretch.state.spinning and self._asleep_ns:
+            ended = stretch.began_ns
+            self._sleeps.append((ended, self._asleep_ns, stretch.quiet))
+            self._asleep_ns = 0
+            if len(self._sleeps) > KEPT or ended - self._sleeps[0][0] > SPAN_NS:
+                kept = [sleep for sleep in self._sleeps if ended - sleep[0] <= SPAN_NS]
+                self._sleeps = kept[-KEPT:]
 
-    def _end(self, entry: Stretch) -> None:
-        ended = entry.began_ns
-        self._naps.append((ended, self._asleep_ns, entry.quiet))
-        self._asleep_ns = 0
-        if len(self._naps) > KEPT or ended - self._naps[0][0] > SPAN_NS:
-            kept = [nap for nap in self._naps if ended - nap[0] <= SPAN_NS]
-            self._naps = kept[-KEPT:]
+    def totals(self, pending: Stretch, policy: Policy) -> Sleeps | None:
+        """What the last sleeps were like; an open sleep is not among them. None: there are none.
 
-    def totals(self, pending: Sequence[Entry]) -> Samples:
-        """What the last sleeps were like; an open sleep is not among them."""
-        now_ns = self._naps[-1][0] if self._naps else 0
-        waking = None
-        for entry in pending:
-            if isinstance(entry, Stretch):
-                now_ns = max(now_ns, entry.ended_ns)
-                if entry.state.spinning and self._asleep_ns:
-                    waking = (entry.began_ns, self._asleep_ns, entry.quiet)
-        naps = [nap for nap in self._naps if now_ns - nap[0] <= SPAN_NS]
-        if waking is not None:
-            naps.append(waking)
-        if not naps:
-            return {"naps": {}}
-        daytime = [length for _, length, quiet in naps if not quiet]
-        short = sum(length <= self._short_ns for length in daytime)
-        span_ns = now_ns - (naps[0][0] - naps[0][1])
-        return {
-            "naps": {
-                ("count",): len(naps),
-                ("daytime",): len(daytime),
-                ("daytime_short",): short,
-                ("asleep_seconds",): sum(length for _, length, _ in naps) / SECOND,
-                ("span_seconds",): span_ns / SECOND,
-            }
-        }
+        Short is a sleep no longer than the declared standby timer, so that its gap was at most
+        twice the timer.
+        """
+        now_ns = pending.ended_ns
+        sleeps = [sleep for sleep in self._sleeps if now_ns - sleep[0] <= SPAN_NS]
+        if pending.state.spinning and self._asleep_ns:
+            sleeps.append((pending.began_ns, self._asleep_ns, pending.quiet))
+        if not sleeps:
+            return None
+        daytime = [length for _, length, quiet in sleeps if not quiet]
+        short_ns = policy.declared_ns or 0
+        return Sleeps(
+            count=len(sleeps),
+            asleep_ns=sum(length for _, length, _ in sleeps),
+            span_ns=now_ns - (sleeps[0][0] - sleeps[0][1]),
+            daytime=len(daytime),
+            daytime_short=sum(length <= short_ns for length in daytime),
+        )
 
     def rebase(self, offset_ns: int) -> None:
         """Move the kept times to another boot's clock."""
-        self._naps = [(ended + offset_ns, length, quiet) for ended, length, quiet in self._naps]
+        self._sleeps = [(ended + offset_ns, length, quiet) for ended, length, quiet in self._sleeps]
 
     def dump(self) -> object:
         """Sleeps as lists, and the open one's length."""
-        return {"naps": [list(nap) for nap in self._naps], "asleep": self._asleep_ns}
+        return {"sleeps": [list(sleep) for sleep in self._sleeps], "asleep": self._asleep_ns}
 
-    def load(self, dumped: object) -> None:
+    def load(self, dumped: Any) -> None:
         """Replace the state with a dumped one."""
-        if not isinstance(dumped, Mapping):
-            raise Misuse("a dump of sleeps is a mapping")
-        self._naps = [(int(ended), int(length), bool(q)) for ended, length, q in dumped["naps"]]
-        self._asleep_ns = int(dumped["asleep"])
+        self._sleeps = [(ended, length, quiet) for ended, length, quiet in dumped["sleeps"]]
+        self._asleep_ns = dumped["asleep"]

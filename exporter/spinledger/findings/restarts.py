@@ -15,9 +15,9 @@ Only running sums are kept, of idle times less a reference, in seconds.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import sqrt
-from typing import NamedTuple
+from math import hypot, sqrt
 
+from spinledger.facts import IdleBefore, ReadingEffect
 from spinledger.model import SECOND
 
 LEAST = 8
@@ -35,36 +35,6 @@ Kept = Mapping[str, Sequence[float]]
 empty at first."""
 
 _NOTHING: Kept = {"reference": [], "read": [0, 0, 0, 0], "unread": [0, 0, 0, 0]}
-
-
-class Slept(NamedTuple):
-    """Idle time before spin-downs of one sort: how many, their mean in seconds, its error."""
-
-    spin_downs: int
-    seconds: float
-    error: float
-
-
-class Compared(NamedTuple):
-    """Both sorts side by side."""
-
-    read: Slept
-    unread: Slept
-
-    @property
-    def later_s(self) -> float:
-        """How much later it sleeps after a reading, seconds."""
-        return self.read.seconds - self.unread.seconds
-
-    @property
-    def error_s(self) -> float:
-        """The standard error of that."""
-        return sqrt(self.read.error**2 + self.unread.error**2)
-
-    @property
-    def restarts(self) -> bool:
-        """The difference is no chance."""
-        return self.later_s > ERRORS * self.error_s
 
 
 def noted(kept: Kept, read: bool, slept: Bracket, near_ns: int) -> Kept:
@@ -87,16 +57,18 @@ def noted(kept: Kept, read: bool, slept: Bracket, near_ns: int) -> Kept:
     return {**kept, sort: [was + one for was, one in zip(kept[sort], more, strict=True)]}
 
 
-def compared(kept: Kept) -> Compared | None:
-    """Both sorts; None until there are enough of each."""
+def compared(kept: Kept) -> ReadingEffect | None:
+    """Spin-downs of both sorts; None until there are enough of each."""
     if not kept or min(kept["read"][0], kept["unread"][0]) < LEAST:
         return None
-    return Compared(*(_slept(kept[sort], kept["reference"][0]) for sort in ("read", "unread")))
+    read, unread = (_idle_before(kept[sort], kept["reference"][0]) for sort in ("read", "unread"))
+    later_s, error_s = read.seconds - unread.seconds, hypot(read.error, unread.error)
+    return ReadingEffect(read, unread, later_s, error_s, later_s > ERRORS * error_s)
 
 
-def _slept(sums: Sequence[float], reference: float) -> Slept:
+def _idle_before(sums: Sequence[float], reference: float) -> IdleBefore:
     """A scatter below that of the brackets' own width is not believed: w / sqrt(12) if uniform."""
     count, total, squares, widths = sums
     mean = total / count
     variance = max(squares / count - mean * mean, widths / count / 12)
-    return Slept(int(count), reference + mean, sqrt(variance / count))
+    return IdleBefore(int(count), reference + mean, sqrt(variance / count))

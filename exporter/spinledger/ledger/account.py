@@ -1,15 +1,17 @@
 """One disk's account: what is known now, what is open, and what asking it has taught.
 
 Rules: an Account is the only mutable thing in the core; the keeper writes its books, the sampler
-its Habit, and neither reads a clock. Everything here can be dumped as JSON types, so that a
+its Probing, and neither reads a clock. Everything here can be dumped as JSON types, so that a
 restart goes on where it stopped.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from spinledger.facts import Totals
+from spinledger.ledger.folds import Folds
 from spinledger.model import (
     Command,
     Condition,
@@ -17,9 +19,6 @@ from spinledger.model import (
     Disk,
     Evidence,
     Gap,
-    Histogram,
-    Labels,
-    Number,
     Policy,
     Probe,
     Reason,
@@ -30,7 +29,7 @@ from spinledger.model import (
     Watch,
     Worn,
 )
-from spinledger.ports import Fold, QuietHours
+from spinledger.ports import QuietHours
 
 SUSPENDED = frozenset({RuntimeStatus.SUSPENDED, RuntimeStatus.SUSPENDING, RuntimeStatus.RESUMING})
 
@@ -39,7 +38,7 @@ ELAPSED_BOUNDS_S = (0.001, 0.003, 0.01, 0.03, 0.1, 0.2, 1.0, 10.0)
 
 
 @dataclass(slots=True)
-class Habit:
+class Probing:
     """What the sampler remembers of one drive."""
 
     pending: Probe | None = None  # the command on its way; at most one
@@ -83,14 +82,6 @@ class Habit:
     last_records: list[Record] = field(default_factory=list)  # of our own last reading
 
 
-@dataclass(frozen=True, slots=True)
-class Base:
-    """Lifetime totals at the moment exported counters restarted from zero."""
-
-    samples: Mapping[str, Mapping[Labels, Number]]
-    histograms: Mapping[str, Histogram]
-
-
 @dataclass(slots=True)
 class Waking:
     """A spin-up that is not explained yet."""
@@ -128,7 +119,6 @@ class Account:
     quiet: bool = False
     calendar: QuietHours | None = None  # the disk's quiet hours
     boundary_ns: int | None = None  # when `quiet` next changes
-    window_end_wall_ns: int | None = None  # when the last quiet window ended
     counted: Counted | None = None  # the last free signals
     io_ns: int | None = None  # last sample at which sectors had moved
     sectors_ns: int | None = None  # last sample in which sectors of others had moved
@@ -144,9 +134,11 @@ class Account:
     powered: bool = False  # the drive was here all the time since then
     cross_checked_ns: int | None = None  # when the second reader last gave counters
     doubts: dict[str, list[int]] = field(default_factory=dict)  # counter -> ours, the second's
-    base: Base | None = None  # what exported counters start from, after a stop that lost something
-    habit: Habit = field(default_factory=Habit)
-    folds: tuple[Fold, ...] = ()
+    base: Totals | None = (
+        None  # what exported counters start from, after a stop that lost something
+    )
+    probing: Probing = field(default_factory=Probing)
+    folds: Folds = field(default_factory=Folds)
 
     @property
     def idle_from_ns(self) -> int:
@@ -164,6 +156,7 @@ class Account:
             self.stretch_read,
             self.stretch_written,
             self.stretch_light_ns,
+            self.wall_offset_ns,
         )
 
     def open_gap(self) -> Gap:
@@ -178,16 +171,27 @@ def suspended(account: Account) -> bool:
     return account.counted is not None and account.counted.runtime_status in SUSPENDED
 
 
+DISTURBING = "probes disturb this drive"
+
+
+def probing_ended(account: Account) -> str:
+    """Why this drive is no longer probed; "" while it is."""
+    probing = account.probing
+    if sum(probing.disturbed.values()) >= account.policy.disturbance_limit:
+        return DISTURBING
+    return probing.given_up
+
+
 def may_probe(account: Account) -> bool:
     """True when a question could be put to this disk at some time without other I/O first."""
-    habit = account.habit
+    probing = account.probing
     return (
         account.present
         and account.policy.watch is Watch.FULL
         and account.disk.probe_method is not None
-        and not habit.given_up
-        and not habit.silenced
-        and not habit.mute
+        and not probing_ended(account)
+        and not probing.silenced
+        and not probing.mute
         and not suspended(account)
     )
 
@@ -202,21 +206,21 @@ def timer_ns(account: Account) -> int | None:
 
     None when nothing is known or the owner says the timer is disabled.
     """
-    declared, learned = account.policy.declared_ns, account.habit.learned
-    if declared and not (account.habit.acquitted and learned):
+    declared, learned = account.policy.declared_ns, account.probing.learned
+    if declared and not (account.probing.acquitted and learned):
         return declared
     return learned[1] if learned else None
 
 
 def holds_back(account: Account) -> str:
     """Why no question is put now; "" when one may be."""
-    habit = account.habit
+    probing = account.probing
     if suspended(account):
         return "suspended by the kernel's runtime power management"
-    if habit.given_up:
-        return habit.given_up
-    if habit.mute:
+    if ended := probing_ended(account):
+        return ended
+    if probing.mute:
         return "the last question is still unanswered"
-    if habit.silenced:
+    if probing.silenced:
         return "silent until other I/O, since a question may have disturbed"
     return account.disk.not_probed_because

@@ -1,18 +1,24 @@
 """An account as JSON types and back, and its move to another boot's clock.
 
-Rules: policy and quiet hours are the owner's present wishes and are not kept; a question that was
-on its way is forgotten; everything else comes back exactly. A dump of an earlier version lacks
-fields, never means others by the same name.
+Rules: a command that was on its way is forgotten; everything else comes back exactly. The policy
+that was in force is part of the account, so that what was recorded under it stays as it was when
+another policy comes into force (`recording.adopt`). A dump of an earlier version lacks fields,
+never means others by the same name.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
+from datetime import date
+from functools import lru_cache
 from typing import Any, cast
 
-from spinledger.ledger.account import Account, Base, Habit, Waking
+from spinledger.facts import Totals, Tried
+from spinledger.ledger.account import Account, Probing, Waking
 from spinledger.model import (
+    Cadence,
     Command,
     Condition,
     Counted,
@@ -23,9 +29,11 @@ from spinledger.model import (
     Reason,
     RuntimeStatus,
     State,
+    Watch,
+    Watts,
     Worn,
 )
-from spinledger.ports import Fold, QuietHours
+from spinledger.schedule import Schedule, Window
 
 _PASSING = frozenset(
     {
@@ -42,7 +50,7 @@ _PASSING = frozenset(
         "last_records",
     }
 )
-_HABIT = tuple(f.name for f in fields(Habit) if f.name not in _PASSING)
+_HABIT = tuple(f.name for f in fields(Probing) if f.name not in _PASSING)
 _HABIT_TIMES = ("sent_ns", "spinning_answer_ns", "hinted_ns", "read_ns", "cross_check_ns")
 _PAIRS = ("bracket", "learned")
 _PLAIN = (
@@ -61,7 +69,6 @@ _PLAIN = (
     "stretch_light_ns",
     "suspended_ns",
     "quiet",
-    "window_end_wall_ns",
     "io_ns",
     "sectors_ns",
     "unseen_ns",
@@ -87,6 +94,8 @@ _TIMES = (
     "proof_ns",
     "cross_checked_ns",
 )
+_POLICY = tuple(f.name for f in fields(Policy) if f.name not in ("cadence", "watts", "schedule"))
+_TOTALS = tuple(f.name for f in fields(Totals))
 _DISK = tuple(f.name for f in fields(Disk))
 _COUNTED = tuple(f.name for f in fields(Counted))
 _WORN = tuple(f.name for f in fields(Worn))
@@ -96,33 +105,29 @@ Dump = dict[str, Any]
 
 def dump(account: Account) -> Dump:
     """The account as JSON types."""
-    habit = account.habit
+    probing = account.probing
     return {
         "disk": dump_disk(account.disk),
+        "policy": _dump_policy(account.policy),
         "state": account.state.value,
         "why": account.why and account.why.value,
         "condition": account.condition and account.condition.value,
         "evidence": account.evidence.value,
         "counted": _record(account.counted, _COUNTED),
         "waking": _dump_waking(account.waking),
-        "base": dump_base(account.base),
+        "base": account.base and dump_totals(account.base),
         "reading": _record(account.reading, _WORN),
         **{name: getattr(account, name) for name in _PLAIN},
-        "habit": {name: getattr(habit, name) for name in _HABIT},
-        "folds": {fold.name: fold.dump() for fold in account.folds},
+        "probing": {name: getattr(probing, name) for name in _HABIT},
+        "folds": account.folds.dump(),
     }
 
 
-def load(
-    dumped: Mapping[str, Any],
-    policy: Policy,
-    folds: Sequence[Fold],
-    calendar: QuietHours | None = None,
-) -> Account:
-    """The account of a dump; a fold the dump does not know starts afresh."""
+def load(dumped: Mapping[str, Any]) -> Account:
+    """The account of a dump, under the policy that it was kept under, without quiet hours."""
     account = Account(
         disk=load_disk(dumped["disk"]),
-        policy=policy,
+        policy=_load_policy(dumped["policy"]),
         at_ns=dumped["at_ns"],
         opened_ns=dumped["opened_ns"],
         wall_offset_ns=dumped["wall_offset_ns"],
@@ -130,8 +135,6 @@ def load(
         why=Reason(dumped["why"]) if dumped["why"] else None,
         condition=Condition(dumped["condition"]) if dumped["condition"] else None,
         evidence=Evidence(dumped["evidence"]),
-        folds=tuple(folds),
-        calendar=calendar,
     )
     for name in _PLAIN:
         if name in dumped:
@@ -141,14 +144,13 @@ def load(
     reading = dumped.get("reading")
     if reading:
         account.reading = Worn(**{name: reading[name] for name in _WORN if name in reading})
-    account.base = load_base(dumped.get("base"))
+    base = dumped.get("base")
+    account.base = load_totals(base) if base else None
     for name in _HABIT:
-        if name in dumped["habit"]:
-            value = dumped["habit"][name]
-            setattr(account.habit, name, tuple(value) if name in _PAIRS and value else value)
-    for fold in folds:
-        if fold.name in dumped["folds"]:
-            fold.load(dumped["folds"][fold.name])
+        if name in dumped["probing"]:
+            value = dumped["probing"][name]
+            setattr(account.probing, name, tuple(value) if name in _PAIRS and value else value)
+    account.folds.load(dumped["folds"])
     return account
 
 
@@ -162,48 +164,81 @@ def rebase(account: Account, offset_ns: int) -> None:
         account.waking.at_ns += offset_ns
     if account.reading is not None:
         account.reading = replace(account.reading, at_ns=account.reading.at_ns + offset_ns)
-    habit = account.habit
+    probing = account.probing
     for name in _HABIT_TIMES:
-        value = getattr(habit, name)
+        value = getattr(probing, name)
         if value is not None:
-            setattr(habit, name, value + offset_ns)
+            setattr(probing, name, value + offset_ns)
     if account.boundary_ns is not None:
         account.boundary_ns += offset_ns
     account.wall_offset_ns -= offset_ns
-    for fold in account.folds:
-        fold.rebase(offset_ns)
+    account.folds.rebase(offset_ns)
 
 
-def dump_base(base: Base | None) -> Dump | None:
-    """Totals as lists of labels and value."""
-    if base is None:
-        return None
-    return {
-        "samples": {
-            key: [[list(labels), value] for labels, value in own.items()]
-            for key, own in base.samples.items()
-        },
-        "histograms": {
-            key: [list(one.bounds), list(one.counts), one.count, one.sum]
-            for key, one in base.histograms.items()
+def dump_totals(totals: Totals) -> Dump:
+    """Lifetime totals as JSON types: a mapping as pairs of key and value."""
+    return {name: _flat(getattr(totals, name)) for name in _TOTALS}
+
+
+def load_totals(dumped: Mapping[str, Any]) -> Totals:
+    """The totals of a dump."""
+    given = {name: dumped[name] for name in _TOTALS}
+    for name in ("state_ns", "quiet_ns"):
+        given[name] = {State(key): value for key, value in given[name]}
+    given["transitions"] = {(State(a), State(b)): count for (a, b), count in given["transitions"]}
+    given["failures"] = {Reason(key): count for key, count in given["failures"]}
+    given["whatif"] = {timer: Tried(*tried) for timer, tried in given["whatif"]}
+    for name in ("causes", "energy_j", "commands", "disturbances", "rejected"):
+        given[name] = dict(given[name])
+    for name in ("gaps", "waits", "answers"):
+        bounds, counts, count, total = given[name]
+        given[name] = Histogram(tuple(bounds), tuple(counts), count, total)
+    return Totals(**given)
+
+
+def _flat(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return [[key, own] for key, own in value.items()]
+    if isinstance(value, Histogram):
+        return [value.bounds, value.counts, value.count, value.sum]
+    return value
+
+
+@lru_cache(maxsize=64)
+def _dump_policy(policy: Policy) -> str:
+    """As JSON text, made once a policy: an account is dumped far more often."""
+    schedule = policy.schedule
+    given = {
+        **{name: getattr(policy, name) for name in _POLICY},
+        "cadence": [getattr(policy.cadence, name) for name in Cadence.__slots__],
+        "watts": [getattr(policy.watts, name) for name in Watts.__slots__],
+        "schedule": schedule
+        and {
+            "name": schedule.name,
+            "zone": schedule.zone,
+            "windows": [[getattr(w, name) for name in Window.__slots__] for w in schedule.windows],
+            "except_dates": sorted(day.isoformat() for day in schedule.except_dates),
         },
     }
+    return json.dumps(given)
 
 
-def load_base(dumped: Mapping[str, Any] | None) -> Base | None:
-    """The totals of a dump."""
-    if dumped is None:
-        return None
-    return Base(
-        {
-            key: {tuple(labels): value for labels, value in own}
-            for key, own in dumped["samples"].items()
-        },
-        {
-            key: Histogram(tuple(bounds), tuple(counts), count, total)
-            for key, (bounds, counts, count, total) in dumped["histograms"].items()
-        },
-    )
+@lru_cache(maxsize=64)
+def _load_policy(text: str) -> Policy:
+    given = json.loads(text)
+    schedule = given.pop("schedule")
+    if schedule is not None:
+        schedule = Schedule(
+            schedule["name"],
+            schedule["zone"],
+            tuple(Window(*window) for window in schedule["windows"]),
+            frozenset(date.fromisoformat(day) for day in schedule["except_dates"]),
+        )
+    given["watch"] = Watch(given["watch"])
+    given["cadence"] = Cadence(*given["cadence"])
+    given["watts"] = Watts(*given["watts"])
+    given["candidates_ns"] = tuple(given["candidates_ns"])
+    return Policy(**given, schedule=schedule)
 
 
 def dump_disk(disk: Disk) -> Dump:

@@ -1,244 +1,97 @@
-"""The folds every ledger has: seconds per state, transitions, cycles, gaps.
+"""Every counter of one disk, as folds over its entries.
 
-Rules: integers inside (nanoseconds, counts); every label set that can move exists from zero;
-`totals` adds what is still open without changing the state.
+Rules: a fold takes entries one at a time and keeps what it needs for its totals. It stores no
+policy: the policy is an argument of `step` and of `totals`, and what depends on a timer or on a
+schedule is kept by that timer or schedule. `dump` gives JSON types, and `load(dump())` restores
+the state exactly.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Mapping, Sequence
-from itertools import accumulate
-from typing import Any, cast
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any, Protocol
 
-from spinledger.findings.ageing import Parking, Waits
-from spinledger.findings.awake import Holding
-from spinledger.findings.intervals import Beats
-from spinledger.findings.lately import Lately, Naps
-from spinledger.ledger.table import TRANSITIONS
-from spinledger.model import (
-    SECOND,
-    Cycle,
-    Disk,
-    Entry,
-    Explained,
-    Gap,
-    Histogram,
-    Labels,
-    Number,
-    Policy,
-    State,
-    Stretch,
-    Transition,
-)
-from spinledger.ports import Fold
-from spinledger.quiet.window import QuietWindow
+from spinledger.findings.ageing import LoadsAndStarts, WaitTimes
+from spinledger.findings.awake import SinceSleep
+from spinledger.findings.intervals import Intervals
+from spinledger.findings.lately import LastDay, LastSleeps
+from spinledger.ledger.counts import Changes, IdleGaps, SpinUps, StateTimes
+from spinledger.model import Entry, Policy
+from spinledger.quiet.window import QuietWindows
 from spinledger.wear.budget import RecentCycles
-from spinledger.wear.life import DrivesOwn
+from spinledger.wear.life import DriveCounters
 from spinledger.whatif.energy import Energy
 from spinledger.whatif.gaps import WhatIf
 
-Samples = Mapping[str, Mapping[Labels, Number]]
 
-GAP_BOUNDS_S = (60.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 28800.0, 86400.0)
-"""Bounds of the idle gap histogram, seconds; common standby timers, so that a bar is a choice."""
+class Fold(Protocol):
+    """One counter of one disk. `eats` names the entry types that `step` takes."""
 
-WAIT_BOUNDS_S = (0.5, 1.0, 2.0, 5.0, 8.0, 12.0, 20.0, 60.0)
-"""Bounds of the histogram of waits, seconds; drives state 4 to 20 s from standby to ready."""
+    eats: tuple[type, ...]
 
+    def step(self, entry: Entry, policy: Policy) -> None:
+        """Take one recorded entry, under the policy that was in force."""
 
-READ, WRITE, BOTH, OTHER = "read", "write", "read_and_write", "other"
-CAUSES = (READ, WRITE, BOTH, OTHER)
-"""Why a spin-up came, by what moved first; label values."""
+    def dump(self) -> object:
+        """The state as JSON types."""
 
-_STATE: Mapping[State, Labels] = {state: (state.value,) for state in State}
-_PAIR: Mapping[tuple[State, State], Labels] = {(b, a): (b.value, a.value) for b, a in TRANSITIONS}
-
-
-class Timeless:
-    """A fold that keeps no boot-clock times."""
+    def load(self, dumped: Any) -> None:
+        """Replace the state with a dumped one."""
 
     def rebase(self, offset_ns: int) -> None:
-        """Nothing to move."""
+        """Move kept boot-clock times to another boot: new time = old time + offset."""
 
 
-class StateSeconds(Timeless):
-    """Seconds per state, in all and inside quiet hours."""
+@dataclass(slots=True)
+class Folds:
+    """All folds of one disk, by name. `recent_cycles` is filled again from the ledger's cycles."""
 
-    name = "state_seconds"
-    eats: tuple[type, ...] = (Stretch,)
-    gauges: frozenset[str] = frozenset()
+    state_times: StateTimes = field(default_factory=StateTimes)
+    changes: Changes = field(default_factory=Changes)
+    idle_gaps: IdleGaps = field(default_factory=IdleGaps)
+    spin_ups: SpinUps = field(default_factory=SpinUps)
+    recent_cycles: RecentCycles = field(default_factory=RecentCycles)
+    quiet_windows: QuietWindows = field(default_factory=QuietWindows)
+    whatif: WhatIf = field(default_factory=WhatIf)
+    energy: Energy = field(default_factory=Energy)
+    drive_counters: DriveCounters = field(default_factory=DriveCounters)
+    last_day: LastDay = field(default_factory=LastDay)
+    last_sleeps: LastSleeps = field(default_factory=LastSleeps)
+    since_sleep: SinceSleep = field(default_factory=SinceSleep)
+    intervals: Intervals = field(default_factory=Intervals)
+    wait_times: WaitTimes = field(default_factory=WaitTimes)
+    loads_and_starts: LoadsAndStarts = field(default_factory=LoadsAndStarts)
+    _by_type: dict[type, tuple[Fold, ...]] = field(default_factory=dict)
 
-    def __init__(self) -> None:
-        self._all = dict.fromkeys(State, 0)
-        self._quiet = dict.fromkeys(State, 0)
+    def feed(self, entries: Iterable[Entry], policy: Policy) -> None:
+        """Hand each entry to the folds that take its type."""
+        for entry in entries:
+            kind = type(entry)
+            takers = self._by_type.get(kind)
+            if takers is None:
+                takers = tuple(fold for _, fold in self.named() if kind in fold.eats)
+                self._by_type[kind] = takers
+            for fold in takers:
+                fold.step(entry, policy)
 
-    def step(self, entry: Entry) -> None:
-        stretch = cast(Stretch, entry)
-        length = stretch.ended_ns - stretch.began_ns
-        self._all[stretch.state] += length
-        if stretch.quiet:
-            self._quiet[stretch.state] += length
+    def named(self) -> list[tuple[str, Fold]]:
+        """Every fold with its name."""
+        return [
+            (one.name, getattr(self, one.name)) for one in fields(self) if one.name != "_by_type"
+        ]
 
-    def totals(self, pending: Sequence[Entry]) -> Samples:
-        every, quiet = dict(self._all), dict(self._quiet)
-        for entry in pending:
-            if isinstance(entry, Stretch):
-                every[entry.state] += entry.ended_ns - entry.began_ns
-                if entry.quiet:
-                    quiet[entry.state] += entry.ended_ns - entry.began_ns
-        return {
-            "state_seconds": {_STATE[s]: ns / SECOND for s, ns in every.items()},
-            "quiet_state_seconds": {_STATE[s]: ns / SECOND for s, ns in quiet.items()},
-        }
+    def dump(self) -> dict[str, object]:
+        """All states by name."""
+        return {name: fold.dump() for name, fold in self.named() if name != "recent_cycles"}
 
-    def dump(self) -> object:
-        return {
-            "all": {s.value: ns for s, ns in self._all.items()},
-            "quiet": {s.value: ns for s, ns in self._quiet.items()},
-        }
+    def load(self, dumped: Mapping[str, object]) -> None:
+        """Replace the states; one that the dump lacks begins anew."""
+        for name, fold in self.named():
+            if name in dumped:
+                fold.load(dumped[name])
 
-    def load(self, dumped: object) -> None:
-        state = cast(dict[str, dict[str, int]], dumped)
-        self._all = {s: state["all"].get(s.value, 0) for s in State}
-        self._quiet = {s: state["quiet"].get(s.value, 0) for s in State}
-
-
-class Changes(Timeless):
-    """Transitions by pair, and cycles."""
-
-    name = "changes"
-    eats: tuple[type, ...] = (Transition, Cycle)
-    gauges: frozenset[str] = frozenset()
-
-    def __init__(self) -> None:
-        self._pairs = dict.fromkeys(TRANSITIONS, 0)
-        self._observed = 0
-        self._unobserved = 0
-
-    def step(self, entry: Entry) -> None:
-        if isinstance(entry, Transition):
-            self._pairs[(entry.before, entry.after)] += 1
-        elif cast(Cycle, entry).observed:
-            self._observed += 1
-        else:
-            self._unobserved += 1
-
-    def totals(self, pending: Sequence[Entry]) -> Samples:
-        return {
-            "transitions": {_PAIR[pair]: n for pair, n in self._pairs.items()},
-            "cycles": {("yes",): self._observed, ("no",): self._unobserved},
-        }
-
-    def dump(self) -> object:
-        return {
-            "pairs": {f"{b.value}>{a.value}": n for (b, a), n in self._pairs.items()},
-            "observed": self._observed,
-            "unobserved": self._unobserved,
-        }
-
-    def load(self, dumped: object) -> None:
-        state = cast(dict[str, int], dumped)
-        pairs = cast(dict[str, int], state["pairs"])
-        self._pairs = {(b, a): pairs.get(f"{b.value}>{a.value}", 0) for b, a in TRANSITIONS}
-        self._observed = state["observed"]
-        self._unobserved = state["unobserved"]
-
-
-class Wakes(Timeless):
-    """Spin-ups by cause, and a histogram of how long their first requests waited, where known."""
-
-    name = "wakes"
-    eats: tuple[type, ...] = (Explained,)
-    gauges: frozenset[str] = frozenset()
-
-    def __init__(self, causes: Sequence[str]) -> None:
-        self._causes = dict.fromkeys(causes, 0)
-        self._buckets = [0] * (len(WAIT_BOUNDS_S) + 1)
-        self._sum_ns = 0
-
-    def step(self, entry: Entry) -> None:
-        explained = cast(Explained, entry)
-        self._causes[explained.cause] = self._causes.get(explained.cause, 0) + 1
-        if explained.wait_ns is not None:
-            self._buckets[bisect_left(WAIT_BOUNDS_S, explained.wait_ns / SECOND)] += 1
-            self._sum_ns += explained.wait_ns
-
-    def totals(self, pending: Sequence[Entry]) -> Samples:
-        return {"wakes": {(cause,): count for cause, count in self._causes.items()}}
-
-    def histograms(self) -> Mapping[str, Histogram]:
-        """Waits, cumulative."""
-        return {"wake_wait_seconds": _cumulative(WAIT_BOUNDS_S, self._buckets, self._sum_ns)}
-
-    def dump(self) -> object:
-        return {
-            "causes": dict(self._causes),
-            "buckets": list(self._buckets),
-            "sum_ns": self._sum_ns,
-        }
-
-    def load(self, dumped: object) -> None:
-        state = cast(dict[str, Any], dumped)
-        self._causes |= state["causes"]
-        self._buckets, self._sum_ns = list(state["buckets"]), state["sum_ns"]
-
-
-def _cumulative(bounds: Sequence[float], buckets: Sequence[int], sum_ns: int) -> Histogram:
-    counts = tuple(accumulate(buckets))
-    return Histogram(tuple(bounds), counts[:-1], counts[-1], sum_ns / SECOND)
-
-
-class IdleGaps(Timeless):
-    """Histogram of the gaps between two foreign I/Os whose both ends were seen."""
-
-    name = "idle_gaps"
-    eats: tuple[type, ...] = (Gap,)
-    gauges: frozenset[str] = frozenset()
-
-    def __init__(self) -> None:
-        self._buckets = [0] * (len(GAP_BOUNDS_S) + 1)
-        self._sum_ns = 0
-
-    def step(self, entry: Entry) -> None:
-        gap = cast(Gap, entry)
-        if not gap.censored:
-            length = gap.ended_ns - gap.began_ns
-            self._buckets[bisect_left(GAP_BOUNDS_S, length / SECOND)] += 1
-            self._sum_ns += length
-
-    def totals(self, pending: Sequence[Entry]) -> Samples:
-        return {}
-
-    def histograms(self) -> Mapping[str, Histogram]:
-        """Gaps, cumulative; open ones are not in it."""
-        return {"idle_gap_seconds": _cumulative(GAP_BOUNDS_S, self._buckets, self._sum_ns)}
-
-    def dump(self) -> object:
-        return {"buckets": list(self._buckets), "sum_ns": self._sum_ns}
-
-    def load(self, dumped: object) -> None:
-        state = cast(dict[str, list[int]], dumped)
-        self._buckets = list(state["buckets"])
-        self._sum_ns = cast(int, state["sum_ns"])
-
-
-def folds(disk: Disk, policy: Policy) -> Sequence[Fold]:
-    """Every counter of one disk."""
-    return (
-        StateSeconds(),
-        Changes(),
-        IdleGaps(),
-        Wakes(CAUSES),
-        RecentCycles(policy),
-        QuietWindow(),
-        WhatIf(policy.candidates_ns),
-        Energy(policy),
-        DrivesOwn(policy),
-        Lately(),
-        Naps(policy.declared_ns or 0),
-        Holding(),
-        Beats(policy.cadence.fast_ns),
-        Waits(),
-        Parking(),
-    )
+    def rebase(self, offset_ns: int) -> None:
+        """Move kept boot-clock times to another boot."""
+        for _, fold in self.named():
+            fold.rebase(offset_ns)

@@ -37,7 +37,7 @@ from spinledger.model import (
     Tick,
     Transition,
 )
-from spinledger.ports import CrossChecked, Fold, QuietHours
+from spinledger.ports import CrossChecked, QuietHours
 from spinledger.wear.reading import (
     ACCEPTED,
     Judged,
@@ -62,7 +62,6 @@ def open_account(
     disk: Disk,
     policy: Policy,
     tick: Tick,
-    folds: Sequence[Fold] = (),
     calendar: QuietHours | None = None,
 ) -> Account:
     """A new account, unobserved until its first fact."""
@@ -78,19 +77,26 @@ def open_account(
         span_began_ns=tick.at_ns,
         span_began_wall_ns=tick.wall_ns,
         stretch_began_ns=tick.at_ns,
-        folds=tuple(folds),
         calendar=calendar,
     )
     _find_boundary(account)
     return account
 
 
-def set_quiet_hours(account: Account, calendar: QuietHours | None) -> None:
-    """From the time already booked on, other quiet hours hold."""
+def adopt(account: Account, policy: Policy, calendar: QuietHours | None) -> list[Entry]:
+    """Another policy comes into force; `calendar` is that of its schedule.
+
+    What is recorded so far belongs to the old one: the open stretch ends first. A start takes the
+    same path, since an account remembers the policy under which it was kept.
+    """
+    entries: list[Entry] = []
+    if policy != account.policy:
+        _close_stretch(account, account.at_ns, entries)
+        _feed(account, entries)
+        account.policy = policy
     account.calendar = calendar
-    account.quiet = False
-    account.boundary_ns = None
     _find_boundary(account)
+    return entries
 
 
 def coast(account: Account, at_ns: int) -> list[Entry]:
@@ -130,6 +136,7 @@ def record_tick(account: Account, tick: Tick) -> list[Entry]:
         _unseen(account, tick.at_ns, entries)
     account.suspended_ns = tick.suspended_ns
     if abs(offset - account.wall_offset_ns) > WALL_JUMP_NS:
+        _close_stretch(account, account.at_ns, entries)
         account.wall_offset_ns = offset
         account.since_wall_ns = account.since_ns + offset
         account.span_began_wall_ns = account.span_began_ns + offset
@@ -371,8 +378,6 @@ def _pass(account: Account, at_ns: int, entries: list[Entry]) -> None:
     while account.boundary_ns is not None and account.boundary_ns <= at_ns:
         boundary = account.boundary_ns
         _close_stretch(account, boundary, entries)
-        if account.quiet:
-            account.window_end_wall_ns = boundary + account.wall_offset_ns
         _find_boundary(account, boundary)
 
 
@@ -388,6 +393,7 @@ def _close_stretch(account: Account, at_ns: int, entries: list[Entry]) -> None:
                 account.stretch_read,
                 account.stretch_written,
                 account.stretch_light_ns,
+                account.wall_offset_ns,
             )
         )
         account.stretch_began_ns = at_ns
@@ -402,8 +408,7 @@ def _turn(account: Account, row: Row, at_ns: int, evidence: Evidence, entries: l
     _close_stretch(account, at_ns, entries)
     entries.append(Transition(identity, at_ns, before, after))
     if not (before.spinning and after.spinning):
-        if at_ns > account.span_began_ns:
-            entries.append(open_span(account))
+        entries.append(open_span(account))
         account.span_began_ns = at_ns
         account.span_began_wall_ns = wall_ns
         account.span_active_ns = 0
@@ -438,6 +443,7 @@ def open_span(account: Account) -> Span:
 def _find_boundary(account: Account, at_ns: int | None = None) -> None:
     """Set the quiet flag as of a time and the boot time at which it next changes."""
     if account.calendar is None:
+        account.quiet, account.boundary_ns = False, None
         return
     at_ns = account.at_ns if at_ns is None else at_ns
     moment = account.calendar.at(at_ns + account.wall_offset_ns)
@@ -446,8 +452,4 @@ def _find_boundary(account: Account, at_ns: int | None = None) -> None:
 
 
 def _feed(account: Account, entries: Sequence[Entry]) -> None:
-    for entry in entries:
-        kind = type(entry)
-        for fold in account.folds:
-            if kind in fold.eats:
-                fold.step(entry)
+    account.folds.feed(entries, account.policy)

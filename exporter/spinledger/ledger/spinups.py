@@ -19,7 +19,7 @@ The kernel's fields are those of Documentation/block/stat.rst (Linux 6.12), "io_
 from __future__ import annotations
 
 from spinledger.ledger.account import Account, Waking
-from spinledger.ledger.folds import BOTH, OTHER, READ, WRITE
+from spinledger.ledger.counts import BOTH, OTHER, READ, WRITE
 from spinledger.model import MILLISECOND, MINUTE, Counted, Explained
 
 FOLLOWERS = 20

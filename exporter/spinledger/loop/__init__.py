@@ -1,42 +1,37 @@
-"""The only driver: waits on the clock and the ports, reads, books, asks, publishes.
+"""The only driver: waits on the clock and the ports, reads, records, probes, publishes.
 
-Rules: nothing here knows whether a port is real or simulated. One tick reads the free signals of
-every disk, books them, then puts the questions that are due. Lateness is decided here: a question
-past its deadline is booked as a timeout while the command itself goes on. A disk that fails in
-any way costs the others nothing.
+Rules: nothing here knows whether a port is real or simulated. One tick reads the kernel's counters
+of every disk, records them, then sends the probes that are due. Lateness is decided here: a probe
+past its deadline is recorded as a timeout while the command itself goes on. A disk that fails in
+any way costs the others nothing. A reload happens between ticks, and does what a restart with the
+new configuration on the same ledger would do.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 from spinledger import sampler
 from spinledger.codec.reply import STATE_PROBES
 from spinledger.config.current import CurrentConfig, say
-from spinledger.findings.judge import pool_findings
+from spinledger.facts import ExporterFacts
 from spinledger.ledger import recording
 from spinledger.ledger.account import Account, may_read
-from spinledger.ledger.facts import lifetime, view
-from spinledger.ledger.folds import folds
 from spinledger.loop.cross_check import CrossChecking
-from spinledger.loop.keeping import Keeping, reopen
+from spinledger.loop.keeping import Keeping, identified, reopen
+from spinledger.loop.publishing import Publishing
 from spinledger.model import (
-    SECOND,
     Answered,
     Counted,
     Disk,
-    DiskView,
     Entry,
     Gone,
-    Labels,
-    Number,
     Policy,
     Probe,
     Reason,
     Refused,
     Seen,
-    Snapshot,
     Tick,
     Watch,
 )
@@ -45,18 +40,12 @@ from spinledger.ports import (
     Counters,
     CrossChecked,
     Discoverer,
-    Fold,
     Prober,
     Publisher,
     QuietHours,
     Source,
 )
 from spinledger.wear.reading import one_per_spindle
-
-Samples = Mapping[str, Mapping[Labels, Number]]
-
-VIEW_NS = SECOND // 2
-"""A view that only time has changed is kept this long, where disks are looked at more often."""
 
 
 @dataclass(slots=True)
@@ -72,19 +61,29 @@ class Ports:
 
 
 @dataclass(slots=True)
-class Wishes:
-    """What the owner wants, as functions of the disk; app makes them from the configuration."""
+class Settings:
+    """The configuration in force, as functions; `config.current` makes them."""
 
     policy: Callable[[Disk], Policy]
-    folds: Callable[[Disk, Policy], Sequence[Fold]]
     calendar: Callable[[Policy], QuietHours | None]
-    exporter: Callable[[], Samples]  # samples of the exporter itself
     say: Callable[[str], None]  # one line for the operator
+    fast_ns: Callable[[], int]  # how often the kernel's counters are read
+    loaded: Callable[[], tuple[bool, float]] = lambda: (True, 0.0)  # the last load: good, when
+    unmatched: Callable[[Sequence[Disk]], int] = lambda disks: 0  # entries that match none
+    identity: Callable[[str], str] = lambda name: name  # present identity of an earlier one
+    reload: Callable[[], bool] = lambda: False  # read the file again; True where it is in force
 
 
-def wishes(current: CurrentConfig) -> Wishes:
+def settings(current: CurrentConfig) -> Settings:
     """Those of the configuration in force."""
-    return Wishes(current.policy, folds, current.quiet_hours, current.samples, say)
+    return Settings(
+        policy=current.policy,
+        calendar=current.quiet_hours,
+        say=say,
+        fast_ns=lambda: current.config.cadence.fast_ns,
+        loaded=current.loaded,
+        reload=current.reload,
+    )
 
 
 @dataclass(slots=True)
@@ -92,25 +91,22 @@ class Loop:
     """The state of a run: accounts by identity, and what is on its way."""
 
     ports: Ports
-    wishes: Wishes
-    fast_ns: int
-    accounts: dict[str, Account] = field(default_factory=dict)
-    stopping: bool = False
-    number: int = 0
-    probes: int = 0
-    skipped: tuple[tuple[str, str], ...] = ()
+    settings: Settings
     keeping: Keeping | None = None
-    reading: str = ""  # the disk whose own counters are being read; one at a time
     cross_checking: CrossChecking | None = None
-    from_zero: bool = False  # exported counters begin at zero, which nobody has been shown yet
-    holders: Callable[[Sequence[Disk]], frozenset[str]] | None = None  # disks under the ledger
-    wear_read_disks: frozenset[str] = (
-        frozenset()
-    )  # disks whose own counters are read: one a spindle
-    recorded: Callable[[Sequence[Entry]], None] | None = None
+    on_entries: Callable[[Sequence[Entry]], None] = lambda entries: None
+    accounts: dict[str, Account] = field(default_factory=dict)
+    stopping: bool = False  # set by a signal
+    reloading: bool = False  # likewise
+    probes: int = 0  # sent so far
+    skipped: tuple[tuple[str, str], ...] = ()
+    reading: str = ""  # the disk whose counters are being read; one at a time
+    wear_read_disks: frozenset[str] = frozenset()  # disks whose counters are read: one a spindle
     said_once: set[str] = field(default_factory=set)
-    views: dict[str, tuple[int, DiskView]] = field(default_factory=dict)  # when made, and what
-    stale: set[str] = field(default_factory=set)  # disks of which more than time has passed
+    publishing: Publishing = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.publishing = Publishing(self.ports.publishers)
 
     def run(self, until_ns: int | None = None) -> None:
         """Go on until `stopping`, or until the boot clock reads `until_ns`."""
@@ -122,11 +118,15 @@ class Loop:
             now_ns = clock.now()
             if until_ns is not None and now_ns >= until_ns:
                 break
+            if self.reloading:
+                self.reloading = False
+                self.reload()
             if now_ns >= due_ns:
                 self.tick(now_ns)
-                due_ns += self.fast_ns
-                if due_ns <= clock.now() - self.fast_ns:
-                    due_ns = clock.now() + self.fast_ns
+                fast_ns = self.settings.fast_ns()
+                due_ns += fast_ns
+                if due_ns <= clock.now() - fast_ns:
+                    due_ns = clock.now() + fast_ns
             self.listen(self._wake_ns(due_ns, until_ns))
         if self.keeping is not None:
             self.keeping.finish(self.accounts, self._tick(clock.now()))
@@ -135,27 +135,58 @@ class Loop:
     def begin(self) -> None:
         """Open the accounts that were kept, then find the disks."""
         now_ns = self.ports.clock.now()
+        settings = self.settings
         if self.keeping is not None:
-            wishes = self.wishes
             reopened = reopen(
-                self.keeping, self._tick(now_ns), wishes.policy, wishes.folds, wishes.calendar
+                self.keeping,
+                self._tick(now_ns),
+                settings.policy,
+                settings.calendar,
+                settings.identity,
             )
             self.accounts = reopened.accounts
             if reopened.lost:
-                self.from_zero = True
-                wishes.say(f"exported counters begin at zero again: {reopened.lost}")
-        found, self.skipped = _scan(self.ports.discoverer, now_ns)
-        seen = tuple(found)
-        for fact in seen:
-            self.record_seen(fact)
-        # In the order of discovery, as in a first run: disks take turns at being read.
-        order = [one.disk.identity for one in seen if one.disk.identity in self.accounts]
-        self.accounts = {name: self.accounts[name] for name in (*order, *self.accounts)}
-        self._survey()
+                self.publishing.from_zero = True
+                settings.say(f"exported counters begin at zero again: {reopened.lost}")
+        self._find(now_ns)
         self._note(now_ns)
 
+    def reload(self) -> None:
+        """Read the configuration again, and let it hold from what is recorded so far on."""
+        if not self.settings.reload():
+            return
+        now_ns = self.ports.clock.now()
+        settings = self.settings
+        self.accounts = identified(self.accounts, settings.identity)
+        for name, account in self.accounts.items():
+            policy = settings.policy(account.disk)
+            self._recorded(name, recording.adopt(account, policy, settings.calendar(policy)))
+            if policy.watch is Watch.OFF and account.present:
+                self._lose(account, now_ns)
+        self._find(now_ns)
+        self._note(now_ns)
+        self.publish(now_ns, force=True)
+
+    def _find(self, now_ns: int) -> None:
+        """All disks that are here now."""
+        seen, skipped = self.ports.discoverer.scan(now_ns)
+        self.skipped = tuple(skipped)
+        found = [
+            fact.disk.identity for fact in map(self._identified, seen) if self.record_seen(fact)
+        ]
+        # In the order of discovery, as in a first run: disks take turns at being read.
+        self.accounts = {name: self.accounts[name] for name in (*found, *self.accounts)}
+        self._survey()
+
+    def _identified(self, fact: Seen) -> Seen:
+        """The disk under its present identity."""
+        present = self.settings.identity(fact.disk.identity)
+        if present == fact.disk.identity:
+            return fact
+        return replace(fact, disk=replace(fact.disk, identity=present))
+
     def tick(self, now_ns: int) -> None:
-        """Free signals of all disks, then the questions that are due, then a snapshot."""
+        """The kernel's counters of all disks, then the probes that are due, then a snapshot."""
         self._count_all(now_ns)
         cross_check_free = self.cross_checking is not None and self.cross_checking.free(
             self.accounts
@@ -168,7 +199,7 @@ class Loop:
                 if probe is not None:
                     self.reading = probe.disk
                 else:
-                    self._start_second(account, now_ns)
+                    self._start_cross_check(account, now_ns)
             if probe is not None:
                 self._send(account, probe)
         self._note(now_ns)
@@ -188,7 +219,7 @@ class Loop:
         ready = ports.clock.wait(until_ns, sources)
         now_ns = ports.clock.now()
         if self.cross_checking is not None:
-            self._hear_second(self.cross_checking, ready, now_ns)
+            self._take_cross_checks(self.cross_checking, ready, now_ns)
         if ports.prober in ready:
             changed = False
             for answered in ports.prober.replies(now_ns):
@@ -201,45 +232,45 @@ class Loop:
         if ports.discoverer in ready:
             for change in ports.discoverer.changes(now_ns):
                 if isinstance(change, Seen):
-                    self.record_seen(change)
+                    self.record_seen(self._identified(change))
                 else:
                     self.record_gone(change)
             self._survey()
             self._note(now_ns)
 
-    def record_seen(self, fact: Seen) -> None:
-        """A disk is here: open its account, or go on with the one it has."""
-        disk = fact.disk
-        policy = self.wishes.policy(disk)
+    def record_seen(self, fact: Seen) -> bool:
+        """A disk is here: open its account, or go on with the one it has. False: not watched."""
+        disk, settings = fact.disk, self.settings
+        policy = settings.policy(disk)
         if policy.watch is Watch.OFF:
-            return
+            return False
         account = self.accounts.get(disk.identity)
         if account is None:
             tick = self._tick(fact.at_ns)
-            folds = self.wishes.folds(disk, policy)
-            account = recording.open_account(
-                disk, policy, tick, folds, self.wishes.calendar(policy)
-            )
+            account = recording.open_account(disk, policy, tick, settings.calendar(policy))
             self.accounts[disk.identity] = account
             self._recorded(disk.identity, ())
-            return
+            return True
+        entries: list[Entry] = []
         if account.disk != disk or not account.present:
             self.ports.counters.forget(disk.identity)
             self.ports.prober.forget(account.disk)
             sampler.note_seen(account)
-        self._recorded(disk.identity, recording.record_seen(account, disk, fact.at_ns))
-        account.policy = policy
+            entries += recording.record_seen(account, disk, fact.at_ns)
+        entries += recording.adopt(account, policy, settings.calendar(policy))
+        self._recorded(disk.identity, entries)
+        return True
 
     def record_gone(self, fact: Gone) -> None:
         """A disk went: its account waits for it."""
-        account = self.accounts.get(fact.identity)
+        account = self.accounts.get(self.settings.identity(fact.identity))
         if account is not None:
             self._lose(account, fact.at_ns)
 
     def record_answered(self, fact: Answered) -> bool:
         """An answer; False when nobody waits for it."""
         account = self.accounts.get(fact.probe.disk)
-        if account is None or account.habit.pending != fact.probe:
+        if account is None or account.probing.pending != fact.probe:
             return False
         before = account.state
         self._recorded(fact.probe.disk, recording.record_answered(account, fact))
@@ -259,7 +290,7 @@ class Loop:
         if account is None or compared is None:
             return
         if fact.trouble:
-            self._say_once(account, "second reader", fact.trouble, fact.detail)
+            self._say_once(account, "cross-check", fact.trouble, fact.detail)
         self._recorded(
             fact.disk, () if fact.trouble else recording.record_cross_check(account, compared, fact)
         )
@@ -269,84 +300,33 @@ class Loop:
         self._count_all(now_ns)
         self.publish(now_ns)
 
-    def refresh_policies(self) -> None:
-        """The owner's wishes changed: take them over, the books go on."""
-        for account in self.accounts.values():
-            account.policy = self.wishes.policy(account.disk)
-            self.stale.add(account.disk.identity)
-            recording.set_quiet_hours(account, self.wishes.calendar(account.policy))
-        self._survey()
-
     def publish(self, now_ns: int, force: bool = False) -> None:
         """Hand a snapshot to the publishers that want one."""
-        wanting = [p for p in self.ports.publishers if force or p.wants(now_ns)]
-        if not wanting:
-            return
-        if self.from_zero:
-            self._begin_at_zero()
-            force = True
-        self.number += 1
-        views = self._views(now_ns, force)
-        snapshot = Snapshot(
-            number=self.number,
-            at_ns=now_ns,
-            wall_ns=self.ports.clock.wall(),
-            committed_ns=self._committed_ns(),
-            disks=pool_findings(views),
-            exporter={**self.wishes.exporter(), **self._own_samples(len(views))},
+        wanting = self.publishing.wanting(now_ns, force)
+        if wanting:
+            wall_ns = self.ports.clock.wall()
+            accounts = list(self.accounts.values())
+            self.publishing.publish(wanting, accounts, self._exporter(), now_ns, wall_ns)
+
+    def _exporter(self) -> ExporterFacts:
+        """The exporter itself."""
+        settings, keeping, checking = self.settings, self.keeping, self.cross_checking
+        known = [one for one in self.accounts.values() if one.policy.watch is not Watch.OFF]
+        config_ok, loaded_wall_s = settings.loaded()
+        return ExporterFacts(
+            config_ok=config_ok,
+            config_loaded_wall_s=loaded_wall_s,
+            unmatched_entries=settings.unmatched([one.disk for one in self.accounts.values()]),
+            watched=sum(account.present for account in known),
             skipped=self.skipped,
+            absent_wall_ns={
+                one.disk.identity: one.absent_since_wall_ns
+                for one in known
+                if one.absent_since_wall_ns is not None
+            },
+            ledger=None if keeping is None else keeping.facts(),
+            cross_checks=None if checking is None else checking.counts(self.accounts),
         )
-        for publisher in wanting:
-            publisher.publish(snapshot)
-
-    def _views(self, now_ns: int, force: bool) -> list[DiskView]:
-        """A view of each disk here; one in which only time passed may be some seconds old."""
-        present = [account for account in self.accounts.values() if account.present]
-        for account in present:
-            identity = account.disk.identity
-            made_ns, _ = self.views.get(identity, (None, None))
-            if force or identity in self.stale or made_ns is None or now_ns - made_ns >= VIEW_NS:
-                self.views[identity] = now_ns, view(account)
-        self.stale.clear()
-        return [self.views[account.disk.identity][1] for account in present]
-
-    def _begin_at_zero(self) -> None:
-        """After a stop that lost something: show zeros until somebody has seen them.
-
-        So a reader sees its counters fall to zero itself, never to what came after.
-        """
-        if any(publisher.taken() for publisher in self.ports.publishers):
-            self.from_zero = False
-            return
-        for account in self.accounts.values():
-            account.base = lifetime(account)
-
-    def _own_samples(self, watched: int) -> Samples:
-        skipped: dict[Labels, Number] = {}
-        for _, reason in self.skipped:
-            skipped[(reason,)] = skipped.get((reason,), 0) + 1
-        absent: dict[Labels, Number] = {
-            (account.disk.identity,): account.absent_since_wall_ns / SECOND
-            for account in self.accounts.values()
-            if account.absent_since_wall_ns is not None
-        }
-        kept = {} if self.keeping is None else self.keeping.samples()
-        reread = {} if self.cross_checking is None else self.cross_checking.samples(self.accounts)
-        return {
-            **kept,
-            **reread,
-            "disks_watched": {(): watched},
-            "disks_skipped": skipped,
-            "absent_since": absent,
-        }
-
-    def _committed_ns(self) -> int:
-        """The last commit's time by the boot clock; 0: none."""
-        if self.keeping is None:
-            return 0
-        wall_ns = self.keeping.store.status().committed_wall_ns
-        clock = self.ports.clock
-        return clock.now() - (clock.wall() - wall_ns) if wall_ns else 0
 
     def _tick(self, now_ns: int) -> Tick:
         clock = self.ports.clock
@@ -361,8 +341,8 @@ class Loop:
         """What depends on which disks are here."""
         present = [account for account in self.accounts.values() if account.present]
         disks = [account.disk for account in present]
-        if self.keeping is not None and self.holders is not None:
-            self.keeping.holders = self.holders(disks)
+        if self.keeping is not None:
+            self.keeping.survey(disks)
         if self.cross_checking is not None:
             self.cross_checking.survey(disks)
         self.wear_read_disks = one_per_spindle(
@@ -389,15 +369,15 @@ class Loop:
             self._recorded(account.disk.identity, entries)
 
     def _deadline(self, account: Account, now_ns: int) -> None:
-        probe = account.habit.pending
-        if probe is None or account.habit.mute or now_ns < probe.deadline_ns:
+        probe = account.probing.pending
+        if probe is None or account.probing.mute or now_ns < probe.deadline_ns:
             return
         late = Answered(probe, now_ns, Refused(Reason.TIMEOUT), now_ns - probe.sent_ns)
         self._recorded(probe.disk, recording.record_answered(account, late))
         sampler.note_late(account)
         if self.reading == probe.disk and probe.command not in STATE_PROBES:
             self.reading = ""  # the other disks do not wait for this one
-            account.habit.to_read = []
+            account.probing.to_read = []
 
     def _send(self, account: Account, probe: Probe) -> None:
         self.probes += 1
@@ -412,31 +392,31 @@ class Loop:
             self._send(account, probe)
             return
         self.reading = ""
-        records, account.habit.records = account.habit.records, []
+        records, account.probing.records = account.probing.records, []
         if records:
             at_ns = max(now_ns, account.at_ns)
             self._recorded(account.disk.identity, recording.record_reading(account, records, at_ns))
-        account.habit.last_records = records
-        self._start_second(account, now_ns)
+        account.probing.last_records = records
+        self._start_cross_check(account, now_ns)
         self._read_next(now_ns)
 
     def _read_next(self, now_ns: int) -> None:
         """Disks of a pool are used together: the next reading due in this very sample."""
         waiting = [one for name, one in self.accounts.items() if name in self.wear_read_disks]
-        for account in sorted(waiting, key=lambda one: one.habit.read_ns or 0):
+        for account in sorted(waiting, key=lambda one: one.probing.read_ns or 0):
             probe = None if self.reading else sampler.plan_reading(account, now_ns, self.probes + 1)
             if probe is not None:
                 self.reading = probe.disk
                 self._send(account, probe)
 
-    def _start_second(self, account: Account, now_ns: int) -> None:
+    def _start_cross_check(self, account: Account, now_ns: int) -> None:
         if self.cross_checking is not None and self.cross_checking.start(
             account, self.accounts, now_ns
         ):
             self.reading = account.disk.identity
             self._recorded(account.disk.identity, ())
 
-    def _hear_second(
+    def _take_cross_checks(
         self, cross_checking: CrossChecking, ready: Sequence[Source], now_ns: int
     ) -> None:
         if cross_checking.reader not in ready and not cross_checking.late(now_ns):
@@ -457,11 +437,11 @@ class Loop:
 
     def _recorded(self, identity: str, entries: Sequence[Entry]) -> None:
         """Something changed in this account, and these entries were booked."""
-        self.stale.add(identity)
+        self.publishing.changed.add(identity)
         if self.keeping is not None:
             self.keeping.recorded(identity, entries)
-        if self.recorded is not None and entries:
-            self.recorded(entries)
+        if entries:
+            self.on_entries(entries)
 
     def _say_refused(self, account: Account, reply: Refused) -> None:
         """Each disk's kind of refusal is said once, with all the drive said."""
@@ -472,7 +452,7 @@ class Loop:
         if key not in self.said_once:
             self.said_once.add(key)
             names = f"{account.disk.identity} ({account.disk.kernel_name})"
-            self.wishes.say(f"{names}: {what}: {reason}: {detail}")
+            self.settings.say(f"{names}: {what}: {reason}: {detail}")
 
     def _wake_ns(self, due_ns: int, until_ns: int | None) -> int:
         wake = due_ns if until_ns is None else min(due_ns, until_ns)
@@ -481,8 +461,8 @@ class Loop:
         )
         wake = wake if cross_check_ns is None else min(wake, cross_check_ns)
         for account in self.accounts.values():
-            probe = account.habit.pending
-            if probe is not None and not account.habit.mute:
+            probe = account.probing.pending
+            if probe is not None and not account.probing.mute:
                 wake = min(wake, probe.deadline_ns)
         return wake
 
@@ -498,10 +478,3 @@ def _differ(before: Counted, fact: Counted) -> bool:
         or fact.in_flight > 0
         or fact.runtime_status is not before.runtime_status
     )
-
-
-def _scan(
-    discoverer: Discoverer, now_ns: int
-) -> tuple[Iterable[Seen], tuple[tuple[str, str], ...]]:
-    seen, skipped = discoverer.scan(now_ns)
-    return seen, tuple(skipped)

@@ -9,28 +9,26 @@ of its awake periods, so that our own book-keeping neither wakes it nor keeps it
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from spinledger.facts import LedgerFacts
 from spinledger.ledger import dumps, recording
 from spinledger.ledger.account import Account
-from spinledger.ledger.facts import lifetime
+from spinledger.ledger.summary import lifetime
 from spinledger.model import (
     MINUTE,
-    SECOND,
     Cycle,
     Disk,
     Entry,
     Explained,
     Gap,
-    Labels,
-    Number,
     Policy,
     Reading,
     Span,
     State,
     Tick,
 )
-from spinledger.ports import Commit, Fold, QuietHours, Restored, Store
+from spinledger.ports import Commit, QuietHours, Restored, Store
 
 COMMIT_NS = MINUTE
 KEPT_GAP_NS = MINUTE
@@ -55,9 +53,15 @@ class Keeping:
     in_flight: bool = False
     turned: bool = False  # a span ended since the last commit
     deferred: bool = False  # a commit waits on purpose: for the ledger's own disk, or `every_ns`
+    holders_of: Callable[[Sequence[Disk]], frozenset[str]] | None = None
     holders: frozenset[str] = frozenset()  # watched disks that hold the file
     written_in: dict[str, int] = field(default_factory=dict)  # holder -> awake period written in
     settling: bool = False  # our own writes may still move a holder's sectors
+
+    def survey(self, disks: Sequence[Disk]) -> None:
+        """These disks are here."""
+        if self.holders_of is not None:
+            self.holders = self.holders_of(disks)
 
     def recorded(self, identity: str, entries: Sequence[Entry]) -> None:
         """These entries were booked for a disk."""
@@ -111,17 +115,16 @@ class Keeping:
         if not self.in_flight:
             self.settling = False
 
-    def samples(self) -> Mapping[str, Mapping[Labels, Number]]:
-        """The series about the ledger."""
+    def facts(self) -> LedgerFacts:
+        """How the ledger file is."""
         status = self.store.status()
-        samples: dict[str, Mapping[Labels, Number]] = {
-            "ledger_deferred": {(): int(self.deferred)},
-            "ledger_bytes": {(): status.file_bytes},
-            "ledger_damaged": {(): status.damaged},
-        }
-        if status.committed_wall_ns:
-            samples["ledger_commit"] = {(): status.committed_wall_ns / SECOND}
-        return samples
+        return LedgerFacts(
+            committed_wall_ns=status.committed_wall_ns,
+            file_bytes=status.file_bytes,
+            damaged=status.damaged,
+            deferred=self.deferred,
+            write_failing=bool(status.trouble),
+        )
 
     def _may_write(self, accounts: Mapping[str, Account]) -> bool:
         """Every watched disk under the file is in use by others, and not yet written to since."""
@@ -144,7 +147,7 @@ class Keeping:
             boot_id=tick.boot_id,
             clean=clean,
             accounts={name: dumps.dump(account) for name, account in saved.items()},
-            totals={name: _totals(account) for name, account in saved.items()},
+            totals={name: lifetime(account) for name, account in saved.items()},
             entries=tuple(self.entries),
         )
         if not self.store.commit(commit):
@@ -173,39 +176,51 @@ def reopen(
     keeping: Keeping,
     tick: Tick,
     policy: Callable[[Disk], Policy],
-    folds: Callable[[Disk, Policy], Sequence[Fold]],
     calendar: Callable[[Policy], QuietHours | None],
+    identity: Callable[[str], str] = lambda name: name,
 ) -> Reopened:
-    """Restore the accounts. The time since the last booking is unobserved; all are absent."""
+    """Restore the accounts, each under its present identity; all are absent.
+
+    The time up to now is unobserved. What was recorded stays under the policy that was in force
+    then; the one of now holds from the last record on.
+    """
     kept = keeping.restored
     keeping.number = kept.number
     same_boot = kept.boot_id == tick.boot_id and kept.at_ns <= tick.at_ns
     # Where the wall clock was set back (a host that boots in 1970), the time down is not known.
     down_ns = max(0, tick.wall_ns - kept.wall_ns)
     offset_ns = 0 if same_boot else tick.at_ns - down_ns - kept.at_ns
-    accounts = {}
-    for name, dumped in kept.accounts.items():
-        disk = dumps.load_disk(dumped["disk"])  # type: ignore[arg-type]
-        wanted = policy(disk)
-        account = dumps.load(dumped, wanted, folds(disk, wanted), calendar(wanted))
+    accounts = {name: dumps.load(dumped) for name, dumped in kept.accounts.items()}
+    for name, account in accounts.items():
+        account.folds.recent_cycles.load(kept.recent_cycles.get(name, ()))
+    accounts = identified(accounts, identity)
+    for name, account in accounts.items():
+        account.calendar = calendar(account.policy)
         entries = recording.coast(account, kept.at_ns)
         dumps.rebase(account, offset_ns)
+        wanted = policy(account.disk)
+        entries += recording.adopt(account, wanted, calendar(wanted))
         entries += recording.resume(account, tick, same_boot)
         keeping.recorded(name, entries)
-        accounts[name] = account
     return Reopened(accounts, kept.lost)
+
+
+def identified(
+    accounts: Mapping[str, Account], identity: Callable[[str], str]
+) -> dict[str, Account]:
+    """The accounts by present identity: one kept under an earlier identity of a disk goes on under
+    the present one, unless that has an account of its own.
+    """
+    found = {name: account for name, account in accounts.items() if identity(name) == name}
+    for name, account in accounts.items():
+        present = identity(name)
+        if present not in found:
+            account.disk = replace(account.disk, identity=present)
+            found[present] = account
+    return found
 
 
 def _kept(entry: Entry) -> bool:
     if isinstance(entry, Gap):
         return entry.ended_ns - entry.began_ns >= KEPT_GAP_NS
     return isinstance(entry, Span | Cycle | Explained | Reading)
-
-
-def _totals(account: Account) -> Mapping[str, Mapping[str, float]]:
-    """Lifetime counters with their labels joined by a slash, for the daily rows."""
-    return {key: _joined(own) for key, own in lifetime(account).samples.items()}
-
-
-def _joined(own: Mapping[Labels, Number]) -> Mapping[str, float]:
-    return {"/".join(labels): float(value) for labels, value in own.items()}

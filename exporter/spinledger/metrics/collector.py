@@ -1,8 +1,8 @@
 """From a snapshot to Prometheus families; one collector, fresh families at every scrape.
 
 Rules of this room:
-- A scrape reads one snapshot and nothing else: no device, no file, no clock. There is no state
-  between scrapes, so stale series and races cannot be.
+- A scrape reads one snapshot and the wall clock, and nothing else: no device, no file. There is no
+  state between scrapes, so stale series and races cannot be.
 - A disk whose values are malformed is left out whole and counted in `spinledger_render_failures`;
   the others are unharmed. Malformed: a value that is no number, the wrong number of labels, text
   that is not UTF-8, a histogram that is not cumulative, an identity given twice (Prometheus would
@@ -14,6 +14,7 @@ Rules of this room:
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import pairwise
 
@@ -22,21 +23,29 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.samples import Sample
 from prometheus_client.utils import floatToGoString
 
-from spinledger import __version__
-from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, EXPORTER_ROWS, Metric
-from spinledger.model import Condition, DiskView, Histogram, Labels, Number, Snapshot, State
+from spinledger.facts import DiskView, Snapshot
+from spinledger.metrics.catalogue import (
+    CATALOGUE,
+    DISK_ROWS,
+    EXPORTER_ROWS,
+    Metric,
+    Rendered,
+    Values,
+)
+from spinledger.model import Histogram, Labels, Number
 
 Current = Callable[[], Snapshot | None]
-Values = Mapping[Labels, Number]
-
-_STATES = (State.ACTIVE, State.IDLE, State.STANDBY, State.UNKNOWN)
+Wall = Callable[[], int]
 
 
 class SnapshotCollector:
-    """The one collector. `current` gives the newest snapshot, or None before the first."""
+    """The one collector. `current` gives the newest snapshot, or None before the first; `wall` the
+    time now, nanoseconds since the Unix epoch.
+    """
 
-    def __init__(self, current: Current) -> None:
+    def __init__(self, current: Current, wall: Wall = time.time_ns) -> None:
         self._current = current
+        self._wall = wall
 
     def describe(self) -> Iterable[Family]:
         """Every family without samples, so that `?name[]=` finds its collector."""
@@ -44,7 +53,7 @@ class SnapshotCollector:
 
     def collect(self) -> Iterator[Family]:
         """The families that have samples, in the catalogue's order."""
-        samples = _render(self._current())
+        samples = _render(self._current(), self._wall())
         for row in CATALOGUE:
             found = samples.get(row.name)
             if found:
@@ -53,16 +62,16 @@ class SnapshotCollector:
                 yield family
 
 
-def registry(current: Current) -> CollectorRegistry:
+def registry(current: Current, wall: Wall = time.time_ns) -> CollectorRegistry:
     """A registry of our collector alone: no process, garbage collector or platform series."""
     made = CollectorRegistry(auto_describe=False)
-    made.register(SnapshotCollector(current))
+    made.register(SnapshotCollector(current, wall))
     return made
 
 
-def render_text(snapshot: Snapshot | None) -> bytes:
+def render_text(snapshot: Snapshot | None, wall: Wall = time.time_ns) -> bytes:
     """The text format 0.0.4 of one snapshot, in UTF-8, as a text file collector reads it."""
-    return generate_latest(SnapshotCollector(lambda: snapshot))
+    return generate_latest(SnapshotCollector(lambda: snapshot, wall))
 
 
 def series_count(snapshot: Snapshot) -> dict[str, int]:
@@ -76,37 +85,29 @@ def series_count(snapshot: Snapshot) -> dict[str, int]:
     return counts
 
 
-def _family(row: Metric) -> Family:
+def _family(row: Metric[DiskView] | Metric[Rendered]) -> Family:
     return Family(row.family, row.help, row.kind, row.unit)
 
 
-def _render(snapshot: Snapshot | None) -> dict[str, list[Sample]]:
+def _render(snapshot: Snapshot | None, wall_ns: int) -> dict[str, list[Sample]]:
     """Samples by metric name; what cannot be rendered is counted and left out."""
     found: dict[str, list[Sample]] = {}
     failures = 0
-    if snapshot is not None:
-        seen: set[str] = set()
-        for view in snapshot.disks:
-            try:
-                part = _disk(view, seen)
-            except Exception:  # whatever is wrong with one disk, the others are told
-                failures += 1
-                continue
-            seen.add(view.disk.identity)
-            for name, samples in part:
-                found.setdefault(name, []).extend(samples)
-        for row in EXPORTER_ROWS:
-            values = snapshot.exporter.get(row.key)
-            if values:
-                try:
-                    found[row.name] = _samples(row, {}, values)
-                except Exception:  # as above, for one metric of our own
-                    failures += 1
-    for row in EXPORTER_ROWS:
-        if row.key == "build_info":
-            found[row.name] = _samples(row, {}, {(__version__,): 1})
-        elif row.key == "render_failures":
-            found[row.name] = _samples(row, {}, {(): failures})
+    seen: set[str] = set()
+    for view in () if snapshot is None else snapshot.disks:
+        try:
+            part = _disk(view, seen)
+        except Exception:  # whatever is wrong with one disk, the others are shown
+            failures += 1
+            continue
+        seen.add(view.disk.identity)
+        for name, samples in part:
+            found.setdefault(name, []).extend(samples)
+    for row in EXPORTER_ROWS:  # the row of failures comes last
+        try:
+            found[row.name] = _samples(row, {}, row.values(Rendered(snapshot, wall_ns, failures)))
+        except Exception:  # as above, for one metric of our own
+            failures += 1
     return found
 
 
@@ -116,76 +117,31 @@ def _disk(view: DiskView, seen: set[str]) -> list[tuple[str, list[Sample]]]:
     if not identity or identity in seen:
         raise ValueError(f"no identity, or one given twice: {identity!r}")
     base = {"disk": _text(identity)}
-    made: list[tuple[str, list[Sample]]] = []
-    for row in DISK_ROWS:
-        if row.kind == "histogram":
-            histogram = view.histograms.get(row.key)
-            if histogram is not None:
-                made.append((row.name, _buckets(row, base, histogram)))
-        elif row.kind == "stateset":
-            made.append((row.name, _stateset(row, base, view)))
-        elif row.kind == "info":
-            made.append((row.name, _samples(row, base, {info_labels(view): 1})))
-        else:
-            values = view.samples.get(row.key)
-            if row.key == "finding":
-                values = {**(values or {}), **{(held.code,): 1 for held in view.findings}}
-            if values:
-                made.append((row.name, _samples(row, base, values)))
-    return made
+    return [(row.name, _samples(row, base, row.values(view))) for row in DISK_ROWS]
 
 
-def info_labels(view: DiskView) -> Labels:
-    """Label values of `spinledger_disk_info`, in the catalogue's order."""
-    disk, policy = view.disk, view.policy
-    return (
-        disk.kernel_name,
-        disk.model,
-        disk.serial,
-        disk.firmware,
-        disk.transport,
-        str(disk.rotation_rpm) if disk.rotation_rpm else "",
-        disk.pool,
-        disk.wake_group,
-        disk.device,
-        policy.watch.value,
-        policy.quiet or "",
-        policy.budget_source,
-    )
+def _samples(
+    row: Metric[DiskView] | Metric[Rendered], base: dict[str, str], values: Values
+) -> list[Sample]:
+    if isinstance(values, Histogram):
+        return _buckets(row.name, base, values)
+    return list(_plain(row.name, row.label_names, base, values))
 
 
-def _stateset(row: Metric, base: dict[str, str], view: DiskView) -> list[Sample]:
-    """One sample a state; none where the drive does not tell its condition.
-
-    OpenMetrics 1.0, StateSet: the label has the family's name; as an enumeration exactly one is 1.
-    """
-    if row.key == "power_condition":
-        if view.condition is None:
-            return []
-        names: tuple[Condition | State, ...] = tuple(Condition)
-        now: Condition | State = view.condition
-    else:
-        names, now = _STATES, view.state if view.state in _STATES else State.UNKNOWN
-    return [
-        Sample(row.name, {**base, row.name: name.value}, 1.0 if name is now else 0.0)
-        for name in names
-    ]
-
-
-def _samples(row: Metric, base: dict[str, str], values: Values) -> list[Sample]:
-    made: list[Sample] = []
+def _plain(
+    name: str, label_names: tuple[str, ...], base: dict[str, str], values: Mapping[Labels, Number]
+) -> Iterator[Sample]:
     for labels, value in values.items():
         number = float(value)
         if number != number:  # NaN
             continue
         named = dict(base)
-        for name, text in zip(row.labels, labels, strict=True):
-            named[name] = _text(text)
-        made.append(Sample(row.name, named, number))
-    return made
+        for label, text in zip(label_names, labels, strict=True):
+            named[label] = _text(text)
+        yield Sample(name, named, number)
 
 
-def _buckets(row: Metric, base: dict[str, str], histogram: Histogram) -> list[Sample]:
+def _buckets(name: str, base: dict[str, str], histogram: Histogram) -> list[Sample]:
     """Buckets with `+Inf`, count and sum.
 
     OpenMetrics 1.0, Histogram: bounds ascend, counts are cumulative, `+Inf` equals the count.
@@ -196,14 +152,14 @@ def _buckets(row: Metric, base: dict[str, str], histogram: Histogram) -> list[Sa
         or any(low >= high for low, high in pairwise(histogram.bounds))
         or any(low > high for low, high in pairwise(counts))
     ):
-        raise ValueError(f"{row.key}: buckets are not cumulative")
+        raise ValueError(f"{name}: buckets are not cumulative")
     bounds = (*histogram.bounds, float("inf"))
     made = [
-        Sample(f"{row.name}_bucket", {**base, "le": _bound(bound)}, float(count))
+        Sample(f"{name}_bucket", {**base, "le": _bound(bound)}, float(count))
         for bound, count in zip(bounds, counts, strict=True)
     ]
-    made.append(Sample(f"{row.name}_count", base, float(histogram.count)))
-    made.append(Sample(f"{row.name}_sum", base, float(histogram.sum)))
+    made.append(Sample(f"{name}_count", base, float(histogram.count)))
+    made.append(Sample(f"{name}_sum", base, float(histogram.sum)))
     return made
 
 

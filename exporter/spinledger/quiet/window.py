@@ -1,90 +1,83 @@
-"""How the last complete quiet window went: the share slept, and the share that was seen.
+"""How the last complete quiet window went: the share asleep, and the share that was observed.
 
 Rules of this room: pure; a fold over stretches, whose `quiet` flag says on which side of a
-window's boundary they lie; nanoseconds inside.
+window's boundary they lie; nanoseconds inside. A window belongs to the schedule under which it was
+recorded: where another schedule comes into force, the open window is dropped, and the last
+complete one stays until the new schedule has one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple, cast
 
-from spinledger.errors import Misuse
-from spinledger.model import Entry, Labels, Number, State, Stretch
+from spinledger import facts
+from spinledger.model import Entry, Policy, State, Stretch
 
 
-class QuietWindow:
-    """Fold: how much of the last complete quiet window the disk slept, and how much was seen.
+class _Kept(NamedTuple):
+    schedule: str  # under which the open window was recorded
+    opened: bool  # the time before the open window was outside quiet hours
+    asleep_ns: int
+    observed_ns: int
+    recorded_ns: int
+    ended_wall_ns: int  # of the open window's last stretch
+    last: facts.QuietWindow | None
 
-    Keys `quiet_window_asleep_ratio` and `quiet_window_observed_ratio`, both of the window's
-    booked time; absent until a window has been followed from its beginning to its end. A window
-    is complete once time outside quiet hours follows it. Unknown time was looked at and counts as
-    observed no more than unobserved time does: nobody knows whether the disk slept.
+
+class QuietWindows:
+    """Fold: how much of the last complete quiet window the disk slept, and how much was observed.
+
+    There is none until a window has been followed from its beginning to its end. It is complete
+    once time outside quiet hours follows it. Unknown time does not count as observed: nobody
+    knows whether the disk slept.
     """
 
-    name = "quiet_window"
     eats: tuple[type, ...] = (Stretch,)
-    gauges: frozenset[str] = frozenset({"quiet_window_asleep_ratio", "quiet_window_observed_ratio"})
 
     def __init__(self) -> None:
-        self._opened = False  # the time before the open window was outside quiet hours
-        self._open = (0, 0, 0)  # asleep, observed, booked: nanoseconds
-        self._last: tuple[int, int, int] | None = None
+        self._kept = _Kept("", False, 0, 0, 0, 0, None)
 
-    def step(self, entry: Entry) -> None:
+    def step(self, entry: Entry, policy: Policy) -> None:
         """Take one stretch."""
-        if isinstance(entry, Stretch):
-            self._opened, self._open, self._last = self._after(entry)
+        self._kept = _after(self._kept, cast(Stretch, entry), policy)
 
-    def _after(
-        self, stretch: Stretch
-    ) -> tuple[bool, tuple[int, int, int], tuple[int, int, int] | None]:
-        length = stretch.ended_ns - stretch.began_ns
-        if length <= 0:
-            return self._opened, self._open, self._last
-        asleep, observed, recorded = self._open
-        if stretch.quiet:
-            asleep += length if stretch.state is State.STANDBY else 0
-            known = stretch.state is State.STANDBY or stretch.state.spinning
-            observed += length if known else 0
-            return self._opened, (asleep, observed, recorded + length), self._last
-        last = self._open if self._opened and recorded else self._last
-        return True, (0, 0, 0), last
-
-    def totals(self, pending: Sequence[Entry]) -> Mapping[str, Mapping[Labels, Number]]:
-        """The two ratios, 0 to 1; empty mappings until there is a complete window."""
-        last = self._last
-        for entry in pending:
-            if isinstance(entry, Stretch):
-                last = self._after(entry)[2]
-        if last is None:
-            return {"quiet_window_asleep_ratio": {}, "quiet_window_observed_ratio": {}}
-        asleep, observed, recorded = last
-        return {
-            "quiet_window_asleep_ratio": {(): asleep / recorded},
-            "quiet_window_observed_ratio": {(): observed / recorded},
-        }
+    def totals(self, pending: Stretch, policy: Policy) -> facts.QuietWindow | None:
+        """The last complete window as of the open stretch."""
+        return _after(self._kept, pending, policy).last
 
     def rebase(self, offset_ns: int) -> None:
         """Nothing to move: no boot-clock times are kept."""
 
     def dump(self) -> object:
-        """The open and the last window as lists of nanoseconds."""
-        return {
-            "opened": self._opened,
-            "open": list(self._open),
-            "last": None if self._last is None else list(self._last),
-        }
+        """The open window and the last one as lists."""
+        *open_window, last = self._kept
+        return [*open_window, None if last is None else list(last)]
 
-    def load(self, dumped: object) -> None:
+    def load(self, dumped: Any) -> None:
         """Replace the state with a dumped one."""
-        if not isinstance(dumped, Mapping):
-            raise Misuse("a quiet window's dump is a mapping")
-        last = dumped["last"]
-        self._opened = bool(dumped["opened"])
-        self._open = _three(dumped["open"])
-        self._last = None if last is None else _three(last)
+        *open_window, last = dumped
+        window = None if last is None else facts.QuietWindow(*last)
+        self._kept = _Kept._make((*open_window, window))
 
 
-def _three(values: Sequence[int]) -> tuple[int, int, int]:
-    asleep, observed, recorded = values
-    return asleep, observed, recorded
+def _after(kept: _Kept, stretch: Stretch, policy: Policy) -> _Kept:
+    length = stretch.ended_ns - stretch.began_ns
+    if length <= 0:
+        return kept
+    schedule = "" if policy.schedule is None else policy.schedule.text
+    if schedule != kept.schedule:
+        kept = _Kept(schedule, False, 0, 0, 0, 0, kept.last)
+    if stretch.quiet:
+        known = stretch.state is State.STANDBY or stretch.state.spinning
+        return kept._replace(
+            asleep_ns=kept.asleep_ns + (length if stretch.state is State.STANDBY else 0),
+            observed_ns=kept.observed_ns + (length if known else 0),
+            recorded_ns=kept.recorded_ns + length,
+            ended_wall_ns=stretch.ended_ns + stretch.wall_offset_ns,
+        )
+    last = kept.last
+    if kept.opened and kept.recorded_ns:
+        last = facts.QuietWindow(
+            kept.asleep_ns, kept.observed_ns, kept.recorded_ns, kept.ended_wall_ns
+        )
+    return _Kept(schedule, True, 0, 0, 0, 0, last)

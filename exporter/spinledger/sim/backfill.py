@@ -10,12 +10,21 @@ not written.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from typing import TextIO
 
-from spinledger.metrics.catalogue import CATALOGUE, Metric
-from spinledger.metrics.collector import info_labels
-from spinledger.model import SECOND, DiskView, Labels, Number, Snapshot, State
+from spinledger.facts import DiskView, Snapshot
+from spinledger.metrics.catalogue import (
+    DISK_ROWS,
+    EXPORTER_ROWS,
+    HISTOGRAM,
+    STATESET,
+    From,
+    Metric,
+    Rendered,
+    Values,
+)
+from spinledger.model import SECOND, Histogram, Labels
 
 SELDOM = 15  # steps: an hour at the usual 240 s
 
@@ -27,7 +36,6 @@ LEFT_OUT = frozenset(
         "power_cycles",
         "apm_level",
         "ledger_bytes",
-        "trace_events_lost",
     }
 )
 """Keys that neither rules nor dashboards read."""
@@ -62,8 +70,8 @@ EVERY_STEP: Mapping[str, frozenset[Labels] | None] = {
     "last_sample": None,
     "probe_given_up": None,
 }
-"""Keys of a disk that a rule's expression reads, and with which labels (None: any). The exporter's
-own series are few and come at every step."""
+"""Keys of a disk that a rule's expression reads, and with which first labels (None: any). The
+exporter's own series are few and come at every step."""
 
 
 class Backfill:
@@ -76,10 +84,10 @@ class Backfill:
         self._next_ns: int | None = None
         self._steps = 0
         self._heads: dict[tuple[str, str, Labels], str] = {}
-        self._rows = {(row.scope, row.key): row for row in CATALOGUE if row.key not in LEFT_OUT}
         self.lines = 0
-        for row in self._rows.values():
-            kind = {"stateset": "gauge", "info": "info"}.get(row.kind, row.kind)
+        rows: list[Metric[DiskView] | Metric[Rendered]] = [*_written(DISK_ROWS)]
+        for row in [*rows, *_written(EXPORTER_ROWS)]:
+            kind = "gauge" if row.kind == STATESET else row.kind
             out.write(f"# TYPE {row.family} {kind}\n")
 
     def wants(self, at_ns: int) -> bool:
@@ -95,54 +103,51 @@ class Backfill:
         if not self.wants(snapshot.at_ns):
             return
         self._next_ns = (snapshot.at_ns // self._step_ns + 1) * self._step_ns
-        stamp = f" {snapshot.wall_ns / SECOND:.3f}\n"
+        self._stamp = f" {snapshot.wall_ns / SECOND:.3f}\n"
         whole = self._steps % SELDOM == 0
         self._steps += 1
         for view in snapshot.disks:
-            for head, value in self._disk(view, whole):
-                self._out.write(f"{head}{value}{stamp}")
-                self.lines += 1
-        for key, own in snapshot.exporter.items():
-            row = self._rows.get(("exporter", key))
-            if row is not None:
-                for labels, value in own.items():
-                    self._out.write(f"{self._head(row, '', labels)}{value}{stamp}")
-                    self.lines += 1
+            for row in _written(DISK_ROWS):
+                if whole or row.key in EVERY_STEP:
+                    only = None if whole else EVERY_STEP[row.key]
+                    self._write(row, view.disk.identity, row.values(view), only)
+        rendered = Rendered(snapshot, snapshot.wall_ns, 0)
+        for own in _written(EXPORTER_ROWS):
+            self._write(own, "", own.values(rendered), None)
 
     def end(self) -> None:
         """The end marker that the format asks for."""
         self._out.write("# EOF\n")
 
-    def _disk(self, view: DiskView, whole: bool) -> Iterator[tuple[str, Number]]:
-        identity = view.disk.identity
-        yield self._info(view), 1
-        state_row = self._rows[("disk", "power_state")]
-        for state in State:
-            if state is not State.UNOBSERVED:
-                yield self._head(state_row, identity, (state.value,)), int(view.state is state)
-        for key, own in view.samples.items():
-            row = self._rows.get(("disk", key))
-            if row is None or not (whole or key in EVERY_STEP):
-                continue
-            only = None if whole else EVERY_STEP[key]
-            for labels, value in own.items():
-                if only is None or labels in only:
-                    yield self._head(row, identity, labels), value
+    def _write(
+        self,
+        row: Metric[DiskView] | Metric[Rendered],
+        identity: str,
+        values: Values,
+        only: frozenset[Labels] | None,
+    ) -> None:
+        if isinstance(values, Histogram):
+            return
+        width = 0 if not only else len(next(iter(only)))
+        for labels, value in values.items():
+            if only is None or labels[:width] in only:
+                self._out.write(f"{self._head(row, identity, labels)}{value}{self._stamp}")
+                self.lines += 1
 
-    def _info(self, view: DiskView) -> str:
-        row = self._rows[("disk", "info")]
-        return self._head(row, view.disk.identity, info_labels(view))
-
-    def _head(self, row: Metric, identity: str, labels: Labels) -> str:
+    def _head(self, row: Metric[DiskView] | Metric[Rendered], identity: str, labels: Labels) -> str:
         place = (row.name, identity, labels)
         head = self._heads.get(place)
         if head is None:
-            names = (row.name,) if row.kind == "stateset" else row.labels
-            given = [f'{name}="{_escape(text)}"' for name, text in zip(names, labels, strict=True)]
+            pairs = zip(row.label_names, labels, strict=True)
+            given = [f'{name}="{_escape(text)}"' for name, text in pairs]
             disk = [f'disk="{_escape(identity)}"'] if identity else []
             head = f"{row.name}{{{','.join([self._common, *disk, *given])}}} "
             self._heads[place] = head
         return head
+
+
+def _written(rows: Sequence[Metric[From]]) -> list[Metric[From]]:
+    return [row for row in rows if row.kind != HISTOGRAM and row.key not in LEFT_OUT]
 
 
 def _escape(text: str) -> str:

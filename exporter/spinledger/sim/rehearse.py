@@ -17,9 +17,10 @@ from typing import TextIO
 from spinledger.config.current import CurrentConfig
 from spinledger.config.load import load
 from spinledger.errors import BadInput, Misuse
-from spinledger.loop import Loop, Ports, wishes
+from spinledger.facts import Snapshot
+from spinledger.loop import Loop, Ports, settings
 from spinledger.loop.keeping import Keeping
-from spinledger.model import DAY, HOUR, SECOND, Snapshot
+from spinledger.model import DAY, HOUR, SECOND
 from spinledger.ports import Commit, Publisher
 from spinledger.sim.backfill import Backfill
 from spinledger.sim.clocks import SteppedClock, boot_name
@@ -171,10 +172,9 @@ def _watch(
 ) -> Loop:
     """A run of the exporter from now on, on the ledger as it is."""
     ports = Ports(clock, shelf.discoverer, shelf.counters, shelf.prober, publishers)
-    loop = Loop(ports, wishes(owner), owner.config.cadence.fast_ns)
     store = PromptStore(ledger, boot_id=clock.boot_id(), live=None, simulated=True)
-    loop.keeping = Keeping(store, store.restore(), COMMIT_NS, at_turns=False, live=False)
-    return loop
+    keeping = Keeping(store, store.restore(), COMMIT_NS, at_turns=False, live=False)
+    return Loop(ports, settings(owner), keeping)
 
 
 def _run(loop: Loop, clock: SteppedClock, stop_ns: int, progress: Callable[[int], None]) -> None:
@@ -186,7 +186,7 @@ def _run(loop: Loop, clock: SteppedClock, stop_ns: int, progress: Callable[[int]
             reported[0] = clock.now()
             progress(clock.now())
 
-    loop.recorded = report
+    loop.on_entries = report
     loop.run(stop_ns)
     if loop.keeping is not None:
         loop.keeping.store.close()

@@ -83,6 +83,15 @@ class FileStore:
         """A commit was handed over, and `finished` has not told its end."""
         return self._busy
 
+    @property
+    def keep_days(self) -> int:
+        """For how many days spans are kept."""
+        return self._writer.keep_days
+
+    @keep_days.setter
+    def keep_days(self, days: int) -> None:
+        self._writer.keep_days = days
+
     def flush_all(self, wanted: bool) -> None:
         """After each commit leave nothing for the file system to write later, on a watched disk."""
         self._writer.flush_all = wanted

@@ -16,7 +16,7 @@ from spinledger.store.file import DAY_ROW, DETAIL
 from spinledger.store.history import History
 from spinledger.store.recent import Recent
 from spinledger.store.sheets import Sheet, day_of, entry_day, kept
-from spinledger.store.work import Dumps, Key
+from spinledger.store.work import Dumps, Key, daily
 
 
 class MemoryStore:
@@ -62,7 +62,7 @@ class MemoryStore:
                 touched.add(key)
         for disk, totals in commit.totals.items():
             key = (DAY_ROW, today, disk)
-            self._sheet(key).set_totals(totals, commit.wall_ns)
+            self._sheet(key).set_totals(daily(totals), commit.wall_ns)
             touched.add(key)
         for key in touched:
             self._recent.put(*key, self._open[key].encode())

@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from spinledger.model import HOUR, Entry, Gap, Reading
+from spinledger import facts
+from spinledger.model import HOUR, SECOND, Entry, Gap, Reading
 from spinledger.ports import Commit
 from spinledger.store.file import ACCOUNT, DAY_ROW, DETAIL, Head, LedgerFile, Row
 from spinledger.store.sheets import (
@@ -73,8 +74,16 @@ class Work:
             commit.boot_id,
             commit.clean,
             Pending(dict(commit.accounts), [entry for entry in commit.entries if kept(entry)]),
-            dict(commit.totals),
+            {disk: daily(totals) for disk, totals in commit.totals.items()},
         )
+
+
+def daily(totals: facts.Totals) -> Totals:
+    """What a day's row keeps of lifetime counters."""
+    return {
+        "state_seconds": {state.value: ns / SECOND for state, ns in totals.state_ns.items()},
+        "cycles": {"yes": totals.cycles, "no": totals.unobserved_cycles},
+    }
 
 
 @dataclass(slots=True)

@@ -7,19 +7,21 @@ the count steps from k - 1 to k, at a rate no greater than budget x P(N >= k - 1
 with the budget's mean in that window.
 
 Times are of the boot clock, so a wall clock that jumps moves no cycle into or out of a window.
-After a reboot the boot clock begins anew: the keeper calls `rebase` with the shift between the
+After a reboot the boot clock begins anew: `rebase` is called with the shift between the
 two boots' clocks, taken from wall time, the only clock both share.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right, insort
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import lru_cache
 from math import exp, lgamma, log, sqrt
+from typing import Any, cast
 
 from spinledger.errors import Misuse
-from spinledger.model import DAY, HOUR, Cycle, Entry, Gap, Labels, Number, Policy, Stretch
+from spinledger.facts import CycleWindow
+from spinledger.model import DAY, HOUR, Cycle, Entry, Policy
 
 WINDOWS: Mapping[str, int] = {
     "1h": HOUR,
@@ -30,6 +32,10 @@ WINDOWS: Mapping[str, int] = {
     "30d": 30 * DAY,
 }
 LONGEST = 30 * DAY
+KEPT = 2 * LONGEST
+"""So that the longest window can be counted as of any moment of the last 30 days."""
+
+_LONG_AGO = -(1 << 63)
 FALSE_ONSETS_PER_YEAR = 1e-3
 DAYS_PER_YEAR = 365.25
 
@@ -67,63 +73,63 @@ def _upper_tail_at_most(allowed: float, mean: float) -> int:
 
 
 class RecentCycles:
-    """Fold: keys `recent_cycles`, `cycle_limit` and `cycle_limit_used_ratio` by `window`.
+    """Fold: observed spin-ups of the last days, one by one, and how they compare with the budget.
 
-    Counts observed cycles in the window that ends now, exactly; now is the end of the open
-    stretch or gap. Unobserved cycles arrive in a lump and are left out. At most `cap` cycles are
-    kept, twice the longest window's limit: beyond it the count stands at the cap.
+    Unobserved spin-ups arrive in a lump and are left out. The times are no part of an account's
+    dump: at a start they are filled again from the ledger's cycles.
     """
 
-    name = "recent_cycles"
     eats: tuple[type, ...] = (Cycle,)
-    gauges: frozenset[str] = frozenset({"recent_cycles", "cycle_limit", "cycle_limit_used_ratio"})
 
-    def __init__(self, policy: Policy) -> None:
-        self._limits = {
-            window: cycle_limit(policy.budget_per_day, length) for window, length in WINDOWS.items()
-        }
-        self.cap = max(256, 2 * self._limits["30d"])
-        self._packed = ""
+    def __init__(self) -> None:
         self._at: list[int] = []  # nanoseconds of the boot clock, ascending
+        self._reached: dict[tuple[int, int], tuple[int, int | None]] = {}
 
-    def step(self, entry: Entry) -> None:
+    def step(self, entry: Entry, policy: Policy) -> None:
         """Take one cycle."""
-        if isinstance(entry, Cycle) and entry.observed:
-            self._packed = ""
-            insort(self._at, entry.at_ns)
-            stale = bisect_right(self._at, entry.at_ns - LONGEST)
-            del self._at[: max(stale, len(self._at) - self.cap)]
+        cycle = cast(Cycle, entry)
+        if cycle.observed:
+            if self._at and cycle.at_ns < self._at[-1]:
+                self._reached.clear()
+            insort(self._at, cycle.at_ns)
+            del self._at[: bisect_right(self._at, cycle.at_ns - KEPT)]
 
-    def totals(self, pending: Sequence[Entry]) -> Mapping[str, Mapping[Labels, Number]]:
-        """Counts, limits and their ratios."""
-        now = self._at[-1] if self._at else 0
-        for entry in pending:
-            if isinstance(entry, Stretch | Gap):
-                now = max(now, entry.ended_ns)
-        recent: dict[Labels, Number] = {}
-        limits: dict[Labels, Number] = {}
-        ratios: dict[Labels, Number] = {}
-        for window, length in WINDOWS.items():
-            count = len(self._at) - bisect_right(self._at, now - length)
-            recent[(window,)] = count
-            limits[(window,)] = self._limits[window]
-            ratios[(window,)] = count / self._limits[window]
-        return {"recent_cycles": recent, "cycle_limit": limits, "cycle_limit_used_ratio": ratios}
+    def totals(self, now_ns: int, offset_ns: int, policy: Policy) -> Mapping[str, CycleWindow]:
+        """Windows that end now, by name. `offset_ns` is wall minus boot time."""
+        windows = {}
+        for name, length in WINDOWS.items():
+            count = len(self._at) - bisect_right(self._at, now_ns - length)
+            limit = cycle_limit(policy.budget_per_day, length)
+            reached = self._last_reached(length, limit)
+            if reached is not None and now_ns - reached > LONGEST:
+                reached = None
+            windows[name] = CycleWindow(
+                count, limit, None if reached is None else reached + offset_ns
+            )
+        return windows
+
+    def _last_reached(self, length: int, limit: int) -> int | None:
+        """When a spin-up last brought a window to its limit; looks at new spin-ups only."""
+        seen, reached = self._reached.get((length, limit), (_LONG_AGO, None))
+        for last in range(len(self._at) - 1, limit - 2, -1):
+            if self._at[last] <= seen:
+                break
+            if self._at[last - limit + 1] > self._at[last] - length:
+                reached = self._at[last]
+                break
+        if self._at:
+            self._reached[(length, limit)] = (self._at[-1], reached)
+        return reached
 
     def rebase(self, offset_ns: int) -> None:
         """Move the kept times to another boot's clock: new time = old time + offset."""
-        self._at = [at + offset_ns for at in self._at]
-        self._packed = ""
+        self.load([at + offset_ns for at in self._at])
 
     def dump(self) -> object:
-        """The kept times, ascending, as one text: made once a cycle, dumped far more often."""
-        if not self._packed:
-            self._packed = " ".join(map(str, self._at))
-        return self._packed
+        """The kept times, for tests; the ledger has them."""
+        return list(self._at)
 
-    def load(self, dumped: object) -> None:
-        """Replace the kept times; those beyond the cap are dropped, oldest first."""
-        if not isinstance(dumped, str):
-            raise Misuse("a dump of recent cycles is a text")
-        self._at = sorted(int(at) for at in dumped.split())[-self.cap :]
-        self._packed = ""
+    def load(self, dumped: Any) -> None:
+        """Replace the kept times."""
+        self._at = sorted(dumped)
+        self._reached.clear()

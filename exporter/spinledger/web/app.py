@@ -1,7 +1,8 @@
 """The WSGI application: which path gives what. PEP 3333.
 
 Rules of this room:
-- A request reads one snapshot: no device, no file, no clock, and nothing is imported during it.
+- A request reads one snapshot and the wall clock: no device, no file, and nothing is imported
+  during it.
   The pages for people also read the newest books, from memory. `/history` alone may read more.
 - Paths: / /disk/ID /metrics /snapshot /-/healthy /-/ready, and /history where the books can be
   read. Any other is 404; a method other than GET and HEAD is 405. Every refusal is one plain line.
@@ -15,6 +16,7 @@ Rules of this room:
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable, Iterable, Mapping
 from itertools import chain
 from typing import Any
@@ -23,7 +25,7 @@ from urllib.parse import parse_qsl
 from prometheus_client import make_wsgi_app
 
 from spinledger.errors import BadInput, SpinledgerError
-from spinledger.metrics.collector import Current, registry
+from spinledger.metrics.collector import Current, Wall, registry
 from spinledger.web.dress import CONTENT_SECURITY_POLICY
 from spinledger.web.negotiate import accepts_gzip, prefers_openmetrics
 from spinledger.web.onedisk import one_disk
@@ -58,13 +60,16 @@ _GUARDS: Headers = [
 
 
 def application(
-    current: Current, history: History | None = None, sight: Sight = DARK
+    current: Current,
+    history: History | None = None,
+    sight: Sight = DARK,
+    wall: Wall = time.time_ns,
 ) -> Application:
     """The application over the newest snapshot, and over the books where they can be read.
 
-    `sight` is what the pages for people show beside the snapshot.
+    `sight` is what the pages for people show beside the snapshot; `wall` the time now.
     """
-    scrape = make_wsgi_app(registry(current))
+    scrape = make_wsgi_app(registry(current, wall))
 
     def metrics(environ: Environ) -> Answer:
         got: list[tuple[str, Headers]] = []

@@ -11,16 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log, log1p
 
-from spinledger.model import DiskView, State
+from spinledger.facts import DiskView
+from spinledger.model import SECOND, State
 from spinledger.web.words import number, percent, plural, safe, timer
 
 DAY_S = 86_400
 LEAST_S = DAY_S / 4  # before that, a pace a day says nothing
-
-
-def value(view: DiskView, key: str, *labels: str) -> float | None:
-    """One of a disk's values by its catalogue key; None where it is absent."""
-    return view.samples.get(key, {}).get(labels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,26 +34,25 @@ class WhatIf:
 
 def watched_s(view: DiskView) -> float:
     """Seconds of the books in which somebody looked."""
-    states = view.samples.get("state_seconds", {})
-    return sum(seconds for (state,), seconds in states.items() if state != State.UNOBSERVED.value)
+    times = view.facts.totals.state_ns
+    return sum(ns for state, ns in times.items() if state is not State.UNOBSERVED) / SECOND
 
 
 def what_if(view: DiskView) -> WhatIf | None:
     """From the books' counters; None while too little was watched."""
-    counted = view.samples.get("whatif_cycles", {})
-    slept = view.samples.get("whatif_asleep_seconds", {})
+    tried = sorted(view.facts.totals.whatif.items())
     watched = watched_s(view)
-    if watched < LEAST_S or not counted:
+    if watched < LEAST_S or not tried:
         return None
-    order = sorted(counted, key=lambda labels: float(labels[0]))
     days = watched / DAY_S
+    present = view.facts.timer_ns
     return WhatIf(
         days,
-        tuple(float(labels[0]) for labels in order),
-        tuple(counted[labels] / days for labels in order),
-        tuple(slept.get(labels, 0) / watched for labels in order),
-        value(view, "timer_seconds"),
-        (value(view, "cycles", "yes") or 0) / days,
+        tuple(timer_ns / SECOND for timer_ns, _ in tried),
+        tuple(one.spin_downs / days for _, one in tried),
+        tuple(one.asleep_ns / SECOND / watched for _, one in tried),
+        None if present is None else present / SECOND,
+        view.facts.totals.cycles / days,
         view.policy.budget_per_day,
     )
 

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spinledger.config.settings import Tariff
-from spinledger.model import DiskView
-from spinledger.web.charts import value, watched_s
+from spinledger.facts import DiskView
+from spinledger.web.charts import watched_s
 from spinledger.web.words import kwh, money
 from spinledger.whatif.energy import a_year, cost
 
@@ -27,14 +27,11 @@ class Power:
     saved_a_year: float | None
 
 
-def power(view: DiskView) -> Power | None:
-    """From the books' counters; None where none is booked."""
-    states = view.samples.get("energy_joules")
-    gained = value(view, "energy_saved_joules")
-    if not states or gained is None:
-        return None
-    spent = sum(states.values())
-    saved = gained - (value(view, "energy_lost_joules") or 0)
+def power(view: DiskView) -> Power:
+    """From the ledger's counters."""
+    totals = view.facts.totals
+    spent = sum(totals.energy_j.values())
+    saved = totals.saved_j - totals.lost_j
     watched = watched_s(view)
     return Power(spent, saved, a_year(spent, watched), a_year(saved, watched))
 
@@ -42,8 +39,8 @@ def power(view: DiskView) -> Power | None:
 def together(views: Sequence[DiskView]) -> tuple[float, float] | None:
     """Joules a year that all disks spend and save; None unless it is known of each."""
     each = [power(view) for view in views]
-    spent = [one.spent_a_year for one in each if one and one.spent_a_year is not None]
-    saved = [one.saved_a_year for one in each if one and one.saved_a_year is not None]
+    spent = [one.spent_a_year for one in each if one.spent_a_year is not None]
+    saved = [one.saved_a_year for one in each if one.saved_a_year is not None]
     return (sum(spent), sum(saved)) if views and len(spent) == len(saved) == len(views) else None
 
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from spinledger.config.settings import Tariff
-from spinledger.model import DAY, SECOND, DiskView, Snapshot
+from spinledger.facts import DiskView, Snapshot
+from spinledger.model import DAY, SECOND
 from spinledger.web import timing, wording
 from spinledger.web.axis import axis
-from spinledger.web.charts import WhatIf, curve, day_bars, value, what_if
+from spinledger.web.charts import WhatIf, curve, day_bars, what_if
 from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.overview import used_up
@@ -105,9 +106,8 @@ def _days(view: DiskView, recorded: Booked, sight: Sight, now: int) -> str:
         f"{number(view.policy.budget_per_day)} a day ({safe(view.policy.budget_source)})."
     )
     windows = "; ".join(
-        f"{window[:-1]} {window[-1]}: {number(count)} of "
-        f"{number(view.samples.get('cycle_limit', {}).get((window,), 0))}"
-        for (window,), count in view.samples.get("recent_cycles", {}).items()
+        f"{name[:-1]} {name[-1]}: {number(one.count)} of {number(one.limit)}"
+        for name, one in view.facts.windows.items()
     )
     limits = f"<p>Now, against the limit of each window: {windows}.</p>" if windows else ""
     return (
@@ -177,10 +177,10 @@ def _facts(title: str, facts: Facts) -> str:
 
 
 _COUNTERS = (
-    ("start_stop_cycles", "Spindle starts"),
-    ("load_cycles", "Head loads"),
+    ("start_stops", "Spindle starts"),
+    ("loads", "Head loads"),
     ("power_cycles", "Power cycles"),
-    ("emergency_retracts", "Emergency retracts"),
+    ("retracts", "Emergency retracts"),
 )
 _REFUSED = {
     "fell": "fell",
@@ -192,35 +192,33 @@ _KINDS = {"load": "head loads", "start_stop": "spindle starts"}
 
 
 def _wear(view: DiskView, sight: Sight, now: int) -> Facts:
+    counters = view.facts.counters
     facts = [
         (title, number(count))
-        for key, title in _COUNTERS
-        if (count := value(view, key)) is not None
+        for name, title in _COUNTERS
+        if counters is not None and (count := getattr(counters, name)) is not None
     ]
-    powered = value(view, "power_on_seconds")
-    if powered is not None:
-        facts.append(("Under power", f"{number(powered // 3600)} h"))
-    for (kind,), rated in view.samples.get("rated_cycles", {}).items():
-        used = value(view, "rated_life_used_ratio", kind)
-        share = "" if used is None else f", {percent(used)} used"
-        facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated)}{share}"))
+    if counters is not None and counters.power_on_s is not None:
+        facts.append(("Under power", f"{number(counters.power_on_s // 3600)} h"))
+    for kind, rated in view.facts.rated.items():
+        share = "" if rated.used_ratio is None else f", {percent(rated.used_ratio)} used"
+        facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated.cycles)}{share}"))
     if end := used_up(view, now, sight):
         facts.append(("Rating used up, at this pace", end))
     refused = [
         f"{number(count)} {_REFUSED.get(reason, safe(reason))}"
-        for (reason,), count in view.samples.get("wear_rejected", {}).items()
+        for reason, count in view.facts.totals.rejected.items()
         if count
     ]
     if refused:
         facts.append(("Readings refused or doubted", ", ".join(refused)))
-    read = value(view, "wear_read")
-    if read is not None:
-        facts.append(("Counters read", time_tag(round(read * SECOND), sight.tz)))
+    read_wall_ns = view.facts.counters_wall_ns
+    if read_wall_ns is not None:
+        facts.append(("Counters read", time_tag(read_wall_ns, sight.tz)))
     return facts
 
 
 def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
-    states = view.samples.get("energy_joules", {})
     facts = [
         (
             "For spin-ups"
@@ -228,15 +226,14 @@ def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
             else STATE_WORDS.get(state, safe(state)).capitalize(),
             kwh(joules),
         )
-        for (state,), joules in states.items()
+        for state, joules in view.facts.totals.energy_j.items()
     ]
     recorded = power(view)
-    if recorded is not None:
-        facts.insert(0, ("Spent since the books began", kwh(recorded.spent)))
-        facts.append(("Saved by sleep, less spin-ups", balance(recorded.saved, None)))
-        if recorded.spent_a_year is not None and recorded.saved_a_year is not None:
-            facts.append(("Spent a year, at this pace", priced(recorded.spent_a_year, tariff)))
-            facts.append(("Saved a year, at this pace", balance(recorded.saved_a_year, tariff)))
+    facts.insert(0, ("Spent since the ledger began", kwh(recorded.spent)))
+    facts.append(("Saved by sleep, less spin-ups", balance(recorded.saved, None)))
+    if recorded.spent_a_year is not None and recorded.saved_a_year is not None:
+        facts.append(("Spent a year, at this pace", priced(recorded.spent_a_year, tariff)))
+        facts.append(("Saved a year, at this pace", balance(recorded.saved_a_year, tariff)))
     watts = view.policy.watts
     if (least := break_even_s(watts, view.policy.spinup_j)) is not None:
         facts.append(("A sleep saves from", length(least)))

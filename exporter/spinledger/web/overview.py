@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from re import split
 
 from spinledger.config.settings import Tariff
-from spinledger.model import SECOND, DiskView, Snapshot
+from spinledger.facts import DiskView, Snapshot
 from spinledger.quiet.hours import Calendar
 from spinledger.web import wording
 from spinledger.web.axis import axis
-from spinledger.web.charts import little_curve, meter, value, what_if
+from spinledger.web.charts import little_curve, meter, what_if
 from spinledger.web.costs import balance, power, together
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.sight import NOTHING, Booked, Sight
@@ -35,9 +35,9 @@ def overview(
         return page("Spinledger", "Spinledger", body, sight, None)
     now = snapshot.wall_ns
     skipped = (
-        f'<p class="soft">Not watched: {plural(len(snapshot.skipped), "block device")}; '
+        f'<p class="soft">Not watched: {plural(len(snapshot.exporter.skipped), "block device")}; '
         "/snapshot says why.</p>"
-        if snapshot.skipped
+        if snapshot.exporter.skipped
         else ""
     )
     if not snapshot.disks:
@@ -110,7 +110,7 @@ def _row(view: DiskView, recorded: Booked, shown: Range, now: int, quiet: Quiet)
     held = quiet.get(view.policy.quiet or "")
     told_of = tally(recorded, shown, now)
     drawn = strip(told_of, shaded(held[0], shown) if held else "")
-    count = round(value(view, "recent_cycles", "1d") or 0)
+    count = view.facts.windows["1d"].count
     budget = view.policy.budget_per_day
     over = _over(view)
     bad = f'<span class="bad">! over its limit in {over}</span>' if over else ""
@@ -129,11 +129,7 @@ def _row(view: DiskView, recorded: Booked, shown: Range, now: int, quiet: Quiet)
 
 def _over(view: DiskView) -> str:
     """The longest window whose limit is reached: 6 h; "" for none."""
-    reached = [
-        window
-        for (window,), used in view.samples.get("cycle_limit_used_ratio", {}).items()
-        if used >= 1
-    ]
+    reached = [name for name, one in view.facts.windows.items() if one.count >= one.limit]
     return f"{reached[-1][:-1]} {reached[-1][-1]}" if reached else ""
 
 
@@ -183,13 +179,14 @@ def _sum(views: Sequence[DiskView], tariff: Tariff | None) -> str:
 
 
 def _figure(view: DiskView, now: int, sight: Sight, tariff: Tariff | None) -> str:
-    used = max(view.samples.get("rated_life_used_ratio", {}).values(), default=None)
+    shares = [one.used_ratio for one in view.facts.rated.values() if one.used_ratio is not None]
+    used = max(shares, default=None)
     recorded = power(view)
-    spent, saved = (recorded.spent_a_year, recorded.saved_a_year) if recorded else (None, None)
+    spent, saved = recorded.spent_a_year, recorded.saved_a_year
     curve = what_if(view)
     cells = (
-        ("num", number(round(value(view, "recent_cycles", "7d") or 0))),
-        ("num", number(round(value(view, "recent_cycles", "30d") or 0))),
+        ("num", number(view.facts.windows["7d"].count)),
+        ("num", number(view.facts.windows["30d"].count)),
         ("num", "not known" if used is None else percent(used)),
         ("", used_up(view, now, sight) or "not known"),
         ("num", "not known" if spent is None else kwh(spent)),
@@ -207,13 +204,12 @@ def _figure(view: DiskView, now: int, sight: Sight, tariff: Tariff | None) -> st
 
 def used_up(view: DiskView, now: int, sight: Sight) -> str:
     """When the rating of the sooner kind will be used up: Mar 2031 to Aug 2033; "" unknown."""
-    ends = view.samples.get("rated_life_end", {})
-    early = {kind: end for (kind, bound), end in ends.items() if bound == "early"}
-    if not early:
+    ends = [one for one in view.facts.rated.values() if one.early_wall_ns is not None]
+    soonest = min(ends, key=lambda one: one.early_wall_ns or 0, default=None)
+    if soonest is None or soonest.early_wall_ns is None:
         return ""
-    kind = min(early, key=lambda one: early[one])
-    if early[kind] * SECOND <= now:
+    if soonest.early_wall_ns <= now:
         return "already"
-    late = ends.get((kind, "late"), early[kind])
-    first, last = (month(round(at * SECOND), sight.tz) for at in (early[kind], late))
+    late = soonest.late_wall_ns or soonest.early_wall_ns
+    first, last = (month(at, sight.tz) for at in (soonest.early_wall_ns, late))
     return first if first == last else f"{first} to {last}"

@@ -25,7 +25,7 @@ from cheroot.server import HTTPConnection
 from cheroot.wsgi import WSGIServer
 
 from spinledger.errors import Unavailable
-from spinledger.metrics.collector import Current
+from spinledger.metrics.collector import Current, Wall
 from spinledger.web.app import DARK, Application, History, application
 from spinledger.web.loading import load
 from spinledger.web.sight import Sight
@@ -58,6 +58,7 @@ class WebServer:
         current: Current,
         history: History | None = None,
         sight: Sight = DARK,
+        wall: Wall = time.time_ns,
     ) -> None:
         if not listen[0]:
             raise _unavailable(*listen, ValueError("no host is named"))
@@ -65,7 +66,7 @@ class WebServer:
         load(history is not None)
         self._server = _Server(
             listen,
-            application(current, history, sight),
+            application(current, history, sight, wall),
             numthreads=THREADS,
             max=THREADS,
             request_queue_size=BACKLOG,

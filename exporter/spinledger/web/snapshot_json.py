@@ -21,7 +21,8 @@ Rules of this form:
          "cross_check_seconds", "budget_per_day",
          "budget_source", "declared_standby_seconds", "rated_load", "rated_start_stop",
          "idle_watts", "standby_watts", "active_watts", "watts_source", "spinup_joules", "quiet",
-         "whatif_standby_seconds": [..], "disturbance_limit", "rated_life_horizon_seconds",
+         "whatif_standby_seconds": [..], "whatif_spinup_seconds", "waits_per_day",
+         "disturbance_limit", "rated_life_horizon_seconds",
          "quiet_asleep_min_ratio", "actor_limit"},
        "samples": as "exporter",
        "histograms": {KEY: {"buckets": [{"le": 60.0, "count": 2}], "count": 3, "sum": 9.5}},
@@ -32,19 +33,11 @@ Rules of this form:
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Sequence
 
-from spinledger.metrics.catalogue import LABELS, Scope
-from spinledger.model import (
-    SECOND,
-    DiskView,
-    Finding,
-    Histogram,
-    Labels,
-    Number,
-    Policy,
-    Snapshot,
-)
+from spinledger.facts import DiskView, Snapshot
+from spinledger.metrics.catalogue import DISK_ROWS, EXPORTER_ROWS, From, Metric, Rendered
+from spinledger.model import SECOND, Finding, Histogram, Number, Policy
 
 VERSION = 1
 
@@ -53,14 +46,18 @@ Json = dict[str, object]
 
 def snapshot_json(snapshot: Snapshot) -> Json:
     """The whole snapshot as JSON types; see the module's docstring for the form."""
-    committed_ns = snapshot.wall_ns - (snapshot.at_ns - snapshot.committed_ns)
+    ledger = snapshot.exporter.ledger
+    committed_ns = ledger.committed_wall_ns if ledger else 0
+    rendered = Rendered(snapshot, snapshot.wall_ns, 0)
     return {
         "version": VERSION,
         "number": snapshot.number,
         "at_wall": snapshot.wall_ns / SECOND,
-        "committed_wall": committed_ns / SECOND if snapshot.committed_ns else None,
-        "exporter": _samples("exporter", snapshot.exporter),
-        "skipped": [{"kernel_name": name, "reason": reason} for name, reason in snapshot.skipped],
+        "committed_wall": committed_ns / SECOND if committed_ns else None,
+        "exporter": _samples(EXPORTER_ROWS, rendered),
+        "skipped": [
+            {"kernel_name": name, "reason": reason} for name, reason in snapshot.exporter.skipped
+        ],
         "disks": [_disk(view) for view in snapshot.disks],
     }
 
@@ -91,16 +88,20 @@ def _disk(view: DiskView) -> Json:
         "allow_restart": disk.allow_restart,
         "timeout_s": disk.timeout_s,
         "state": view.state,
-        "why": view.why,
-        "condition": view.condition,
-        "since_timestamp_seconds": view.since_wall_ns / SECOND,
-        "since_seen": view.since_seen,
+        "why": view.facts.why,
+        "condition": view.facts.condition,
+        "since_timestamp_seconds": view.facts.since_wall_ns / SECOND,
+        "since_seen": view.facts.since_seen,
         "untouched_since_timestamp_seconds": (
-            None if view.untouched_wall_ns is None else view.untouched_wall_ns / SECOND
+            None if view.facts.untouched_wall_ns is None else view.facts.untouched_wall_ns / SECOND
         ),
         "policy": _policy(view.policy),
-        "samples": _samples("disk", view.samples),
-        "histograms": {key: _histogram(one) for key, one in view.histograms.items()},
+        "samples": _samples(DISK_ROWS, view),
+        "histograms": {
+            row.key: _histogram(values)
+            for row in DISK_ROWS
+            if isinstance(values := row.values(view), Histogram)
+        },
         "findings": [_finding(one) for one in view.findings],
     }
 
@@ -126,6 +127,8 @@ def _policy(policy: Policy) -> Json:
         "spinup_joules": policy.spinup_j,
         "quiet": policy.quiet,
         "whatif_standby_seconds": [timer / SECOND for timer in policy.candidates_ns],
+        "whatif_spinup_seconds": policy.whatif_spinup_ns / SECOND,
+        "waits_per_day": policy.waits_per_day,
         "disturbance_limit": policy.disturbance_limit,
         "rated_life_horizon_seconds": policy.horizon_s,
         "quiet_asleep_min_ratio": policy.quiet_asleep_min,
@@ -133,21 +136,19 @@ def _policy(policy: Policy) -> Json:
     }
 
 
-def _samples(scope: Scope, samples: Mapping[str, Mapping[Labels, Number]]) -> Json:
-    """Values by key. Labels the catalogue does not name are called label_1, label_2 and so on."""
+def _samples(rows: Sequence[Metric[From]], source: From) -> Json:
+    """Values by key of gauges and counters, those that there are."""
     made: Json = {}
-    for key, values in samples.items():
-        names = LABELS.get((scope, key), ())
-        made[key] = [
-            {
-                "labels": {
-                    names[at] if at < len(names) else f"label_{at + 1}": text
-                    for at, text in enumerate(labels)
-                },
-                "value": _number(value),
-            }
-            for labels, value in values.items()
-        ]
+    for row in rows:
+        values = row.values(source)
+        if values and not isinstance(values, Histogram):
+            made[row.key] = [
+                {
+                    "labels": dict(zip(row.label_names, labels, strict=True)),
+                    "value": _number(value),
+                }
+                for labels, value in values.items()
+            ]
     return made
 
 

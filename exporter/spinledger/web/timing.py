@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from spinledger.findings.conditions import drift_s
-from spinledger.model import SECOND, Command, DiskView
-from spinledger.web.charts import value
+from spinledger.facts import DiskView
+from spinledger.findings.conditions import drift_ns
+from spinledger.model import SECOND, Command
 from spinledger.web.words import length, number, safe, timer
 
 MAY_STOP = 0x80
@@ -20,33 +20,30 @@ MAY_STOP = 0x80
 
 def facts(view: DiskView) -> Sequence[tuple[str, str]]:
     """Terms, and texts that are safe."""
-    declared = view.policy.declared_ns
-    given = [("Declared", "no" if declared is None else timer(declared / SECOND))]
+    known, declared_ns = view.facts, view.policy.declared_ns
+    given = [("Declared", "no" if declared_ns is None else timer(declared_ns / SECOND))]
     if record := _record(view):
-        given.append(("By its own record", record))
-    learned = view.samples.get("learned_timer", {})
-    if learned:
-        given.append(("By its sleep, twice in a row", length(learned[("high_seconds",)])))
-    observed = value(view, "observed_standby_seconds")
-    if observed is not None:
-        given.append(("Idle before it last slept", length(observed)))
-    drift = drift_s(view)
+        given.append(("By the drive's own setting", record))
+    if known.learned is not None:
+        given.append(("By its sleep, twice in a row", length(known.learned.high_ns / SECOND)))
+    if known.observed_standby_ns is not None:
+        given.append(("Idle before it last slept", length(known.observed_standby_ns / SECOND)))
+    drift = drift_ns(known)
     if drift is not None:
-        given.append(("Drift from the declared", _drift(drift)))
+        given.append(("Drift from the declared", _drift(drift / SECOND)))
     if compared := _compared(view):
         given.append(("After its counters were read", compared))
     others = [
         f"{safe(name)} {timer(seconds)}"
-        for (name,), seconds in view.samples.get("power_timer_seconds", {}).items()
+        for name, seconds in known.drive_timers_s.items()
         if name != "standby_z"
     ]
-    enabled = value(view, "epc_enabled")
+    enabled = known.epc_enabled
     if enabled is not None:
         given.append(("Extended Power Conditions", "enabled" if enabled else "not enabled"))
-    if others and enabled != 0:
+    if others and enabled is not False:
         given.append(("Other power conditions", ", ".join(others)))
-    level = value(view, "apm_level")
-    if level is not None:
+    if level := known.apm_level:
         words = "it may sleep by itself" if level < MAY_STOP else "no sleep by itself"
         given.append(("APM level", f"{number(level)}: {words}"))
     return given
@@ -54,31 +51,30 @@ def facts(view: DiskView) -> Sequence[tuple[str, str]]:
 
 def _record(view: DiskView) -> str:
     disk = view.disk
-    enabled = value(view, "epc_enabled")
-    seconds = value(view, "power_timer_seconds", "standby_z")
-    if seconds is not None and enabled != 0:
+    enabled = view.facts.epc_enabled
+    seconds = view.facts.drive_timers_s.get("standby_z")
+    if seconds is not None and enabled is not False:
         return timer(seconds)
     if disk.probe_method is None:
         return ""
     if disk.probe_method is Command.REQUEST_SENSE or enabled or (enabled is None and disk.epc):
         return "not read yet"
-    return "a legacy ATA timer cannot be read back"
+    return "a legacy ATA timer cannot be read"
 
 
 def _drift(seconds: float) -> str:
     if not seconds:
-        return "none that sampling can tell"
+        return "none that sampling can resolve"
     return f"sleeps {length(abs(seconds))} {'later' if seconds > 0 else 'earlier'}"
 
 
 def _compared(view: DiskView) -> str:
     """Whether a reading of its counters delays its sleep."""
-    slept = view.samples.get("slept_after", {})
-    if not slept:
+    effect = view.facts.reading_effect
+    if effect is None:
         return ""
-    later = slept[("later_seconds",)]
-    many = f"{slept[('reading_count',)]} and {slept[('none_count',)]} spin-downs"
-    error = f"give or take {2 * slept[('error_seconds',)]:.1f} s; {many} with and without"
-    if slept[("restarts",)]:
-        return f"sleeps {later:.1f} s later, {error}: a reading restarts its timer"
+    many = f"{effect.read.spin_downs} and {effect.unread.spin_downs} spin-downs"
+    error = f"give or take {2 * effect.error_s:.1f} s; {many} with and without"
+    if effect.restarts:
+        return f"sleeps {effect.later_s:.1f} s later, {error}: a reading restarts its timer"
     return f"sleeps as without, {error}"

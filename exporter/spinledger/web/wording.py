@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from urllib.parse import quote
 
-from spinledger.model import SECOND, DiskView, Finding, State
+from spinledger.facts import DiskView
+from spinledger.model import SECOND, Finding, State
 from spinledger.web.frame import glyph
 from spinledger.web.words import STATE_WORDS, length, plural, safe
 
@@ -27,9 +28,9 @@ def link(view: DiskView) -> str:
 def state(view: DiskView, now: int) -> str:
     """Shape, word and since when; why, where it is not known."""
     word = STATE_WORDS[view.state.value]
-    if view.condition is not None:
-        word += f" ({view.condition.value})"
-    why = f": {safe(view.why)}" if view.why else ""
+    if view.facts.condition is not None:
+        word += f" ({view.facts.condition.value})"
+    why = f": {safe(view.facts.why)}" if view.facts.why else ""
     return f"{glyph(view.state.value)}{word} {_lasting(view, now)}{why}"
 
 
@@ -37,12 +38,13 @@ def _lasting(view: DiskView, now: int) -> str:
     """How long. A disk that is touched now and then is idle since the last touch, and one that was
     found so, when watching began (again), was so before.
     """
-    since, untouched = view.since_wall_ns, view.untouched_wall_ns
+    since, untouched = view.facts.since_wall_ns, view.facts.untouched_wall_ns
     if view.state is State.IDLE and untouched is not None and untouched >= since:
         return f"for {_coarse(now - untouched)}"
     if view.state is State.ACTIVE:
-        return f"now, turning for {'' if view.since_seen else 'at least '}{_coarse(now - since)}"
-    if view.since_seen:
+        least = "" if view.facts.since_seen else "at least "
+        return f"now, spinning for {least}{_coarse(now - since)}"
+    if view.facts.since_seen:
         return f"for {_coarse(now - since)}"
     rest = "" if untouched is None else f", untouched for {_coarse(now - untouched)}"
     return f"for at least {_coarse(now - since)}{rest}"

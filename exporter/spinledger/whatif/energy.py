@@ -2,32 +2,24 @@
 
 Rules of this room: pure; watts and joules are estimates from the policy, so every figure here is
 one. Inside, energy is an integer number of femtojoules (microwatts times nanoseconds): sums are
-exact, and cutting a stretch in two changes nothing. A changed policy changes later bookings only.
+exact, and cutting a stretch in two changes nothing. A changed policy changes later entries only.
 
-A sleep is the standby time between two times of spinning; time in it that nobody saw, or that
-could not be read, is not counted as slept. With r = P_idle - P_standby and E the extra energy of
-one spin-up, a sleep of a seconds nets r x a - E. Positive nets add to `saved`, negative ones to
-`lost`. Neither ever falls: an open sleep adds max(0, r x a - E) to `saved`, which only grows and
-is what the sleep will settle to; its loss, which shrinks while the disk sleeps on, is booked when
-the disk spins again. Break-even gap: T* = E / r (Albers, CACM May 2010, p. 91).
+A sleep is the standby time between two times of spinning; unobserved and unknown time in it does
+not count as slept. With r = P_idle - P_standby and E the extra energy of one spin-up, a sleep of a
+seconds nets r x a - E. Positive nets add to `saved`, negative ones to `lost`. Neither ever falls:
+an open sleep adds max(0, r x a - E) to `saved`, which only grows; its loss, which shrinks while the
+disk sleeps on, is recorded when the disk spins again. Where the watts or the joules are configured
+anew during a sleep, what `saved` already shows of it stays, and the difference is `lost`.
+Break-even gap: T* = E / r (Albers, CACM May 2010, p. 91).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any, NamedTuple
 
-from spinledger.errors import Misuse
-from spinledger.model import (
-    SECOND,
-    Cycle,
-    Entry,
-    Labels,
-    Number,
-    Policy,
-    State,
-    Stretch,
-    Watts,
-)
+from spinledger.model import SECOND, Cycle, Entry, Policy, State, Stretch, Watts
 
 COMPETITIVE_BOUND = 2.0  # sleeping after T* costs at most twice the optimum; no fixed rule beats it
 JOULES_PER_KWH = 3_600_000
@@ -37,6 +29,7 @@ LEAST_S = 86_400  # less than a whole day would take its busy or its still half 
 _MICRO = 1_000_000
 _FEMTO = 1_000_000 * SECOND  # femtojoules in a joule
 _SPINUP = "spinup"
+_POWERED = (State.ACTIVE, State.IDLE, State.STANDBY)
 
 
 def break_even_s(watts: Watts, spinup_j: float) -> float | None:
@@ -64,96 +57,95 @@ def _micro(value: float) -> int:
     return round(value * _MICRO)
 
 
-class Energy:
-    """Fold: joules as keys `energy_joules`, `energy_saved_joules` and `energy_lost_joules`.
+class Used(NamedTuple):
+    """Estimated joules."""
 
-    `energy_joules` is labelled active, idle, standby or spinup.
+    by_state: Mapping[str, float]  # active, idle, standby, and spinup
+    saved: float
+    lost: float
+
+
+class Energy:
+    """Fold: estimated energy by state and for spin-ups, saved by sleeps that paid, lost by others.
 
     Unknown and unobserved time has no energy here: no power can be named for it. Spin-ups that
     are known from the drive's counters only do count as `spinup`, but belong to no sleep that was
-    seen, so `saved` and `lost` judge observed sleeps.
+    observed, so `saved` and `lost` judge observed sleeps.
     """
 
-    name = "energy"
     eats: tuple[type, ...] = (Stretch, Cycle)
-    gauges: frozenset[str] = frozenset()
 
-    def __init__(self, policy: Policy) -> None:
-        watts = policy.watts
-        active = watts.idle if watts.active is None else watts.active
-        self._power = {
-            State.ACTIVE: _micro(active),
-            State.IDLE: _micro(watts.idle),
-            State.STANDBY: _micro(watts.standby),
-        }  # microwatts
-        self._spinup = _micro(policy.spinup_j) * SECOND  # femtojoules
-        self._used = dict.fromkeys([*(state.value for state in self._power), _SPINUP], 0)
+    def __init__(self) -> None:
+        self._used = dict.fromkeys([*(state.value for state in _POWERED), _SPINUP], 0)
         self._saved = 0
         self._lost = 0
         self._gained = 0  # (P_idle - P_standby) x slept of the open sleep
+        self._credit = 0  # the most that the open sleep was worth so far
         self._asleep = False
 
-    def step(self, entry: Entry) -> None:
-        """Take one stretch or cycle."""
+    def step(self, entry: Entry, policy: Policy) -> None:
+        """Take one stretch or cycle, at the policy's watts and joules."""
         if isinstance(entry, Cycle):
-            self._used[_SPINUP] += self._spinup
+            self._used[_SPINUP] += _spinup(policy)
         elif isinstance(entry, Stretch):
-            self._step(entry)
+            self._stretch(entry, policy)
 
-    def _step(self, stretch: Stretch) -> None:
+    def _stretch(self, stretch: Stretch, policy: Policy) -> None:
         length = stretch.ended_ns - stretch.began_ns
-        state = stretch.state
-        if state in self._power:
-            self._used[state.value] += self._power[state] * length
-        if state is State.STANDBY:
+        power = _power(policy)
+        if stretch.state in power:
+            self._used[stretch.state.value] += power[stretch.state] * length
+        if stretch.state is State.STANDBY:
             self._asleep = True
-            self._gained += (self._power[State.IDLE] - self._power[State.STANDBY]) * length
-        elif state.spinning and self._asleep:
-            net = self._gained - self._spinup
-            self._saved += max(0, net)
-            self._lost += max(0, -net)
-            self._asleep, self._gained = False, 0
+            self._gained += (power[State.IDLE] - power[State.STANDBY]) * length
+            self._credit = max(self._credit, self._gained - _spinup(policy))
+        elif stretch.state.spinning and self._asleep:
+            net = self._gained - _spinup(policy)
+            self._saved += max(self._credit, net)
+            self._lost += max(0, self._credit - net)
+            self._asleep, self._gained, self._credit = False, 0, 0
 
-    def totals(self, pending: Sequence[Entry]) -> Mapping[str, Mapping[Labels, Number]]:
+    def totals(self, pending: Stretch, policy: Policy) -> Used:
         """Joules, the open stretch included."""
-        if any(isinstance(entry, Stretch | Cycle) for entry in pending):
-            ahead = self._copy()
-            for entry in pending:
-                ahead.step(entry)
-            return ahead.totals(())
-        open_net = max(0, self._gained - self._spinup) if self._asleep else 0
-        return {
-            "energy_joules": {(key,): value / _FEMTO for key, value in self._used.items()},
-            "energy_saved_joules": {(): (self._saved + open_net) / _FEMTO},
-            "energy_lost_joules": {(): self._lost / _FEMTO},
-        }
-
-    def _copy(self) -> Energy:
-        twin = Energy.__new__(Energy)
-        twin.__dict__.update(self.__dict__)
-        twin._used = dict(self._used)
-        return twin
+        ahead = Energy()
+        ahead.load(self.dump())
+        ahead.step(pending, policy)
+        return Used(
+            {key: value / _FEMTO for key, value in ahead._used.items()},
+            (ahead._saved + ahead._credit) / _FEMTO,
+            ahead._lost / _FEMTO,
+        )
 
     def rebase(self, offset_ns: int) -> None:
         """Nothing to move: no boot-clock times are kept."""
 
-    def dump(self) -> object:
+    def dump(self) -> dict[str, Any]:
         """Femtojoules as integers."""
         return {
             "used": dict(self._used),
             "saved": self._saved,
             "lost": self._lost,
             "gained": self._gained,
+            "credit": self._credit,
             "asleep": self._asleep,
         }
 
-    def load(self, dumped: object) -> None:
-        """Replace the state with a dumped one; the policy stays."""
-        if not isinstance(dumped, Mapping):
-            raise Misuse("an energy dump is a mapping")
-        used = dumped["used"]
-        self._used = {key: int(used.get(key, 0)) for key in self._used}
-        self._saved = int(dumped["saved"])
-        self._lost = int(dumped["lost"])
-        self._gained = int(dumped["gained"])
-        self._asleep = bool(dumped["asleep"])
+    def load(self, dumped: Any) -> None:
+        """Replace the state with a dumped one."""
+        self._used = dict(dumped["used"])
+        self._saved, self._lost = dumped["saved"], dumped["lost"]
+        self._gained, self._asleep = dumped["gained"], dumped["asleep"]
+        self._credit = dumped["credit"]
+
+
+@lru_cache(maxsize=256)
+def _power(policy: Policy) -> Mapping[State, int]:
+    """Microwatts by state."""
+    watts = policy.watts
+    active = watts.idle if watts.active is None else watts.active
+    return dict(zip(_POWERED, map(_micro, (active, watts.idle, watts.standby)), strict=True))
+
+
+def _spinup(policy: Policy) -> int:
+    """Femtojoules of one spin-up."""
+    return _micro(policy.spinup_j) * SECOND

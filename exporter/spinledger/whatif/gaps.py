@@ -18,9 +18,11 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, cast
 
 from spinledger.errors import Misuse
-from spinledger.model import SECOND, Entry, Gap, Labels, Number
+from spinledger.facts import Tried
+from spinledger.model import SECOND, Entry, Gap, Policy
 
 LONG_AGO = -(1 << 63)
 CELLS = 256  # of equal width, from 0 to the longest timer
@@ -150,51 +152,67 @@ def seconds_label(ns: int) -> str:
 
 
 class WhatIf:
-    """Fold: keys `whatif_cycles` and `whatif_asleep_seconds` by `standby_seconds`.
+    """Fold: spin-downs and time asleep for each candidate timer of the policy.
 
-    A cycle is counted at its spin-down, so the open gap counts as soon as it is longer than the
-    timer. A censored gap counts by the part that was seen, a lower bound: had it been dropped, the
-    counters would fall when an open gap ends unseen. A long gap that a restart cuts in two may
-    count twice. When the candidates change, a timer that stays keeps its totals, a new one begins
-    at zero.
+    A spin-down is counted as soon as the open gap is longer than the timer. A censored gap counts
+    by the part that was observed, a lower bound: had it been dropped, the counters would fall when
+    an open gap ends unobserved. A long gap that a restart cuts in two may count twice. Totals are
+    kept by timer: where the policy names other timers or another spin-up time, a timer that stays
+    keeps its totals, and a new one begins at zero.
     """
 
-    name = "whatif"
     eats: tuple[type, ...] = (Gap,)
-    gauges: frozenset[str] = frozenset()
 
-    def __init__(self, candidates_ns: Iterable[int], spinup_ns: int = 0) -> None:
-        self._candidates = Candidates(candidates_ns, spinup_ns)
+    def __init__(self, timers_ns: Iterable[int] = (), spinup_ns: int = 0) -> None:
+        self._candidates = Candidates(timers_ns, spinup_ns)
         self._tally = Tally(self._candidates.timers_ns)
-        self._carried: dict[int, tuple[int, int]] = {}  # totals from other sets of candidates
+        self._carried: dict[int, Tried] = {}  # totals from other sets of candidates
 
-    def step(self, entry: Entry) -> None:
+    def step(self, entry: Entry, policy: Policy) -> None:
         """Take one gap that has ended."""
-        if isinstance(entry, Gap):
-            for first, last, since in self._candidates.slept(entry.began_ns, entry.ended_ns):
-                self._tally.add(first, last, entry.ended_ns - since)
+        gap = cast(Gap, entry)
+        if not self._serves(policy):
+            other = self._under(policy)
+            self._candidates, self._tally = other._candidates, other._tally
+            self._carried = other._carried
+        for first, last, since in self._candidates.slept(gap.began_ns, gap.ended_ns):
+            self._tally.add(first, last, gap.ended_ns - since)
 
-    def totals(self, pending: Sequence[Entry]) -> Mapping[str, Mapping[Labels, Number]]:
-        """Spin-downs, and seconds asleep, the open gap included."""
+    def totals(self, pending: Gap, policy: Policy) -> Mapping[int, Tried]:
+        """By timer in nanoseconds, the open gap included."""
+        if not self._serves(policy):
+            return self._under(policy).totals(pending, policy)
         tally = self._tally
-        for entry in pending:
-            if isinstance(entry, Gap):
-                runs = self._candidates.would_sleep(entry.began_ns, entry.ended_ns)
-                tally = tally.copy() if runs else tally
-                for first, last, since in runs:
-                    tally.add(first, last, entry.ended_ns - since)
-        cycles: dict[Labels, Number] = {}
-        asleep: dict[Labels, Number] = {}
-        for timer, (count, slept) in self._by_timer(tally).items():
-            cycles[(seconds_label(timer),)] = count
-            asleep[(seconds_label(timer),)] = slept / SECOND
-        return {"whatif_cycles": cycles, "whatif_asleep_seconds": asleep}
+        runs = self._candidates.would_sleep(pending.began_ns, pending.ended_ns)
+        if runs:
+            tally = tally.copy()
+            for first, last, since in runs:
+                tally.add(first, last, pending.ended_ns - since)
+        return self._by_timer(tally)
 
-    def _by_timer(self, tally: Tally) -> dict[int, tuple[int, int]]:
+    def _serves(self, policy: Policy) -> bool:
+        """True where the totals are kept for the policy's timers and spin-up time."""
+        here = self._candidates
+        if here.spinup_ns != policy.whatif_spinup_ns:
+            return False
+        return here.timers_ns == policy.candidates_ns or here.timers_ns == tuple(
+            sorted(set(policy.candidates_ns))
+        )
+
+    def _under(self, policy: Policy) -> WhatIf:
+        """The same totals, as far as they are of timers that the policy names."""
+        other = WhatIf(policy.candidates_ns, policy.whatif_spinup_ns)
+        kept = self._by_timer(self._tally)
+        other._carried = {
+            timer: kept[timer] for timer in other._candidates.timers_ns if timer in kept
+        }
+        return other
+
+    def _by_timer(self, tally: Tally) -> dict[int, Tried]:
         totals = {}
         for timer, (count, slept) in zip(tally.timers_ns, tally.totals(), strict=True):
-            before = self._carried.get(timer, (0, 0))
-            totals[timer] = before[0] + count, before[1] + slept
+            before = self._carried.get(timer, _NOTHING)
+            totals[timer] = Tried(before.spin_downs + count, before.asleep_ns + slept)
         return totals
 
     def rebase(self, offset_ns: int) -> None:
@@ -212,21 +230,14 @@ class WhatIf:
             "ended": self._candidates.ended_ns,
         }
 
-    def load(self, dumped: object) -> None:
-        """Replace the state; the dump may be of other candidates or another spin-up time."""
-        if not isinstance(dumped, Mapping):
-            raise Misuse("a what-if dump is a mapping")
-        here = self._candidates
-        there = WhatIf(dumped["timers"], dumped["spinup"])
-        there._tally.buckets = list(dumped["buckets"])
-        there._carried = {timer: (count, slept) for timer, count, slept in dumped["carried"]}
-        same_timers = there._tally.timers_ns == here.timers_ns
-        if same_timers and here.spinup_ns == there._candidates.spinup_ns:
-            self._tally, self._carried = there._tally, there._carried
-            here.runs = [(first, last, ready) for first, last, ready in dumped["runs"]]
-            here.ended_ns = dumped["ended"]
-            return
-        kept = there._by_timer(there._tally)
-        self._carried = {timer: kept[timer] for timer in here.timers_ns if timer in kept}
-        self._tally = Tally(here.timers_ns)
-        here.runs, here.ended_ns = [(0, len(here.timers_ns), LONG_AGO)], LONG_AGO
+    def load(self, dumped: Any) -> None:
+        """Replace the state with a dumped one."""
+        self._candidates = Candidates(dumped["timers"], dumped["spinup"])
+        self._candidates.runs = [(first, last, ready) for first, last, ready in dumped["runs"]]
+        self._candidates.ended_ns = dumped["ended"]
+        self._tally = Tally(self._candidates.timers_ns)
+        self._tally.buckets = list(dumped["buckets"])
+        self._carried = {timer: Tried(count, slept) for timer, count, slept in dumped["carried"]}
+
+
+_NOTHING = Tried(0, 0)

@@ -19,8 +19,8 @@ from scipy import stats
 
 from spinledger.ledger import recording
 from spinledger.ledger.account import Account
-from spinledger.ledger.facts import view
 from spinledger.ledger.folds import folds
+from spinledger.ledger.summary import view
 from spinledger.loop.keeping import Keeping, reopen
 from spinledger.model import DAY, HOUR, SECOND, Command, Disk, DiskView, Policy, Record, Tick
 from spinledger.store.history import read

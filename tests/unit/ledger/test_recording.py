@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from spinledger.errors import IllegalTransition
 from spinledger.ledger import recording
 from spinledger.ledger.account import Account
-from spinledger.ledger.facts import view
 from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
+from spinledger.ledger.summary import view
 from spinledger.model import (
     NOT_SENT,
     SECOND,
