@@ -128,9 +128,7 @@ class Loop:
                 if due_ns <= clock.now() - fast_ns:
                     due_ns = clock.now() + fast_ns
             self.listen(self._wake_ns(due_ns, until_ns))
-        if self.keeping is not None:
-            self.keeping.finish(self.accounts, self._tick(clock.now()))
-        self.publish(clock.now(), force=True)
+        self.end()
 
     def begin(self) -> None:
         """Open the accounts that were kept, then find the disks."""
@@ -151,11 +149,20 @@ class Loop:
         self._find(now_ns)
         self._note(now_ns)
 
+    def end(self) -> None:
+        """The last sample, commit and snapshot."""
+        now_ns = self.ports.clock.now()
+        self._count_all(now_ns)
+        if self.keeping is not None:
+            self.keeping.finish(self.accounts, self._tick(now_ns))
+        self.publish(now_ns, force=True)
+
     def reload(self) -> None:
-        """Read the configuration again, and let it hold from what is recorded so far on."""
+        """Read the configuration again, and let it hold from a sample taken now on."""
         if not self.settings.reload():
             return
         now_ns = self.ports.clock.now()
+        self._count_all(now_ns)
         settings = self.settings
         self.accounts = identified(self.accounts, settings.identity)
         for name, account in self.accounts.items():
