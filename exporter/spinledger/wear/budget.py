@@ -112,7 +112,7 @@ class RecentCycles:
         """When a spin-up last brought a window to its limit; looks at new spin-ups only."""
         seen, reached = self._reached.get((length, limit), (_LONG_AGO, None))
         for last in range(len(self._at) - 1, limit - 2, -1):
-            if self._at[last] <= seen:
+            if self._at[last] < seen:
                 break
             if self._at[last - limit + 1] > self._at[last] - length:
                 reached = self._at[last]

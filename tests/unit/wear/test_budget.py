@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import poisson
 
-from spinledger.model import DAY, HOUR, Cycle, Policy, State, Stretch
+from spinledger.model import DAY, HOUR, Cycle, Policy
 from spinledger.wear.budget import WINDOWS, RecentCycles, cycle_limit
 
 
@@ -46,51 +46,74 @@ def cycle(at_ns: int, observed: bool = True) -> Cycle:
     return Cycle(1, "sim-1", at_ns, at_ns, observed)
 
 
-def now(at_ns: int) -> list[Stretch]:
-    """The open stretch, up to a time."""
-    return [Stretch("sim-1", State.IDLE, False, 0, at_ns)]
+def counts(fold: RecentCycles, now_ns: int, policy: Policy) -> dict[str, int]:
+    """Spin-ups by window at a time."""
+    return {name: one.count for name, one in fold.totals(now_ns, 0, policy).items()}
+
+
+TEN, TWO = Policy(budget_per_day=10), Policy(budget_per_day=2)
 
 
 @given(st.lists(st.integers(0, 40 * DAY), max_size=120), st.integers(0, 5 * DAY))
 @settings(max_examples=100, deadline=None)
 def test_counts_equal_counting_by_hand(times: list[int], later: int) -> None:
     """Each window holds the cycles of (now - window, now], counted one by one."""
-    fold = RecentCycles(Policy(budget_per_day=10))
+    fold = RecentCycles()
     for at in sorted(times):
-        fold.step(cycle(at))
+        fold.step(cycle(at), TEN)
     end = max(times, default=0) + later
-    counts = fold.totals(now(end))["recent_cycles"]
+    found = counts(fold, end, TEN)
     for window, length in WINDOWS.items():
-        assert counts[(window,)] == sum(end - length < at <= end for at in times)
+        assert found[window] == sum(end - length < at <= end for at in times)
+
+
+@given(st.lists(st.integers(0, 4 * DAY), max_size=80), st.integers(0, 2 * DAY))
+@settings(max_examples=100, deadline=None)
+def test_the_last_time_at_the_limit_equals_a_search_by_hand(times: list[int], later: int) -> None:
+    """The last spin-up with which (t - window, t] held as many as the limit, tried one by one.
+
+    The policy changes on the way: what was reached under another budget does not count.
+    """
+    fold = RecentCycles()
+    for at in sorted(times):
+        fold.step(cycle(at), TEN)
+        fold.totals(at, 0, TEN)
+    end = max(times, default=0) + later
+    for policy in (TWO, TEN):
+        windows = fold.totals(end, 7, policy)
+        for name, length in WINDOWS.items():
+            limit = cycle_limit(policy.budget_per_day, length)
+            reached = [t for t in times if sum(t - length < at <= t for at in times) >= limit]
+            # Equal times: the later of two brings the window to its limit.
+            assert windows[name].limit == limit
+            assert windows[name].reached_wall_ns == (max(reached) + 7 if reached else None)
 
 
 def test_used_ratio_and_unobserved() -> None:
     """Six cycles in an hour use up a budget of 2 a day; unobserved ones are left out."""
-    fold = RecentCycles(Policy(budget_per_day=2))
+    fold = RecentCycles()
     for minute in range(6):
-        fold.step(cycle(minute * HOUR // 60))
-        fold.step(cycle(minute * HOUR // 60, observed=False))
-    totals = fold.totals(now(HOUR // 2))
-    assert totals["cycle_limit"][("1h",)] == 6
-    assert totals["cycle_limit_used_ratio"][("1h",)] == 1
+        fold.step(cycle(minute * HOUR // 60), TWO)
+        fold.step(cycle(minute * HOUR // 60, observed=False), TWO)
+    hour = fold.totals(HOUR // 2, 0, TWO)["1h"]
+    assert (hour.count, hour.limit, hour.used_ratio) == (6, 6, 1)
 
 
 def test_rebased_after_a_reboot() -> None:
     """Kept times move to the new boot's clock: a cycle 2 h before now is in 3h and not in 1h."""
-    before = RecentCycles(Policy())
-    before.step(cycle(50 * DAY))
-    after = RecentCycles(Policy())
+    before = RecentCycles()
+    before.step(cycle(50 * DAY), TEN)
+    after = RecentCycles()
     after.load(json.loads(json.dumps(before.dump())))
     after.rebase(-50 * DAY - 2 * HOUR + 60 * HOUR // 60)
-    counts = after.totals(now(HOUR))["recent_cycles"]
-    assert (counts[("1h",)], counts[("3h",)]) == (0, 1)
+    found = counts(after, HOUR, TEN)
+    assert (found["1h"], found["3h"]) == (0, 1)
 
 
-def test_a_runaway_is_bounded() -> None:
-    """However many cycles come, no more than the cap are kept, and it is above every limit."""
-    fold = RecentCycles(Policy(budget_per_day=2))
-    for number in range(3 * fold.cap):
-        fold.step(cycle(number))
-    totals = fold.totals(now(3 * fold.cap))
-    assert totals["recent_cycles"][("30d",)] == fold.cap
-    assert fold.cap >= 2 * max(totals["cycle_limit"].values())
+def test_any_rate_is_counted_exactly() -> None:
+    """A spin-up every half hour for a month is 1,440, whatever the budget."""
+    fold = RecentCycles()
+    for number in range(1, 31 * 48 + 1):
+        fold.step(cycle(number * HOUR // 2), TWO)
+    assert counts(fold, 31 * DAY, TWO)["30d"] == 1440
+    assert counts(fold, 31 * DAY, Policy(budget_per_day=100))["30d"] == 1440

@@ -35,38 +35,52 @@ def test_no_break_even_where_standby_saves_nothing() -> None:
 
 def test_a_night_asleep() -> None:
     """By hand: 8 h asleep save (3.834 - 0.699) x 28800 - 120 = 90168 J; 10 s idle use 38.34."""
-    fold = Energy(POLICY)
-    fold.step(stretch(State.STANDBY, 0, 28800))
-    fold.step(Cycle(1, "sim-1", 28800 * SECOND, 0, True))
-    fold.step(stretch(State.IDLE, 28800, 28810))
-    totals = fold.totals(())
-    assert totals["energy_saved_joules"][()] == pytest.approx(90168)
-    assert totals["energy_lost_joules"][()] == 0
-    assert totals["energy_joules"] == {
-        ("active",): 0,
-        ("idle",): pytest.approx(38.34),
-        ("standby",): pytest.approx(0.699 * 28800),
-        ("spinup",): 120,
+    fold = Energy()
+    fold.step(stretch(State.STANDBY, 0, 28800), POLICY)
+    fold.step(Cycle(1, "sim-1", 28800 * SECOND, 0, True), POLICY)
+    fold.step(stretch(State.IDLE, 28800, 28810), POLICY)
+    used = fold.totals(stretch(State.IDLE, 28810, 28810), POLICY)
+    assert (used.saved, used.lost) == (pytest.approx(90168), 0)
+    assert used.by_state == {
+        "active": 0,
+        "idle": pytest.approx(38.34),
+        "standby": pytest.approx(0.699 * 28800),
+        "spinup": 120,
     }
 
 
 def test_a_short_sleep_loses() -> None:
-    """Worked by hand: 10 s asleep net 31.35 - 120 = -88.65 J, booked when the disk spins."""
-    fold = Energy(POLICY)
-    fold.step(stretch(State.STANDBY, 0, 10))
-    assert fold.totals(())["energy_lost_joules"][()] == 0
-    lost = fold.totals([stretch(State.ACTIVE, 10, 10)])["energy_lost_joules"][()]
+    """Worked by hand: 10 s asleep net 31.35 - 120 = -88.65 J, recorded when the disk spins."""
+    fold = Energy()
+    fold.step(stretch(State.STANDBY, 0, 10), POLICY)
+    assert fold.totals(stretch(State.STANDBY, 10, 10), POLICY).lost == 0
+    lost = fold.totals(stretch(State.ACTIVE, 10, 10), POLICY).lost
     assert lost == pytest.approx(88.65)
+
+
+def test_watts_that_change_in_a_sleep() -> None:
+    """What is saved never falls: 1000 s at 3.135 W net 3015 J; then a spin-up costs 9,000 J.
+
+    By hand: the sleep nets 3.135 x 1000 - 9000 = -5865 J in all; 3015 J of it stand as saved, so
+    8880 J are lost.
+    """
+    fold = Energy()
+    fold.step(stretch(State.STANDBY, 0, 1000), POLICY)
+    dear = Policy(watts=WATTS, spinup_j=9000.0)
+    asleep = fold.totals(stretch(State.STANDBY, 1000, 1000), dear)
+    awake = fold.totals(stretch(State.IDLE, 1000, 1000), dear)
+    assert (asleep.saved, asleep.lost) == (pytest.approx(3015), 0)
+    assert (awake.saved, awake.lost) == (pytest.approx(3015), pytest.approx(8880))
 
 
 def test_unseen_time_is_neither_slept_nor_a_wake() -> None:
     """A sleep goes on over unobserved time, which itself saves nothing."""
-    fold = Energy(POLICY)
-    fold.step(stretch(State.STANDBY, 0, 100))
-    fold.step(stretch(State.UNOBSERVED, 100, 5000))
-    fold.step(stretch(State.STANDBY, 5000, 5100))
-    fold.step(stretch(State.IDLE, 5100, 5110))
-    saved = fold.totals(())["energy_saved_joules"][()]
+    fold = Energy()
+    fold.step(stretch(State.STANDBY, 0, 100), POLICY)
+    fold.step(stretch(State.UNOBSERVED, 100, 5000), POLICY)
+    fold.step(stretch(State.STANDBY, 5000, 5100), POLICY)
+    fold.step(stretch(State.IDLE, 5100, 5110), POLICY)
+    saved = fold.totals(stretch(State.IDLE, 5110, 5110), POLICY).saved
     assert saved == pytest.approx(3.135 * 200 - 120)
 
 
@@ -94,19 +108,19 @@ STATES = st.sampled_from(list(State))
 @settings(max_examples=200, deadline=None)
 def test_no_counter_falls_and_the_sum_is_the_net(steps: list[tuple[State, int]]) -> None:
     """Live values only rise; saved less lost is the net of the sleeps; a dump changes nothing."""
-    fold = Energy(POLICY)
+    fold = Energy()
     at = 0
-    seen: dict[str, dict[tuple[str, ...], float]] = {}
+    seen: dict[str, float] = {}
     sleeps: list[int] = []
     open_sleep: int | None = None
     for state, length in steps:
         for part in (length // 3, length):
-            now = fold.totals([stretch(state, at, at + part)])
-            for key, samples in seen.items():
-                assert all(now[key][label] >= value for label, value in samples.items())
-            seen = {key: dict(samples) for key, samples in now.items()}
-        fold.step(stretch(state, at, at + length))
-        again = Energy(POLICY)
+            used = fold.totals(stretch(state, at, at + part), POLICY)
+            now = {**used.by_state, "saved": used.saved, "lost": used.lost}
+            assert all(now[name] >= value for name, value in seen.items())
+            seen = now
+        fold.step(stretch(state, at, at + length), POLICY)
+        again = Energy()
         again.load(json.loads(json.dumps(fold.dump())))
         fold = again
         at += length
@@ -115,8 +129,7 @@ def test_no_counter_falls_and_the_sum_is_the_net(steps: list[tuple[State, int]])
         elif state.spinning and open_sleep is not None:
             sleeps.append(open_sleep)
             open_sleep = None
-    totals = fold.totals([stretch(State.IDLE, at, at)])
+    used = fold.totals(stretch(State.IDLE, at, at), POLICY)
     if open_sleep is not None:
         sleeps.append(open_sleep)
-    net = totals["energy_saved_joules"][()] - totals["energy_lost_joules"][()]
-    assert net == pytest.approx(sum(3.135 * slept - 120 for slept in sleeps))
+    assert used.saved - used.lost == pytest.approx(sum(3.135 * slept - 120 for slept in sleeps))

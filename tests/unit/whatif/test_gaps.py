@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spinledger.model import DAY, HOUR, SECOND, Gap
-from spinledger.whatif.gaps import Candidates, Tally, WhatIf, seconds_label
+from spinledger.facts import Tried
+from spinledger.model import DAY, HOUR, SECOND, Gap, Policy
+from spinledger.whatif.gaps import Candidates, Tally, WhatIf
 from spinledger.whatif.replay import Replay
 from tests.unit.whatif.simulators import by_events, by_the_second
 
@@ -61,25 +62,22 @@ def test_live_counters_end_where_replay_ends_and_never_fall(
     times: list[int], timers: list[int], spinup: int
 ) -> None:
     """The fold, read with the open gap at every step, only rises and ends at the replay's sums."""
-    fold = WhatIf(timers, spinup)
-    seen: dict[str, dict[tuple[str, ...], float]] = {}
+    policy = Policy(candidates_ns=tuple(timers), whatif_spinup_ns=spinup)
+    fold = WhatIf()
+    seen: dict[int, Tried] = {}
     for gap in gaps_of(times):
         for end in range(gap.began_ns, gap.ended_ns + 1, 7):
-            now = fold.totals([Gap("sim-1", gap.began_ns, end, 0, True)])
-            for key, samples in seen.items():
-                assert all(now[key][label] >= value for label, value in samples.items())
-            seen = {key: dict(samples) for key, samples in now.items()}
-        fold.step(gap)
-        fold_again = WhatIf(timers, spinup)
+            now = fold.totals(Gap("sim-1", gap.began_ns, end, 0, True), policy)
+            for timer, tried in seen.items():
+                assert now[timer].spin_downs >= tried.spin_downs
+                assert now[timer].asleep_ns >= tried.asleep_ns
+            seen = dict(now)
+        fold.step(gap, policy)
+        fold_again = WhatIf()
         fold_again.load(json.loads(json.dumps(fold.dump())))
         fold = fold_again
-    ended = fold.totals(())
-    expected = replayed(times, timers, spinup)
-    labels = [(seconds_label(timer),) for timer in timers]
-    assert [ended["whatif_cycles"][label] for label in labels] == [c for c, _ in expected]
-    assert [ended["whatif_asleep_seconds"][label] for label in labels] == [
-        asleep / SECOND for _, asleep in expected
-    ]
+    ended = fold.totals(nothing(times[-1]), policy)
+    assert [tuple(ended[timer]) for timer in timers] == replayed(times, timers, spinup)
 
 
 @pytest.mark.parametrize(
@@ -146,30 +144,45 @@ def test_a_spin_up_moves_with_the_clock() -> None:
     assert candidates.slept(20, 150) == [(0, 1, 120)]
 
 
-def test_a_range_of_candidates_is_booked_alone() -> None:
-    """Booking candidates 1 to 2 of 4 leaves the others at zero."""
+def test_a_range_of_candidates_counts_alone() -> None:
+    """A gap of candidates 1 to 2 of 4 leaves the others at zero."""
     tally = Tally([10, 20, 30, 40])
     tally.add(1, 3, 35)
     assert tally.totals() == [(0, 0), (1, 15), (1, 5), (0, 0)]
 
 
-def test_censored_gaps_count_by_what_was_seen() -> None:
-    """A gap whose end nobody saw keeps what the open gap had shown."""
-    fold = WhatIf([10 * SECOND])
+def test_censored_gaps_count_by_what_was_observed() -> None:
+    """A gap whose end was unobserved keeps what the open gap had shown."""
+    policy = Policy(candidates_ns=(10 * SECOND,))
+    fold = WhatIf()
     open_gap = Gap("sim-1", 0, 25 * SECOND, 0, True)
-    before = fold.totals([open_gap])
-    fold.step(open_gap)
-    assert fold.totals(()) == before
-    assert before["whatif_asleep_seconds"] == {("10",): 15}
+    before = fold.totals(open_gap, policy)
+    fold.step(open_gap, policy)
+    assert fold.totals(nothing(25 * SECOND), policy) == before
+    assert before == {10 * SECOND: Tried(1, 15 * SECOND)}
 
 
 def test_a_kept_candidate_keeps_its_totals() -> None:
     """After a change of candidates a timer that stays goes on, a new one begins at zero."""
-    before = WhatIf([10 * SECOND, 20 * SECOND])
-    before.step(Gap("sim-1", 0, 25 * SECOND, 0, False))
-    after = WhatIf([20 * SECOND, 30 * SECOND])
-    after.load(json.loads(json.dumps(before.dump())))
-    after.step(Gap("sim-1", 25 * SECOND, 60 * SECOND, 0, False))
-    totals = after.totals(())
-    assert totals["whatif_cycles"] == {("20",): 2, ("30",): 1}
-    assert totals["whatif_asleep_seconds"] == {("20",): 20, ("30",): 5}
+    fold = WhatIf()
+    fold.step(Gap("sim-1", 0, 25 * SECOND, 0, False), candidates(10, 20))
+    changed = candidates(20, 30)
+    assert fold.totals(nothing(25 * SECOND), changed) == {
+        20 * SECOND: Tried(1, 5 * SECOND),
+        30 * SECOND: Tried(0, 0),
+    }
+    fold.step(Gap("sim-1", 25 * SECOND, 60 * SECOND, 0, False), changed)
+    assert fold.totals(nothing(60 * SECOND), changed) == {
+        20 * SECOND: Tried(2, 20 * SECOND),
+        30 * SECOND: Tried(1, 5 * SECOND),
+    }
+
+
+def candidates(*timers_s: int) -> Policy:
+    """A policy with these timers."""
+    return Policy(candidates_ns=tuple(timer * SECOND for timer in timers_s))
+
+
+def nothing(at_ns: int) -> Gap:
+    """An open gap that has just begun."""
+    return Gap("sim-1", at_ns, at_ns, at_ns, True)
