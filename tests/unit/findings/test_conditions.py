@@ -1,8 +1,8 @@
 """Every finding about one disk appears when it should and vanishes when it should not.
 
 Where behaviour over time matters, simulated drives are watched by the real loop; the rest is
-judged on views made by hand. What a finding's condition rests on is cited beside it in
-`insight.evidence`; thresholds there are common practice unless a source is named.
+judged on facts made by hand. What a finding's condition rests on is cited beside it in
+`findings.conditions`; thresholds there are common practice unless a source is named.
 """
 
 from __future__ import annotations
@@ -12,24 +12,13 @@ from dataclasses import replace
 
 import pytest
 
-from spinledger.findings.ageing import Parking, Waits
+from spinledger.facts import DiskView, IdleBefore, ReadingEffect
+from spinledger.findings.ageing import LoadsAndStarts, WaitTimes
 from spinledger.findings.judge import findings
-from spinledger.model import (
-    DAY,
-    HOUR,
-    SECOND,
-    DiskView,
-    Explained,
-    Labels,
-    Number,
-    Reading,
-    Watts,
-    Worn,
-)
+from spinledger.model import DAY, HOUR, SECOND, Explained, Policy, Reading, Watts, Worn
 from spinledger.sim.drive import Burst, Op
 from spinledger.sim.shelf import Plug
 from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, codes, only, reads, watch
-from tests.fakes.snapshots import view
 from tests.fakes.watching import kind, with_timer
 
 # What we do to drives, and what we cannot know
@@ -38,14 +27,14 @@ from tests.fakes.watching import kind, with_timer
 @pytest.mark.parametrize(
     ("name", "held"), [("wakes_spins_first", True), ("wakes_answers_first", True), ("plain", False)]
 )
-def test_a_drive_that_a_question_wakes(name: str, held: bool) -> None:
-    """It sleeps, is asked and spins up; a sound drive sleeps on."""
+def test_a_drive_that_a_probe_wakes(name: str, held: bool) -> None:
+    """It sleeps, is probed and spins up; a sound drive sleeps on."""
     assert ("probes_disturb" in codes(watch(kind(name, 600), [1], 2 * HOUR_S).view)) == held
 
 
 @pytest.mark.parametrize(("name", "held"), [("restarts_on_question", True), ("plain", False)])
-def test_a_drive_whose_timer_a_question_restarts(name: str, held: bool) -> None:
-    """Linux Documentation/hwmon/drivetemp.rst tells of such drives; it is no lost timer."""
+def test_a_drive_whose_timer_a_probe_restarts(name: str, held: bool) -> None:
+    """Linux Documentation/hwmon/drivetemp.rst reports such drives; it is no lost timer."""
     found = codes(watch(kind(name, 20 * MINUTE_S), [1], 4 * HOUR_S).view)
     assert found == ({"probes_restart_timer"} if held else set())
 
@@ -54,13 +43,13 @@ def test_a_drive_whose_timer_a_question_restarts(name: str, held: bool) -> None:
     ("name", "held"), [("rejects", True), ("no_registers", True), ("plain", False)]
 )
 def test_a_drive_or_bridge_that_refuses(name: str, held: bool) -> None:
-    """After three refusals of a lasting kind it is said; a drive that answers has none."""
+    """After three refusals of a lasting kind it is reported; a drive that answers has none."""
     seen = watch(kind(name, 600), [1], 2 * HOUR_S).view
     assert ("state_refused" in codes(seen)) == held
 
 
-def test_a_disk_that_cannot_be_asked() -> None:
-    """A controller's volume has no question; any other disk has one."""
+def test_a_disk_that_cannot_be_probed() -> None:
+    """A controller's volume has no probe; any other disk has one."""
     why = "it looks like a logical volume of a RAID controller"
     seen = by_hand(probe_method=None, not_probed_because=why)
     assert only(seen, "state_not_available").evidence == why
@@ -91,7 +80,7 @@ def test_a_disk_that_never_slept() -> None:
 
 
 def test_without_a_declared_timer_no_sleep_is_expected() -> None:
-    """A disk that never sleeps is nobody's business if no one said that it should."""
+    """A disk that never sleeps is no finding where no timer is declared."""
     for policy in (with_timer(None), with_timer(0)):
         assert codes(watch(kind("plain", None), [1], 6 * HOUR_S, policy).view) == set()
 
@@ -106,51 +95,46 @@ TWICE = [1, 7200, 14_400]  # each followed by two hours of rest
 def test_a_timer_that_is_not_the_declared_one(
     timer_s: int, declared_s: int | None, held: bool
 ) -> None:
-    """Two spin-downs agree on another idle time than declared; without a word there is no drift."""
+    """Two spin-downs agree on another idle time than declared; undeclared there is no drift."""
     seen = watch(kind("plain", timer_s), TWICE, 5 * HOUR_S, with_timer(declared_s)).view
     assert ("timer_differs" in codes(seen)) == held
     if held:
         evidence = only(seen, "timer_differs").evidence
-        assert "twice in a row" in evidence
-        assert f"{timer_s // 60} min, twice" in evidence
-        assert ("declared as disabled" in evidence) == (declared_s == 0)
+        assert "it sleeps when idle for" in evidence
+        assert f"{timer_s // 60} min" in evidence
+        assert ("declared: disabled" in evidence) == (declared_s == 0)
 
 
 @pytest.mark.parametrize(("name", "given"), [("sas", True), ("epc", True), ("plain", False)])
-def test_a_timer_that_the_drives_own_record_denies(name: str, given: bool) -> None:
-    """Mode page 1Ah or the Power Conditions log say 3 h; a legacy timer cannot be read back."""
+def test_a_timer_that_the_drives_own_setting_denies(name: str, given: bool) -> None:
+    """Mode page 1Ah or the Power Conditions log say 3 h; a legacy timer cannot be read."""
     seen = watch(kind(name, 3 * HOUR_S), [1], HOUR_S).view
     assert ("timer_differs" in codes(seen)) == given
     if given:
-        assert "declared as 20 min; its own record says 3 h" in only(seen, "timer_differs").evidence
+        assert (
+            only(seen, "timer_differs").evidence == "declared: 20 min; the drive's own setting: 3 h"
+        )
 
 
 def test_a_record_without_its_feature_set_denies_nothing() -> None:
     """ACS-3: timers of the Power Conditions log run only while the feature set is enabled."""
-    for enabled, held in ((1, {"timer_differs"}), (0, set())):
-        seen = by_hand(
-            {"power_timer_seconds": {("standby_z",): 10_800}, "epc_enabled": {(): enabled}}
-        )
+    for enabled, held in ((True, {"timer_differs"}), (False, set())):
+        seen = by_hand(facts={"drive_timers_s": {"standby_z": 10_800}, "epc_enabled": enabled})
         assert codes(seen) == held
 
 
 def test_a_timer_that_a_reading_restarts() -> None:
-    """It is said where the difference is no chance; the verdict's figures are its evidence."""
+    """It is reported where the difference is no chance; its figures are the evidence."""
 
-    def slept(restarts: int) -> DiskView:
-        figures: dict[Labels, Number] = {
-            ("reading_count",): 12,
-            ("none_count",): 30,
-            ("later_seconds",): 2.5,
-            ("error_seconds",): 0.5,
-            ("restarts",): restarts,
-        }
-        return by_hand({"slept_after": figures})
+    def slept(restarts: bool) -> DiskView:
+        read, unread = IdleBefore(12, 602.5, 0.3), IdleBefore(30, 600.0, 0.4)
+        return by_hand(facts={"reading_effect": ReadingEffect(read, unread, 2.5, 0.5, restarts)})
 
-    assert codes(slept(0)) == set()
-    evidence = only(slept(1), "wear_reads_restart_timer").evidence
+    assert codes(slept(False)) == set()
+    evidence = only(slept(True), "wear_reads_restart_timer").evidence
     assert evidence == (
-        "2.5 s later after a reading than without, give or take 1.0 s; 12 and 30 spin-downs"
+        "2.5 s later after a reading than without, give or take 1.0 s; 12 spin-downs with a "
+        "reading and 30 without"
     )
 
 
@@ -198,27 +182,27 @@ def test_commands_that_keep_a_disk_awake() -> None:
     assert codes(watch(kind("plain", 20 * MINUTE_S), rare, 8 * HOUR_S).view) == set()
 
 
-# Beats
+# Fixed intervals
 
 
-def test_a_beat_of_half_a_minute() -> None:
+def test_accesses_each_half_minute() -> None:
     """30 s: the documented default of a btrfs commit (Linux 6.12 fs/btrfs/fs.h)."""
     seen = watch(kind("plain", 20 * MINUTE_S), reads(30, 2 * HOUR_S), HOUR_S).view
     assert codes(seen) == {"regular_access"}
     evidence = only(seen, "regular_access").evidence
-    assert evidence.startswith("touched every 30 s, 24 of the last 24 times")
+    assert evidence.startswith("accessed every 30 s, 24 of the last 24 times")
     assert "btrfs commit" in evidence
 
 
-def test_a_beat_that_stops() -> None:
-    """Two intervals after the last touch it is over."""
+def test_accesses_that_stop() -> None:
+    """Two intervals after the last access it is over."""
     watched = watch(kind("plain", 20 * MINUTE_S), reads(30, HOUR_S), HOUR_S)
     assert codes(watched.view) == {"regular_access"}
     assert codes(watched.run(HOUR_S + 120).view) == set()
 
 
-def test_random_touches_are_no_beat() -> None:
-    """Poisson arrivals of one a minute for a day: never a beat, looked at each ten minutes."""
+def test_random_accesses_have_no_interval() -> None:
+    """Poisson arrivals of one a minute for a day: never an interval, judged each ten minutes."""
     draw = random.Random(6)
     at, arrivals = 0.0, []
     while at < 24 * HOUR_S:
@@ -239,7 +223,7 @@ def test_a_journal_that_commits_each_5_s() -> None:
     assert "ext4 journal" in only(seen, "regular_access").evidence
 
 
-def test_a_journal_is_heard_beneath_other_use() -> None:
+def test_a_journal_is_found_beneath_other_use() -> None:
     """A picture of 20 MB each ten minutes does not drown the commits between them."""
     journal = reads(5, 2 * HOUR_S, sectors=16, op=Op.WRITE)
     pictures = [
@@ -249,7 +233,7 @@ def test_a_journal_is_heard_beneath_other_use() -> None:
     assert codes(seen) == {"regular_access"}
 
 
-def test_a_scrub_is_no_beat() -> None:
+def test_a_scrub_has_no_interval() -> None:
     """40,000 sectors each 2 s for hours, as a scrub reads: no sample is still, and nothing is
     wrong.
     """
@@ -257,8 +241,8 @@ def test_a_scrub_is_no_beat() -> None:
     assert codes(watch(kind("plain", 20 * MINUTE_S), scrub, 2 * HOUR_S).view) == set()
 
 
-def test_a_disk_that_shall_not_sleep_may_be_touched() -> None:
-    """A timer declared as disabled: a beat disturbs nobody."""
+def test_a_disk_that_shall_not_sleep_may_be_accessed() -> None:
+    """A timer declared as disabled: accesses keep nothing awake."""
     seen = watch(kind("plain", None), reads(30, HOUR_S), HOUR_S, with_timer(0)).view
     assert codes(seen) == set()
 
@@ -270,9 +254,9 @@ def test_a_new_file_system() -> None:
     writes = reads(1, 3 * HOUR_S, sectors=2048, op=Op.WRITE)
     seen = watch(kind("plain", 20 * MINUTE_S), writes, 2 * HOUR_S).view
     assert codes(seen) == {"file_system_initialising"}
-    awake = dict(seen.samples["awake"])
-    awake[("watched_seconds",)] = 15 * 86400
-    assert codes(findings(replace(seen, samples={**seen.samples, "awake": awake}))) == set()
+    assert seen.facts.awake is not None
+    known = seen.facts.awake._replace(watched_ns=15 * DAY)
+    assert findings(replace(seen.facts, awake=known)) == ()
 
 
 def test_reading_is_no_initialising() -> None:
@@ -285,8 +269,8 @@ def test_reading_is_no_initialising() -> None:
 
 
 def test_sleeping_that_does_not_pay() -> None:
-    """5 W saved and 120 J a spin-up: T* = 24 s (Albers, CACM May 2010, p. 91). Naps of some 20 s
-    lose, naps of four minutes do not.
+    """5 W saved and 120 J a spin-up: T* = 24 s (Albers, CACM May 2010, p. 91). Sleeps of some 20 s
+    lose, sleeps of four minutes do not.
     """
     short = watch(kind("plain", 60), reads(90, HOUR_S), HOUR_S, with_timer(60)).view
     assert "sleep_does_not_pay" in codes(short)
@@ -317,10 +301,10 @@ def test_a_disk_that_sleeps_too_eagerly() -> None:
 
 def waits(*seconds: float) -> DiskView:
     """A disk whose spin-ups took so long, in order."""
-    fold = Waits()
+    fold = WaitTimes()
     for number, wait in enumerate(seconds):
-        fold.step(Explained(number, "d", 0, "read", "", "", round(wait * SECOND)))
-    return by_hand(fold.totals(()))
+        fold.step(Explained(number, "d", 0, "read", "", "", round(wait * SECOND)), Policy())
+    return by_hand(facts={"wait_medians": fold.totals()})
 
 
 def test_waits_that_lengthen() -> None:
@@ -340,28 +324,20 @@ def test_a_motor_that_tires() -> None:
         one.kind = replace(one.kind, spinup_ns=later_s * SECOND)
         seen = watched.run(51 * HOUR_S).view
         assert ("spin_up_wait_lengthening" in codes(seen)) == held
-        waits = seen.histograms["wake_wait_seconds"]
-        assert waits.count == seen.samples["cycles"][("yes",)] == 50
+        waits = seen.facts.totals.waits
+        assert waits.count == seen.facts.totals.cycles == 50
         assert waits.sum == 24 * 8 + 26 * later_s
 
 
 def parked(loads_a_day: int, starts_a_day: int, days: int = 7, **policy: object) -> DiskView:
     """A disk whose own counters were read each day."""
-    fold = Parking()
+    fold = LoadsAndStarts()
     for day in range(days + 1):
         loads, starts = 100_000 + day * loads_a_day, 900 + day * starts_a_day
         worn = Worn("d", 0, starts, loads, 9, None, None, None, None, "test")
-        fold.step(Reading("d", 0, day * DAY, worn, "accepted"))
-    plain = view(0)
-    samples = {**plain.samples, **fold.totals(())}
-    changed = replace(plain.policy, **policy)  # type: ignore[arg-type]
-    return findings(
-        replace(
-            plain,
-            policy=changed,
-            samples={**samples, "apm_level": {(): 128}},
-        )
-    )
+        fold.step(Reading("d", 0, day * DAY, worn, "accepted"), Policy())
+    changed = replace(Policy(), **policy)  # type: ignore[arg-type]
+    return by_hand(facts={"parking": fold.totals(), "apm_level": 128, "policy": changed})
 
 
 def test_heads_that_park_without_a_spin_down() -> None:

@@ -7,9 +7,19 @@ from dataclasses import replace
 
 import pytest
 
-from spinledger.findings.judge import ALWAYS, CODES, EXPORTED, POOL_TABLE, TABLE, pool_findings
-from spinledger.findings.texts import Words
-from spinledger.model import DiskView, Labels, Number, State
+from spinledger.facts import (
+    Awake,
+    DiskView,
+    Facts,
+    HeadParking,
+    Repeated,
+    Restless,
+    Sleeps,
+    WaitMedians,
+)
+from spinledger.findings.judge import ALWAYS, CODES, EXPORTED, exported, judge
+from spinledger.findings.texts import POOL_TABLE, TABLE, Words
+from spinledger.model import DAY, HOUR, SECOND, State
 from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, codes, only, reads, watch
 from tests.fakes.watching import kind, with_timer
 
@@ -34,29 +44,29 @@ def shelf() -> dict[str, DiskView]:
     }
 
 
-def pooled(shelf: Mapping[str, DiskView], *names: str, pool: str = "plates") -> list[DiskView]:
+def pooled(shelf: Mapping[str, DiskView], *names: str, pool: str = "plates") -> list[Facts]:
     """Those disks as members of one pool."""
     return [
         replace(
-            shelf[name],
+            shelf[name].facts,
             disk=replace(shelf[name].disk, identity=f"sim-{n}", nodes=(f"sd{n}",), pool=pool),
         )
         for n, name in enumerate(names)
     ]
 
 
-def pool_codes(views: Sequence[DiskView]) -> list[set[str]]:
+def pool_codes(members: Sequence[Facts]) -> list[set[str]]:
     """Codes of each, among those of pools."""
     mine = {row.code for row in POOL_TABLE}
-    return [codes(seen) & mine for seen in pool_findings(views)]
+    return [codes(seen) & mine for seen in judge(members)]
 
 
 def test_one_member_keeps_its_pool_awake(shelf: Mapping[str, DiskView]) -> None:
     """It slept nothing and the others most of the day; it alone is named."""
     views = pooled(shelf, "asleep", "awake", "asleep")
     assert pool_codes(views) == [set(), {"member_keeps_pool_awake"}, set()]
-    (found,) = pool_findings(views)[1].findings
-    assert "asleep 0% of the last day; of the others, sd0 9" in found.evidence
+    (found,) = judge(views)[1].findings
+    assert "asleep for 0% of the last day; the others: sd0 9" in found.evidence
 
 
 @pytest.mark.parametrize(
@@ -80,13 +90,9 @@ def test_disks_without_a_pool_are_no_members(shelf: Mapping[str, DiskView]) -> N
 
 
 def advice(**disk: object) -> str:
-    """What a disk that never slept is told."""
-    awake: dict[Labels, Number] = {
-        ("longest_idle_seconds",): 6 * HOUR_S,
-        ("seconds",): 6 * HOUR_S,
-        ("slept",): 0,
-    }
-    return only(by_hand({"awake": awake}, **disk), "never_slept").suggestion
+    """What the finding of a disk that never slept suggests."""
+    awake = Awake(6 * HOUR, 6 * HOUR, False, 6 * HOUR, None)
+    return only(by_hand(facts={"awake": awake}, **disk), "never_slept").suggestion
 
 
 def test_no_advice_to_sleep_where_that_may_harm() -> None:
@@ -105,7 +111,7 @@ def test_no_advice_to_sleep_where_that_may_harm() -> None:
 
 @by_code
 def test_what_keeps_data_safe_is_not_given_up_lightly(words: Words) -> None:
-    """Who is told of commits, journals, scrubs or health readings hears what may be lost."""
+    """Advice about commits, journals, scrubs or health readings says what may be lost."""
     safety = ("commit", "journal", "scrub", "health", "write cache", "self-test", "barrier")
     if any(word in words.suggestion for word in safety):
         assert any(word in words.caution for word in ("lost", "lose", "warn", "failure"))
@@ -125,12 +131,7 @@ def test_codes_for_rules_are_always_there() -> None:
     """Rules compare them with 1; a series that comes and goes would break `for`."""
     assert set(ALWAYS) <= set(CODES)
     assert len(set(CODES)) == len(CODES)
-    assert set(view_flags(by_hand())) == set(ALWAYS)
-
-
-def view_flags(seen: DiskView) -> dict[str, Number]:
-    """Series by code."""
-    return {code: held for (code,), held in seen.samples["finding"].items()}
+    assert set(exported(by_hand())) == set(ALWAYS)
 
 
 def test_series_are_bounded_and_words_are_not() -> None:
@@ -140,37 +141,25 @@ def test_series_are_bounded_and_words_are_not() -> None:
             "probe_failures": {("permission",): 1, ("rejected",): 3},
             "probe_given_up": {(): 1},
             "probe_disturbances": {("woke",): 1, ("timer_restarted",): 1},
-            "beat": {("seconds",): 30, ("agreeing",): 24},
             "timer_seconds": {(): 1200},
-            "signals": {(): 99},
-            "naps": {
-                ("count",): 60,
-                ("daytime",): 60,
-                ("daytime_short",): 60,
-                ("asleep_seconds",): 60,
-                ("span_seconds",): 86400,
-            },
-            "wait_median_seconds": {("first",): 5, ("last",): 15},
-            "parking": {("loads",): 9999, ("starts",): 1, ("seconds",): 86400},
-            "awake": {
-                ("longest_idle_seconds",): 90_000,
-                ("seconds",): 90_000,
-                ("slept",): 1,
-                ("watched_seconds",): 90_000,
-            },
-            "restless": {
-                ("seconds",): 4000,
-                ("sectors_read",): 0,
-                ("sectors_written",): 4_000_000,
-                ("light_seconds",): 0,
-            },
+        },
+        {
+            "disturbed_wall_ns": 0,
+            "timer_restarted": True,
+            "repeated": Repeated(30 * SECOND, 24),
+            "bare_commands": 99,
+            "sleeps": Sleeps(60, 60 * SECOND, DAY, 60, 60),
+            "wait_medians": WaitMedians(5, 15),
+            "parking": HeadParking(9999, 1, DAY),
+            "awake": Awake(25 * HOUR, 25 * HOUR, True, 25 * HOUR, None),
+            "restless": Restless(4000 * SECOND, 0, 4_000_000, 0),
         },
         probe_method=None,
         not_probed_because="a controller",
         iostats=False,
     )
     assert len(worst.findings) > EXPORTED - len(ALWAYS)
-    flags = view_flags(worst)
+    flags = exported(worst)
     assert len(flags) <= EXPORTED
     assert set(ALWAYS) <= set(flags)
     given = {finding.code for finding in worst.findings}
