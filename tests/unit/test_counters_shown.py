@@ -11,10 +11,11 @@ import pytest
 
 from spinledger.model import DAY, SECOND, Policy, Reading, Worn
 from spinledger.sim.shelf import Plug
-from spinledger.wear.life import DrivesOwn
+from spinledger.wear.life import DriveCounters
 from spinledger.web.onedisk import one_disk
 from spinledger.web.sight import Sight
 from tests.fakes.facts import WALL_NS
+from tests.fakes.series import samples
 from tests.fakes.watching import Watched, kind, with_timer
 
 TIMER_S = 1200.0
@@ -30,10 +31,10 @@ def test_an_emergency_retract_is_shown() -> None:
     plugs = [Plug(5000 * SECOND, 0, False), Plug(6000 * SECOND, 0, True)]
     arrivals = [1000.0, 1020.0, 6500.0, 6520.0]
     watched = Watched(kind("plain", 7200), arrivals, with_timer(7200), plugs).run(4000)
-    before = watched.view.samples["emergency_retracts"][()]
+    before = samples(watched.view)["emergency_retracts"][()]
     watched.run(7000)
     own = watched.rack.places[0].drive.odometer
-    assert watched.view.samples["emergency_retracts"] == {(): own.retracts}
+    assert samples(watched.view)["emergency_retracts"] == {(): own.retracts}
     assert own.retracts == before + 1
     assert f"<dt>Emergency retracts</dt><dd>{own.retracts}</dd>" in shown(watched)
 
@@ -48,14 +49,14 @@ def test_what_cannot_be_true_is_refused_counted_and_told(by: int, reason: str, w
     watched = Watched(kind("plain", TIMER_S), arrivals, with_timer(TIMER_S)).run(2000)
     own = watched.rack.places[0].drive.odometer
     true = own.starts
-    assert watched.view.samples["start_stop_cycles"] == {(): true}
+    assert samples(watched.view)["start_stop_cycles"] == {(): true}
     own.starts += by
     watched.run(4000)
-    samples = watched.view.samples
-    assert samples["start_stop_cycles"] == {(): true}
-    assert samples["wear_rejected"][(reason,)] == 1
-    assert sum(samples["wear_rejected"].values()) == 1
-    assert samples["cycles"] == {("yes",): 0, ("no",): 0}
+    values = samples(watched.view)
+    assert values["start_stop_cycles"] == {(): true}
+    assert values["wear_rejected"][(reason,)] == 1
+    assert sum(values["wear_rejected"].values()) == 1
+    assert values["cycles"] == {("yes",): 0, ("no",): 0}
     assert f"<dt>Readings refused or doubted</dt><dd>{words}</dd>" in shown(watched)
 
 
@@ -69,12 +70,14 @@ def reading(day: int, loads: int) -> Reading:
 def test_a_date_only_after_fourteen_days() -> None:
     """Readings that span less than 14 days give a share and no date (own rule); a day later the
     date is that of arithmetic: 600,000 at 328.5 a day."""
-    fold = DrivesOwn(Policy(rated_load=600_000))
+    policy = Policy(rated_load=600_000)
+    fold = DriveCounters()
     for day in range(14):
-        fold.step(reading(day, round(328.5 * day)))
-        assert fold.totals(())["rated_life_used_ratio"]
-        assert not fold.totals(())["rated_life_end"], day
-    fold.step(reading(14, round(328.5 * 14)))
-    end = fold.totals(())["rated_life_end"][("load", "middle")]
-    began_s = (WALL_NS + DAY // 2) / SECOND
-    assert (end - began_s) / (365.25 * 86_400) == pytest.approx(5, abs=0.01)
+        fold.step(reading(day, round(328.5 * day)), policy)
+        rated = fold.rated(policy)["load"]
+        assert rated.used_ratio is not None
+        assert rated.middle_wall_ns is None, day
+    fold.step(reading(14, round(328.5 * 14)), policy)
+    end = fold.rated(policy)["load"].middle_wall_ns
+    assert end is not None
+    assert (end - WALL_NS - DAY // 2) / DAY / 365.25 == pytest.approx(5, abs=0.01)

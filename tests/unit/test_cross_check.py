@@ -34,6 +34,7 @@ from spinledger.ports import TROUBLES, CrossChecked
 from spinledger.sim.rack import SimulatedProber
 from tests.fakes.cross_check import POLICY, FakeCrossChecker, Several
 from tests.fakes.facts import DISK, WALL_NS, tick
+from tests.fakes.series import samples
 from tests.fakes.watching import kind
 
 TIMER_S = 1200.0
@@ -68,8 +69,8 @@ def test_it_is_off_unless_asked_for() -> None:
     fake = FakeCrossChecker(lambda disk, at_ns: "missing")
     watched = watch(fake, 100_000, Policy())
     assert fake.log == []
-    assert "wear_cross_checks" not in watched.kept.snapshots[-1].exporter
-    assert "cross_check" not in {name for (name,) in watched.view(0).samples["probe_commands"]}
+    assert watched.kept.snapshots[-1].exporter.cross_checks is None
+    assert "cross_check" not in {name for (name,) in samples(watched.view(0))["probe_commands"]}
 
 
 @pytest.mark.parametrize("name", ["plain", "restarts_on_log_read", "wakes_on_log_read", "sas"])
@@ -86,9 +87,9 @@ def test_once_a_day_and_only_while_others_move_sectors(name: str) -> None:
     assert all(later - sooner >= DAY for sooner, later in pairwise(times))
     for at_ns in times:
         assert any(0 <= at_ns / SECOND - arrival <= most_s for arrival in arrivals), at_ns
-    samples = watched.kept.snapshots[-1].exporter["wear_cross_checks"]
-    assert samples == {("read",): len(times), **{(trouble,): 0 for trouble in TROUBLES}}
-    assert watched.view(0).samples["probe_commands"][("cross_check",)] == len(times)
+    shown = watched.kept.snapshots[-1].exporter.cross_checks
+    assert shown == {"read": len(times), **dict.fromkeys(TROUBLES, 0)}
+    assert samples(watched.view(0))["probe_commands"][("cross_check",)] == len(times)
 
 
 def test_it_follows_our_own_reading() -> None:
@@ -108,7 +109,7 @@ def test_two_readers_that_agree() -> None:
     shelf.append(Several([(kind("plain", TIMER_S), busy(300_000))], fake))
     seen = shelf[0].run(300_000).view(0)
     assert len(fake.log) == 4
-    assert set(seen.samples["wear_rejected"].values()) == {0}
+    assert set(samples(seen)["wear_rejected"].values()) == {0}
     assert "wear_readings_disagree" not in {finding.code for finding in seen.findings}
 
 
@@ -122,15 +123,15 @@ def test_two_readers_that_disagree_are_counted_and_told() -> None:
     shelf.append(Several([(kind("plain", TIMER_S), busy(200_000))], fake))
     seen = shelf[0].run(80_000).view(0)
     own = shelf[0].rack.places[0].drive.odometer.starts
-    assert seen.samples["wear_rejected"][("disagrees",)] == 1
-    assert seen.samples["start_stop_cycles"] == {(): own}
+    assert samples(seen)["wear_rejected"][("disagrees",)] == 1
+    assert samples(seen)["start_stop_cycles"] == {(): own}
     (found,) = [one for one in seen.findings if one.code == "wear_readings_disagree"]
     assert "by our commands, 999999 by smartctl" in found.evidence
     assert [e.verdict for e in shelf[0].entries if isinstance(e, Reading)].count("disagrees") == 1
     fake.tell = right
     seen = shelf[0].run(200_000).view(0)
     assert len(fake.log) == 3
-    assert seen.samples["wear_rejected"][("disagrees",)] == 1
+    assert samples(seen)["wear_rejected"][("disagrees",)] == 1
     assert "wear_readings_disagree" not in {finding.code for finding in seen.findings}
 
 
@@ -146,12 +147,12 @@ def test_a_trouble_is_counted_and_said_once(trouble: str, without: Several) -> N
     changes."""
     fake = FakeCrossChecker(lambda disk, at_ns: trouble)
     watched = watch(fake, 100_000)
-    assert (
-        watched.kept.snapshots[-1].exporter["wear_cross_checks"][(trouble,)] == len(fake.log) == 2
-    )
-    said = f"sim-n0 (sda): second reader: {trouble}: as the test says"
+    checks = watched.kept.snapshots[-1].exporter.cross_checks
+    assert checks is not None
+    assert checks[trouble] == len(fake.log) == 2
+    said = f"sim-n0 (sda): cross-check: {trouble}: as the test says"
     assert watched.said == [said]
-    seen, alone = watched.view(0).samples, without.view(0).samples
+    seen, alone = samples(watched.view(0)), samples(without.view(0))
     assert seen["state_seconds"] == alone["state_seconds"]
     assert seen["cycles"] == alone["cycles"]
 
@@ -170,19 +171,19 @@ def test_it_reads_what_we_cannot() -> None:
     fake = FakeCrossChecker(lambda disk, at_ns: next(given))
     arrivals = busy(280_000)
     watched = Several([(kind("plain", TIMER_S), arrivals)], fake, policy).run(90_000)
-    samples = watched.view(0).samples
-    assert samples["load_cycles"] == {(): 5000}
+    shown = samples(watched.view(0))
+    assert shown["load_cycles"] == {(): 5000}
     watched = watched.run(180_000)
-    samples = watched.view(0).samples
-    assert (samples["start_stop_cycles"], samples["load_cycles"]) == ({(): 51}, {(): 5900})
-    assert set(samples["wear_rejected"].values()) == {0}
-    samples = watched.run(280_000).view(0).samples
+    shown = samples(watched.view(0))
+    assert (shown["start_stop_cycles"], shown["load_cycles"]) == ({(): 51}, {(): 5900})
+    assert set(shown["wear_rejected"].values()) == {0}
+    shown = samples(watched.run(280_000).view(0))
     assert len(fake.log) == 3
-    assert (samples["start_stop_cycles"], samples["load_cycles"]) == ({(): 51}, {(): 5900})
-    assert samples["emergency_retracts"] == {(): 7}
-    assert samples["power_on_seconds"] == {(): 72_172_800}
-    assert samples["wear_rejected"][("fell",)] == 1
-    assert samples["wear_rejected"][("too_fast",)] == 1
+    assert (shown["start_stop_cycles"], shown["load_cycles"]) == ({(): 51}, {(): 5900})
+    assert shown["emergency_retracts"] == {(): 7}
+    assert shown["power_on_seconds"] == {(): 72_172_800}
+    assert shown["wear_rejected"][("fell",)] == 1
+    assert shown["wear_rejected"][("too_fast",)] == 1
 
 
 def test_nothing_waits_for_it() -> None:
@@ -203,7 +204,7 @@ def test_nothing_waits_for_it() -> None:
     policy = replace(POLICY, cadence=Cadence(cross_check_ns=DAY, slow_ns=10 * SECOND))
     shelf.append(Several([(kind("plain", TIMER_S), arrivals)], fake, policy))
     watched = shelf[0].run(1100)
-    assert watched.view(0).samples["signals"] == {(): 0}
+    assert watched.view(0).facts.bare_commands == 0
     watched.run(70_000)
     assert len(fake.log) == 1
     began_ns = fake.log[0][0]
@@ -211,9 +212,9 @@ def test_nothing_waits_for_it() -> None:
     asked = [sent.at_ns for sent in tally.sent if sent.what == "question"]
     assert not [at_ns for at_ns in asked if began_ns <= at_ns < began_ns + 33 * SECOND]
     seen = watched.view(0)
-    assert seen.samples["state_seconds"][("unobserved",)] == 0
-    assert set(seen.samples["probe_disturbances"].values()) == {0}
-    assert seen.samples["cycles"][("yes",)] == 1
+    assert samples(seen)["state_seconds"][("unobserved",)] == 0
+    assert set(samples(seen)["probe_disturbances"].values()) == {0}
+    assert samples(seen)["cycles"][("yes",)] == 1
 
 
 def test_one_disk_at_a_time() -> None:
@@ -249,7 +250,9 @@ def test_a_disk_that_goes_meanwhile() -> None:
     fake.started = lambda disk, at_ns: watched.rack.pull(0, at_ns)
     watched.run(9000)
     assert [disk for _, disk in fake.log] == ["sim-n0", "sim-n1"]
-    assert watched.kept.snapshots[-1].exporter["wear_cross_checks"][("read",)] == 2
+    checks = watched.kept.snapshots[-1].exporter.cross_checks
+    assert checks is not None
+    assert checks["read"] == 2
     recorded = [one.disk for one in watched.entries if isinstance(one, Reading)]
     assert recorded.count("sim-n0") == 1  # our own, before
 
@@ -258,12 +261,12 @@ def test_units_of_one_spindle_are_read_once() -> None:
     """Two logical units of one device: the counters of the spindle are read and shown at one."""
     drives = [(kind("sas", TIMER_S), busy(50_000)) for _ in range(2)]
     watched = Several(drives, None, Policy(), device="spindle-7").run(50_000)
-    given = [n for n in range(2) if "start_stop_cycles" in watched.view(n).samples]
+    given = [n for n in range(2) if "start_stop_cycles" in samples(watched.view(n))]
     assert given == [0]
     tally = watched.rack.places[1].drive.settle(watched.clock.now())
     assert {sent.what for sent in tally.sent} == {"question"}
     apart = Several(drives, None, Policy()).run(50_000)
-    assert all("start_stop_cycles" in apart.view(n).samples for n in range(2))
+    assert all("start_stop_cycles" in samples(apart.view(n)) for n in range(2))
 
 
 def test_a_hung_reading_holds_up_no_other_disk() -> None:
@@ -272,9 +275,9 @@ def test_a_hung_reading_holds_up_no_other_disk() -> None:
     watched = Several(drives, None, Policy())
     watched.loop.ports.prober = Losing(watched.rack.prober, "sim-n0")
     watched.run(1100)
-    assert "start_stop_cycles" not in watched.view(0).samples
-    assert watched.view(0).samples["probe_failures"][("timeout",)] == 1
-    assert "start_stop_cycles" in watched.view(1).samples
+    assert "start_stop_cycles" not in samples(watched.view(0))
+    assert samples(watched.view(0))["probe_failures"][("timeout",)] == 1
+    assert "start_stop_cycles" in samples(watched.view(1))
 
 
 class Losing:
@@ -351,7 +354,7 @@ def test_its_word_survives_a_restart() -> None:
         CrossChecked(DISK.identity, 102 * SECOND, {"loads": 900, "retracts": 3}),
     )
     assert account.doubts == {"loads": [7, 900]}
-    again = dumps.load(dumps.dump(account), POLICY, ())
+    again = dumps.load(dumps.dump(account))
     assert again.doubts == account.doubts
     assert again.reading == account.reading
     assert again.reading is not None

@@ -23,6 +23,7 @@ from spinledger.model import DAY, MILLISECOND, MINUTE, SECOND, Cadence, Cycle, R
 from spinledger.sim.kinds import Kind
 from spinledger.sim.rack import Truth
 from spinledger.sim.shelf import Plug
+from tests.fakes.series import samples
 from tests.fakes.watching import Watched, kind, with_timer
 
 TIMER_S = 1200.0
@@ -151,14 +152,15 @@ def test_a_timer_restarted_by_a_reading_is_told(name: str, restarts: bool) -> No
     """
     arrivals = uses(WEEK_S / 2)
     watched = Watched(DRIVES[name], arrivals, with_timer(TIMER_S)).run(WEEK_S / 2)
-    given = watched.view.samples["slept_after"]
-    assert min(given[("reading_count",)], given[("none_count",)]) > 20
-    assert given[("restarts",)] == restarts
-    delay = given[("later_seconds",)]
+    effect = watched.view.facts.reading_effect
+    assert effect is not None
+    assert min(effect.read.spin_downs, effect.unread.spin_downs) > 20
+    assert effect.restarts == restarts
+    delay = effect.later_s
     assert 0 < delay <= 5 if restarts else delay == pytest.approx(0, abs=1)
     held = "wear_reads_restart_timer" in {one.code for one in watched.view.findings}
     assert held == restarts
-    again = load(json.loads(json.dumps(dump(watched.account))), watched.policy, ())
+    again = load(json.loads(json.dumps(dump(watched.account))))
     assert again.probing.spin_downs == watched.account.probing.spin_downs
 
 
@@ -199,9 +201,9 @@ def test_counters_are_exported_as_the_drive_tells_them() -> None:
     """Start/stops and power cycles of the drive's own word."""
     watched = Watched(kind("plain", TIMER_S), busy(100_000), with_timer(TIMER_S)).run(100_000)
     own = watched.rack.places[0].drive.odometer
-    samples = watched.view.samples
-    assert samples["start_stop_cycles"][()] == own.starts
-    assert samples["power_cycles"][()] == own.power_cycles
+    shown = samples(watched.view)
+    assert shown["start_stop_cycles"][()] == own.starts
+    assert shown["power_cycles"][()] == own.power_cycles
 
 
 def test_cycles_that_nobody_saw_are_known_from_the_drive() -> None:
@@ -213,7 +215,7 @@ def test_cycles_that_nobody_saw_are_known_from_the_drive() -> None:
     watched.clock.jump(45_000 * SECOND)
     watched.loop.run(52_000 * SECOND)
     assert watched.rack.places[0].drive.odometer.starts - before == 6
-    assert watched.view.samples["cycles"] == {("yes",): 1, ("no",): 5}
+    assert samples(watched.view)["cycles"] == {("yes",): 1, ("no",): 5}
 
 
 def test_a_pulled_plug_is_no_unobserved_cycle() -> None:
@@ -221,4 +223,4 @@ def test_a_pulled_plug_is_no_unobserved_cycle() -> None:
     plugs = [Plug(5000 * SECOND, 0, False), Plug(6000 * SECOND, 0, True)]
     arrivals = [1000.0, 1020.0, 6500.0, 6520.0]
     watched = Watched(kind("plain", 7200), arrivals, with_timer(7200), plugs).run(7000)
-    assert watched.view.samples["cycles"] == {("yes",): 0, ("no",): 0}
+    assert samples(watched.view)["cycles"] == {("yes",): 0, ("no",): 0}

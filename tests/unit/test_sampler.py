@@ -12,6 +12,7 @@ import pytest
 
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, State, Watch
 from spinledger.sim.shelf import Plug
+from tests.fakes.series import samples
 from tests.fakes.watching import Watched, kind, with_timer
 
 TIMER_S = 1200.0
@@ -72,8 +73,8 @@ def test_drives_that_give_no_state_are_unknown_and_given_up(name: str) -> None:
     watched = Watched(kind(name, TIMER_S), [100], with_timer(TIMER_S)).run(2 * 3600)
     assert watched.view.state is State.UNKNOWN
     assert len(watched.log) == 3
-    assert ("state_refused",) in watched.view.samples["finding"]
-    standby = watched.view.samples["state_seconds"][("standby",)]
+    assert ("state_refused",) in samples(watched.view)["finding"]
+    standby = samples(watched.view)["state_seconds"][("standby",)]
     assert standby == 0
 
 
@@ -82,7 +83,7 @@ def test_a_drive_that_restarts_its_timer_is_found_and_then_sleeps() -> None:
     arrivals = [100.0, 20_000.0, 40_000.0]
     drive = kind("restarts_on_question", TIMER_S)
     watched = Watched(drive, arrivals, with_timer(TIMER_S)).run(60_000)
-    assert watched.view.samples["finding"][("probes_restart_timer",)] == 1
+    assert samples(watched.view)["finding"][("probes_restart_timer",)] == 1
     assert watched.account.probing.restarter == "confirmed"
     truth = watched.rack.truth(watched.clock.now())["sim-one"]
     last_sleep = 60_000 - 40_000 - TIMER_S
@@ -100,12 +101,12 @@ def test_a_drive_that_sleeps_later_than_declared_is_no_restarter_for_long() -> N
 
 
 @pytest.mark.parametrize("name", ["wakes_spins_first", "wakes_answers_first"])
-def test_a_drive_that_wakes_on_a_question_is_found_and_left_in_peace(name: str) -> None:
-    """After the limit of disturbances it gets no question any more, whatever others do."""
+def test_a_drive_that_wakes_on_a_probe_is_found_and_no_longer_probed(name: str) -> None:
+    """After the limit of disturbances it gets no probe any more, whatever others do."""
     arrivals = [100.0 + 8000 * n for n in range(8)]
     watched = Watched(kind(name, TIMER_S), arrivals, with_timer(TIMER_S)).run(70_000)
-    assert watched.view.samples["finding"][("probes_disturb",)] == 1
-    assert watched.account.probing.given_up
+    assert samples(watched.view)["finding"][("probes_disturb",)] == 1
+    assert watched.view.facts.probing_ended
     assert [at for at in watched.log if at > 100 + 8000 * 4] == []
 
 
@@ -122,7 +123,7 @@ def test_sleep_is_disturbed_once_and_then_left_alone() -> None:
     """A question ends PM3:Sleep by a link reset; its 00h with status 00h is never standby."""
     watched = Watched(kind("sleep", TIMER_S), [100], with_timer(TIMER_S))
     watched.run(DAY / SECOND)
-    assert watched.view.samples["state_seconds"][("standby",)] == 0
+    assert samples(watched.view)["state_seconds"][("standby",)] == 0
     assert sum(watched.account.probing.disturbed.values()) == 1
 
 
@@ -130,7 +131,7 @@ def test_a_hung_drive_gets_one_question() -> None:
     """Past its deadline it is mute; nothing is sent until the old answer returns."""
     watched = Watched(kind("hung", TIMER_S), [100], with_timer(TIMER_S)).run(6 * 3600)
     assert len(watched.log) == 1
-    assert "unanswered" in watched.view.why
+    assert "unanswered" in watched.view.facts.why
 
 
 def test_a_drive_that_answers_00h_while_recovering_costs_no_false_standby() -> None:
@@ -138,7 +139,7 @@ def test_a_drive_that_answers_00h_while_recovering_costs_no_false_standby() -> N
     arrivals = [100.0 + 4000 * n for n in range(10)]
     watched = Watched(kind("recovering_00h", TIMER_S), arrivals, with_timer(TIMER_S)).run(42_000)
     truth = watched.rack.truth(watched.clock.now())["sim-one"]
-    cycles = watched.view.samples["cycles"][("yes",)]
+    cycles = samples(watched.view)["cycles"][("yes",)]
     assert cycles == truth.cycles
 
 
@@ -148,14 +149,14 @@ def test_counters_only_sends_nothing_and_does_not_guess() -> None:
     watched = Watched(kind("plain", TIMER_S), [100], policy).run(7200)
     assert watched.log == []
     assert watched.view.state is State.UNKNOWN
-    assert watched.view.samples["state_seconds"][("standby",)] == 0
+    assert samples(watched.view)["state_seconds"][("standby",)] == 0
 
 
 def test_unplugged_and_plugged_in_again_is_the_same_disk() -> None:
     """Another kernel name, the same books; the absence is unobserved."""
     plugs = [Plug(3000 * SECOND, 0, False), Plug(9000 * SECOND, 0, True)]
     watched = Watched(kind("plain", TIMER_S), [100, 9500], with_timer(TIMER_S), plugs).run(12_000)
-    unobserved = watched.view.samples["state_seconds"][("unobserved",)]
+    unobserved = samples(watched.view)["state_seconds"][("unobserved",)]
     assert unobserved == pytest.approx(6000, abs=6)
     assert watched.account.state is State.STANDBY
 
@@ -165,7 +166,7 @@ def test_state_seconds_add_up_to_the_time_watched(name: str) -> None:
     """The books balance to the nanosecond, whatever the drive is like."""
     arrivals = [100.0 + 3011 * n for n in range(20)]
     watched = Watched(kind(name, TIMER_S), arrivals, with_timer(TIMER_S)).run(70_000)
-    total = sum(watched.view.samples["state_seconds"].values())
+    total = sum(samples(watched.view)["state_seconds"].values())
     assert total == pytest.approx(watched.account.at_ns / SECOND, abs=1e-6)
     assert watched.account.at_ns >= 70_000 * SECOND - 10 * SECOND
 
@@ -175,9 +176,9 @@ def test_cycles_and_standby_agree_with_the_drive() -> None:
     arrivals = [1000.0 + 7919 * n for n in range(100)]
     watched = Watched(kind("plain", TIMER_S), arrivals, with_timer(TIMER_S)).run(800_000)
     truth = watched.rack.truth(watched.clock.now())["sim-one"]
-    samples = watched.view.samples
-    assert samples["cycles"][("yes",)] == truth.cycles == 99
-    asleep = samples["state_seconds"][("standby",)]
+    shown = samples(watched.view)
+    assert shown["cycles"][("yes",)] == truth.cycles == 99
+    asleep = shown["state_seconds"][("standby",)]
     bound = truth.cycles * 3 * 5
     assert truth.stopped_ns / SECOND - bound <= asleep <= truth.stopped_ns / SECOND + 1
 

@@ -92,7 +92,7 @@ def test_disks_without_a_pool_are_no_members(shelf: Mapping[str, DiskView]) -> N
 def advice(**disk: object) -> str:
     """What the finding of a disk that never slept suggests."""
     awake = Awake(6 * HOUR, 6 * HOUR, False, 6 * HOUR, None)
-    return only(by_hand(facts={"awake": awake}, **disk), "never_slept").suggestion
+    return only(by_hand({}, {"awake": awake}, **disk), "never_slept").suggestion
 
 
 def test_no_advice_to_sleep_where_that_may_harm() -> None:

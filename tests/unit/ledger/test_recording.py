@@ -1,4 +1,4 @@
-"""Facts into entries: what is booked, when it begins, and that nothing is lost or invented.
+"""Facts into entries: what is recorded, when it begins, and that nothing is lost or invented.
 
 Source: the rules are the transition table's; that only moved sectors or a request in flight prove
 spinning was measured on Linux 6.1 (an fsync moves the write and flush counts of a drive that
@@ -7,7 +7,7 @@ sleeps on). Documentation/block/stat.rst of Linux 6.12 says that counters move a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from itertools import pairwise
 
@@ -18,8 +18,7 @@ from hypothesis import strategies as st
 from spinledger.errors import IllegalTransition
 from spinledger.ledger import recording
 from spinledger.ledger.account import Account
-from spinledger.ledger.folds import Changes, IdleGaps, StateSeconds
-from spinledger.ledger.summary import view
+from spinledger.ledger.summary import lifetime, summary
 from spinledger.model import (
     NOT_SENT,
     SECOND,
@@ -40,7 +39,7 @@ from tests.fakes.facts import DISK, POLICY, WALL_NS, counted, refused, reported,
 
 def fresh(at_s: float = 0) -> Account:
     """An account opened at a boot time in seconds."""
-    return recording.open_account(DISK, POLICY, tick(at_s), (StateSeconds(), Changes(), IdleGaps()))
+    return recording.open_account(DISK, POLICY, tick(at_s))
 
 
 def kinds(entries: list[Entry], kind: type) -> list[Entry]:
@@ -49,7 +48,7 @@ def kinds(entries: list[Entry], kind: type) -> list[Entry]:
 
 
 def test_movement_begins_at_the_intervals_start() -> None:
-    """Sectors that moved between two looks make the whole interval active."""
+    """Sectors that moved between two samples make the whole interval active."""
     account = fresh()
     recording.record_counted(account, counted(0))
     recording.record_counted(account, counted(5, 8))
@@ -60,7 +59,7 @@ def test_movement_begins_at_the_intervals_start() -> None:
 
 
 def test_a_read_of_a_sleeping_drive_is_one_cycle() -> None:
-    """Standby by the drive's word, then moved sectors: one observed cycle, in that interval."""
+    """Standby by the drive's answer, then moved sectors: one observed cycle, in that interval."""
     account = fresh()
     recording.record_counted(account, counted(0))
     recording.record_answered(account, reported(0, Mode.STANDBY))
@@ -118,7 +117,7 @@ def test_a_question_that_was_not_put_says_nothing_about_the_drive(reason: Reason
 
 
 def test_host_suspend_is_unobserved() -> None:
-    """The time a host was suspended is booked as seen by nobody."""
+    """The time a host was suspended is recorded as unobserved."""
     account = fresh()
     recording.record_counted(account, counted(0))
     recording.record_answered(account, reported(0, Mode.ACTIVE_OR_IDLE))
@@ -130,7 +129,7 @@ def test_host_suspend_is_unobserved() -> None:
     ]
 
 
-def test_absence_is_unobserved_and_the_books_go_on() -> None:
+def test_absence_is_unobserved_and_the_record_goes_on() -> None:
     """Unplugged and plugged in again under another name: one account, no cycle invented."""
     account = fresh()
     recording.record_counted(account, counted(0))
@@ -140,30 +139,30 @@ def test_absence_is_unobserved_and_the_books_go_on() -> None:
     assert account.absent_since_wall_ns is not None
     recording.record_seen(account, DISK, 70 * SECOND)
     recording.record_counted(account, counted(70))
-    seconds = account.folds[0].totals((account.open_stretch(),))["state_seconds"]
-    assert seconds[("unobserved",)] == pytest.approx(60)
-    assert account.folds[1].totals(())["cycles"] == {("yes",): 0, ("no",): 0}
+    totals = lifetime(account)
+    assert totals.state_ns[State.UNOBSERVED] == 60 * SECOND
+    assert (totals.cycles, totals.unobserved_cycles) == (0, 0)
 
 
 def test_a_restart_forgets_neither_the_last_use_nor_that_it_did_not_look() -> None:
-    """Nothing moved over a restart: untouched since before it. Its sleep began before, unseen; the
-    next one begins under our eyes."""
+    """Nothing moved over a restart: untouched since before it. Its sleep began before,
+    unobserved; the next one begins while it is watched."""
     account = fresh()
     account.disk = replace(DISK, diskseq=7)
     for at_s, sectors in ((0, 0), (5, 8), (10, 8)):
         recording.record_counted(account, counted(at_s, sectors))
     recording.record_answered(account, reported(10, Mode.STANDBY))
-    assert (view(account).since_seen, account.since_ns // SECOND) == (True, 10)
+    assert (summary(account).since_seen, account.since_ns // SECOND) == (True, 10)
     recording.resume(account, tick(3600), same_boot=True)
     recording.record_seen(account, account.disk, 3600 * SECOND)
     recording.record_counted(account, counted(3600, 8))
     recording.record_answered(account, reported(3600, Mode.STANDBY))
-    shown = view(account)
+    shown = summary(account)
     assert (shown.state, shown.since_seen) == (State.STANDBY, False)
     assert (shown.since_wall_ns - WALL_NS) // SECOND == 3600
     assert shown.untouched_wall_ns == WALL_NS + 5 * SECOND
     recording.record_counted(account, counted(3605, 16))
-    assert (view(account).untouched_wall_ns, view(account).since_seen) == (None, True)
+    assert (summary(account).untouched_wall_ns, summary(account).since_seen) == (None, True)
 
 
 def test_gap_runs_from_movement_to_movement() -> None:
@@ -178,7 +177,7 @@ def test_gap_runs_from_movement_to_movement() -> None:
     assert (gap.began_ns, gap.ended_ns, gap.censored) == (5 * SECOND, 100 * SECOND, False)
 
 
-def test_an_illegal_pair_leaves_the_books_unchanged() -> None:
+def test_an_illegal_pair_leaves_the_account_unchanged() -> None:
     """The table is asked before anything changes."""
     account = fresh()
     recording.record_counted(account, counted(0))
@@ -202,13 +201,13 @@ class NightFromTen:
 
 
 def test_quiet_boundaries_split_exactly() -> None:
-    """Boundaries between two looks split the time to the nanosecond."""
-    account = recording.open_account(DISK, POLICY, tick(0), (StateSeconds(),), NightFromTen())
+    """Boundaries between two samples split the time to the nanosecond."""
+    account = recording.open_account(DISK, POLICY, tick(0), NightFromTen())
     for at_s in (0, 7, 14, 21, 28):
         recording.record_counted(account, counted(at_s))
-    totals = account.folds[0].totals((account.open_stretch(),))
-    assert totals["quiet_state_seconds"][("unknown",)] == 15
-    assert sum(totals["state_seconds"].values()) == 28
+    totals = lifetime(account)
+    assert totals.quiet_ns[State.UNKNOWN] == 15 * SECOND
+    assert sum(totals.state_ns.values()) == 28 * SECOND
 
 
 Step = Callable[[Account, float], list[Entry]]
@@ -235,21 +234,20 @@ STEPS: dict[str, Step] = {
         st.tuples(st.sampled_from(sorted(STEPS)), st.sampled_from([1, 5, 60, 4000])), max_size=60
     )
 )
-def test_the_books_balance(steps: list[tuple[str, int]]) -> None:
+def test_the_record_balances(steps: list[tuple[str, int]]) -> None:
     """Seconds add up, spans and transitions agree, cycles leave standby, nothing falls."""
     account = fresh()
     entries: list[Entry] = []
     at_s = 0.0
-    last: dict[str, float] = {}
+    last: Mapping[State, int] = {}
     for name, wait_s in steps:
         at_s += wait_s
         if name in ("still", "moved") and not account.present:
             continue
         entries += STEPS[name](account, at_s)
-        totals = account.folds[0].totals((account.open_stretch(),))["state_seconds"]
-        assert sum(totals.values()) == pytest.approx(account.at_ns / SECOND)
-        now = {labels[0]: value for labels, value in totals.items()}
-        assert all(now[key] >= value for key, value in last.items())
+        now = lifetime(account).state_ns
+        assert sum(now.values()) == account.at_ns
+        assert all(now[state] >= value for state, value in last.items())
         last = now
     spans = [e for e in entries if isinstance(e, Span)] + [recording.open_span(account)]
     assert sum(s.ended_ns - s.began_ns for s in spans) == account.at_ns
@@ -263,4 +261,8 @@ def test_the_books_balance(steps: list[tuple[str, int]]) -> None:
         for e in entries
         if isinstance(e, Transition) and e.before is State.STANDBY and e.after.spinning
     ]
-    assert len(exits) == len([e for e in entries if isinstance(e, Cycle)])
+    cycles = [e for e in entries if isinstance(e, Cycle)]
+    assert [e.at_ns for e in exits] == [e.at_ns for e in cycles]
+    slept = [e.ended_ns for e in spans[:-1] if e.state == "standby"]
+    left = [e.at_ns for e in entries if isinstance(e, Transition) and e.before is State.STANDBY]
+    assert slept == left

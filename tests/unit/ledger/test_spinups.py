@@ -16,7 +16,6 @@ import pytest
 
 from spinledger.ledger import dumps
 from spinledger.ledger.account import Account
-from spinledger.ledger.folds import Wakes
 from spinledger.ledger.recording import open_account, record_answered, record_counted
 from spinledger.model import MINUTE, SECOND, Counted, Cycle, Entry, Explained, Mode
 from spinledger.sim.drive import Burst, Op
@@ -94,7 +93,7 @@ def test_each_spin_up_is_explained_once() -> None:
 
 def asleep() -> Account:
     """Asleep at 100 s, last looked at with all counters at zero."""
-    account = open_account(DISK, POLICY, tick(0), (Wakes(()),))
+    account = open_account(DISK, POLICY, tick(0))
     for at_s in (5, 10):
         record_counted(account, counted(at_s))
     record_answered(account, reported(99, Mode.STANDBY))
@@ -152,11 +151,9 @@ def test_a_restart_in_the_middle_of_a_spin_up() -> None:
     account = asleep()
     record_counted(account, after(105, 4000, 0, 1, in_flight=1))
     kept = json.loads(json.dumps(dumps.dump(account)))
-    again = dumps.load(kept, POLICY, (Wakes(()),))
+    again = dumps.load(kept)
     (one,) = explained(record_counted(again, after(115, 10_000, 10_000, 1, sectors=8)))
     assert (one.cause, one.wait_ns) == ("read", 10 * SECOND)
-    (fold,) = again.folds
-    assert isinstance(fold, Wakes)
-    assert fold.totals(())["wakes"] == {("read",): 1}
-    waits = fold.histograms()["wake_wait_seconds"]
+    assert again.folds.spin_ups.causes["read"] == 1
+    waits = again.folds.spin_ups.waits()
     assert (waits.count, waits.sum, waits.counts) == (1, 10, (0, 0, 0, 0, 0, 1, 1, 1))
