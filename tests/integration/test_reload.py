@@ -8,7 +8,7 @@ from __future__ import annotations
 import copy
 import json
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -165,7 +165,7 @@ def test_a_reload_holds_at_once_and_as_a_whole(tmp_path: Path) -> None:
 
 @dataclass(frozen=True)
 class Change:
-    """One key: its text before and after, and whether the disk's series show it at once or later."""
+    """One key: its text before and after, and whether the disk's series show it within hours."""
 
     before: str
     after: str
@@ -224,7 +224,7 @@ def test_every_key_of_the_schema_is_here() -> None:
 
 
 @pytest.fixture(scope="module")
-def used(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Account]:
+def used(tmp_path_factory: pytest.TempPathFactory) -> Account:
     """The account of a sleeping disk with a night behind it, and one disturbance by a probe."""
     run = Run(tmp_path_factory.mktemp("used"), BEFORE)
     loop = run.watch(12)
@@ -232,7 +232,7 @@ def used(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Account]:
     account = max(asleep, key=lambda one: one.cycle_number)
     account.probing.disturbed = {"woke": 1}
     account.probing.disturbed_wall_ns = account.at_ns + account.wall_offset_ns
-    yield account
+    return account
 
 
 def adopted(account: Account, text: str) -> Account:

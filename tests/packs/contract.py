@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from spinledger.facts import DiskView
 from spinledger.findings.judge import CODES
-from spinledger.metrics.catalogue import CATALOGUE, Metric
+from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, Metric, Rendered
 from spinledger.model import State
 from spinledger.wear.budget import WINDOWS
 
@@ -27,21 +28,19 @@ VALUES: Mapping[str, Sequence[str]] = {
 """Values of labels that have few; other labels are free text or lists of reasons."""
 
 
-def series(metric: Metric) -> Iterator[tuple[str, frozenset[str]]]:
+def series(metric: Metric[DiskView] | Metric[Rendered]) -> Iterator[tuple[str, frozenset[str]]]:
     """The series a catalogue row is scraped as, with the labels each may carry.
 
     Histograms by the Prometheus text format (_bucket with le, _sum, _count); a state set's label
     has the family's own name (OpenMetrics 1.0, "StateSet").
     """
-    labels = frozenset(metric.labels) | TARGET_LABELS
-    if metric.scope == "disk":
+    labels = frozenset(metric.label_names) | TARGET_LABELS
+    if metric in DISK_ROWS:
         labels |= {"disk"}
     if metric.kind == "histogram":
         yield f"{metric.name}_bucket", labels | {"le"}
         yield f"{metric.name}_sum", labels
         yield f"{metric.name}_count", labels
-    elif metric.kind == "stateset":
-        yield metric.name, labels | {metric.name}
     else:
         yield metric.name, labels
 

@@ -26,7 +26,8 @@ import pytest
 import yaml
 
 from rules.build import HERE as RULES
-from spinledger.metrics.catalogue import CATALOGUE, Metric
+from spinledger.facts import DiskView
+from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, Metric, Rendered
 from tests.packs.contract import VALUES
 from tests.packs.overlay import overlay
 from tests.packs.promql import uses
@@ -37,12 +38,12 @@ PATIENCE_S = 60.0
 LIMIT = 40
 
 
-def lines(metric: Metric) -> Iterator[str]:
+def lines(metric: Metric[DiskView] | Metric[Rendered]) -> Iterator[str]:
     """All samples of a row of the catalogue, of one disk, as text format."""
     names = list(metric.labels)
     if metric.kind == "stateset":
         names.append(metric.name)
-    fixed = {"disk": "every"} if metric.scope == "disk" else {}
+    fixed = {"disk": "every"} if metric in DISK_ROWS else {}
     if metric.kind == "info":
         choices = [["counters"] if name == "watch" else [f"a {name}"] for name in names]
     else:

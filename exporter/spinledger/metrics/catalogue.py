@@ -7,7 +7,7 @@ Rules of this room:
 - A metric appears only where its function gives values. Values that may move are given from zero
   by whoever makes the facts, never invented here.
 - The key, which `/snapshot` uses, is the name without `spinledger_disk_` or `spinledger_`, and
-  without `_total`, `_info` or `_timestamp_seconds` at its end.
+  without `_total` or `_timestamp_seconds` at its end.
 - `most` counts series with default settings; the sum over all rows is the documented bound of
   series a disk. Histograms count every bucket, `+Inf`, sum and count.
 - Names follow the Prometheus naming practice: one prefix, base units, `_total` on counters,
@@ -74,7 +74,7 @@ class Metric(Generic[From]):
     @property
     def key(self) -> str:
         """The short name."""
-        short = self.family.removesuffix("_timestamp_seconds")
+        short = self.name.removesuffix("_total").removesuffix("_timestamp_seconds")
         return short.removeprefix(DISK).removeprefix(EXPORTER)
 
     @property

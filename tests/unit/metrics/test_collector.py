@@ -17,17 +17,31 @@ from prometheus_client.openmetrics.parser import (
 from prometheus_client.parser import text_string_to_metric_families as parse_text
 
 from spinledger import __version__
-from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS
+from spinledger.facts import DiskView, Snapshot
+from spinledger.findings.judge import ALWAYS
+from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, SERIES_PER_DISK
 from spinledger.metrics.collector import SnapshotCollector, registry, render_text, series_count
-from spinledger.model import Condition, DiskView, Histogram, Snapshot, State
+from spinledger.model import Condition, Disk, Histogram, State
 from tests.fakes.snapshots import attic, disk, full_view, snapshot, view
 
 Series = dict[tuple[str, frozenset[tuple[str, str]]], float]
 
+WALL = 1_790_000_100_000_000_000
+
+
+def changed(plain: DiskView, **facts: Any) -> DiskView:
+    """The view with other facts."""
+    return replace(plain, facts=replace(plain.facts, **facts))
+
+
+def counting(plain: DiskView, **totals: Any) -> DiskView:
+    """The view with other counters."""
+    return changed(plain, totals=replace(plain.facts.totals, **totals))
+
 
 def openmetrics(given_snapshot: Snapshot | None) -> str:
     """The OpenMetrics form of one snapshot."""
-    text: bytes = openmetrics_text(registry(lambda: given_snapshot))  # type: ignore[no-untyped-call]
+    text: bytes = openmetrics_text(registry(lambda: given_snapshot, lambda: WALL))  # type: ignore[no-untyped-call]
     return text.decode()
 
 
@@ -50,7 +64,7 @@ def series(parsed: Any) -> Series:
 
 def text_series(given_snapshot: Snapshot | None) -> Series:
     """Series of the text form."""
-    return series(parse_text(render_text(given_snapshot).decode()))
+    return series(parse_text(render_text(given_snapshot, lambda: WALL).decode()))
 
 
 def values(given_snapshot: Snapshot, name: str) -> dict[str, float]:
@@ -66,7 +80,9 @@ def values(given_snapshot: Snapshot, name: str) -> dict[str, float]:
 def test_promtool_has_nothing_to_say(given_snapshot: Snapshot | None) -> None:
     """`promtool check metrics` accepts the text form: status 0, and no lint finding."""
     done = subprocess.run(
-        ["promtool", "check", "metrics"], input=render_text(given_snapshot), capture_output=True
+        ["promtool", "check", "metrics"],
+        input=render_text(given_snapshot, lambda: WALL),
+        capture_output=True,
     )
     assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
 
@@ -82,7 +98,7 @@ def test_openmetrics_parses_with_types_and_units() -> None:
         assert (family.type, family.unit, family.documentation) == (row.kind, row.unit, row.help)
 
 
-def test_both_forms_tell_the_same() -> None:
+def test_both_forms_hold_the_same() -> None:
     """Text and OpenMetrics hold the same series with the same values."""
     assert text_series(attic()) == series(families(openmetrics(attic())).values())
 
@@ -103,21 +119,20 @@ def test_help_and_type_stand_in_the_text_form_as_gauges() -> None:
     assert "# TYPE spinledger_disk_idle_gap_seconds histogram" in lines
 
 
-@pytest.mark.parametrize("state", list(State))
+@pytest.mark.parametrize("state", [one for one in State if one is not State.UNOBSERVED])
 def test_exactly_one_state_is_one(state: State) -> None:
     """OpenMetrics 1.0, StateSet as an enumeration: four samples, one of them 1."""
     found = families(openmetrics(snapshot(view(0, state))))["spinledger_disk_power_state"]
     by_state = {one.labels["spinledger_disk_power_state"]: one.value for one in found.samples}
     assert list(by_state) == ["active", "idle", "standby", "unknown"]
-    expected = "unknown" if state is State.UNOBSERVED else state.value
-    assert [name for name, value in by_state.items() if value == 1] == [expected]
+    assert [name for name, value in by_state.items() if value == 1] == [state.value]
     assert sum(by_state.values()) == 1
 
 
 @pytest.mark.parametrize("condition", list(Condition))
-def test_a_condition_is_there_only_where_told(condition: Condition) -> None:
-    """The condition's stateset appears for the disk that tells, and only for that one."""
-    result = replace(view(0), condition=condition)
+def test_a_condition_is_there_only_where_reported(condition: Condition) -> None:
+    """The condition's stateset appears for the disk that reports it, and only for that one."""
+    result = changed(view(0), condition=condition)
     found = families(openmetrics(snapshot(result, view(1))))["spinledger_disk_power_condition"]
     assert {one.labels["disk"] for one in found.samples} == {disk(0).identity}
     ones = [
@@ -127,7 +142,7 @@ def test_a_condition_is_there_only_where_told(condition: Condition) -> None:
     assert len(found.samples) == 5
 
 
-def test_info_tells_what_the_disk_is() -> None:
+def test_info_says_what_the_disk_is() -> None:
     """The info metric's labels are the disk's and the policy's; a disk without pool wakes alone."""
     found = families(openmetrics(snapshot(view(0), view(1, pool="plates"))))["spinledger_disk"]
     alone, pooled = (one.labels for one in found.samples)
@@ -140,7 +155,7 @@ def test_info_tells_what_the_disk_is() -> None:
         "transport": "sata",
         "rotation_rpm": "7200",
         "pool": "",
-        "wake_group": "wwn-0x5000c500a1b20000",
+        "wake_group": "LAB HDD 7200 LAB00000",
         "device": "pci-0000:00:1f.2-ata-1",
         "watch": "full",
         "schedule": "nights",
@@ -150,46 +165,41 @@ def test_info_tells_what_the_disk_is() -> None:
 
 
 def test_speed_not_reported_is_an_empty_label() -> None:
-    """A disk that reports no rotation rate is not called one with 0 turns a minute."""
-    odd = replace(view(0), disk=replace(disk(0), rotation_rpm=0))
+    """A disk that reports no rotation rate is not called one with 0 rotations a minute."""
+    odd = changed(view(0), disk=replace(disk(0), rotation_rpm=0))
     (sample,) = families(openmetrics(snapshot(odd)))["spinledger_disk"].samples
     assert sample.labels["rotation_rpm"] == ""
 
 
 def test_build_info_is_always_there() -> None:
-    """Before the first snapshot a scrape tells the version, and that nothing failed."""
+    """Before the first snapshot a scrape has version and clock, and that nothing failed."""
     assert text_series(None) == {
         ("spinledger_build_info", frozenset({("version", __version__)})): 1,
+        ("spinledger_clock_timestamp_seconds", frozenset()): WALL / 1e9,
         ("spinledger_render_failures", frozenset()): 0,
     }
 
 
 def test_a_ratio_of_nothing_is_absent() -> None:
     """NaN values make no series, the finite ones beside them stay."""
-    odd = replace(
-        view(0),
-        samples={
-            "quiet_window_asleep_ratio": {(): float("nan")},
-            "cycle_limit_used_ratio": {("1h",): float("nan"), ("1d",): 0.25},
-        },
-    )
+    odd = counting(view(0), saved_j=float("nan"), energy_j={"idle": float("nan"), "standby": 2})
     found = text_series(snapshot(odd))
-    assert not [key for key in found if key[0] == "spinledger_disk_quiet_window_asleep_ratio"]
-    assert values(snapshot(odd), "spinledger_disk_cycle_limit_used_ratio") == {
-        disk(0).identity: 0.25
-    }
+    assert not [key for key in found if key[0] == "spinledger_disk_energy_saved_joules_total"]
+    assert values(snapshot(odd), "spinledger_disk_energy_joules_total") == {disk(0).identity: 2}
 
 
 def test_a_held_finding_is_one() -> None:
-    """A finding of the view is exported as 1, over a zero given for a rule's sake."""
-    held = full_view(0).findings
-    odd = replace(view(0), samples={"finding": {("code_3",): 0, ("code_4",): 0}}, findings=held)
+    """A finding of the view is 1, codes that rules read are 0, and the disk's names are there."""
+    held = [one for one in full_view(0).findings if one.code in ("probes_disturb", "never_slept")]
+    odd = replace(view(0), findings=tuple(held))
     found = {
         dict(labels)["code"]: value
         for (name, labels), value in text_series(snapshot(odd)).items()
         if name == "spinledger_disk_finding"
+        and {("model", "LAB HDD 7200"), ("serial", "LAB00000")} <= labels
+        and ("wake_group", "LAB HDD 7200 LAB00000") in labels
     }
-    assert found == {"code_3": 1, "code_4": 0}
+    assert found == {**dict.fromkeys(ALWAYS, 0), "probes_disturb": 1, "never_slept": 1}
 
 
 def test_absent_disks_have_one_series() -> None:
@@ -205,7 +215,7 @@ def test_absent_disks_have_one_series() -> None:
 def test_histograms_are_cumulative_and_end_with_infinity() -> None:
     """OpenMetrics 1.0, Histogram: +Inf equals the count; the parser checks the order."""
     histogram = Histogram((0.1, 1.0, 60.0), (0, 2, 3), 5, 130.5)
-    odd = replace(view(0), histograms={"probe_seconds": histogram})
+    odd = counting(view(0), answers=histogram)
     found = families(openmetrics(snapshot(odd)))["spinledger_disk_probe_seconds"].samples
     assert [(one.name[30:], one.labels.get("le"), one.value) for one in found] == [
         ("bucket", "0.1", 0),
@@ -220,33 +230,29 @@ def test_histograms_are_cumulative_and_end_with_infinity() -> None:
 class _Torn(dict[str, Any]):
     """A mapping that cannot be read."""
 
-    def get(self, key: str, default: Any = None) -> Any:
-        raise RuntimeError(f"torn at {key}")
+    def items(self) -> Any:
+        raise RuntimeError("torn")
+
+
+def _named(**names: Any) -> DiskView:
+    disk_1: Disk = replace(disk(1), **names)
+    return changed(view(1), disk=disk_1)
 
 
 MALFORMED: dict[str, DiskView] = {
-    "no number": replace(view(1), samples={"last_sample": {(): "now"}}),  # type: ignore[dict-item]
-    "none": replace(view(1), samples={"last_sample": {(): None}}),  # type: ignore[dict-item]
-    "too few labels": replace(view(1), samples={"transitions": {("idle",): 1}}),
-    "too many labels": replace(view(1), samples={"last_sample": {("x",): 1}}),
-    "label no text": replace(view(1), samples={"cycles": {(1,): 1}}),  # type: ignore[dict-item]
-    "not UTF-8": replace(view(1), disk=replace(disk(1), model="LAB \udcff")),
-    "no identity": replace(view(1), disk=replace(disk(1), identity="")),
-    "no node": replace(view(1), disk=replace(disk(1), nodes=())),
+    "no number": counting(view(1), cycles="many"),
+    "none": counting(view(1), cycles=None),
+    "no time": changed(view(1), sampled_wall_ns="now"),
+    "label no text": counting(view(1), causes={1: 1}),
+    "not UTF-8": _named(model="LAB \udcff"),
+    "no identity": _named(identity=""),
+    "no node": _named(nodes=()),
     "twice": view(0),
-    "raises": replace(view(1), samples=_Torn()),
-    "falling buckets": replace(
-        view(1), histograms={"probe_seconds": Histogram((1.0, 2.0), (5, 4), 9, 1.0)}
-    ),
-    "falling bounds": replace(
-        view(1), histograms={"probe_seconds": Histogram((2.0, 1.0), (1, 2), 9, 1.0)}
-    ),
-    "buckets beyond the count": replace(
-        view(1), histograms={"probe_seconds": Histogram((1.0,), (5,), 4, 1.0)}
-    ),
-    "a bucket short": replace(
-        view(1), histograms={"probe_seconds": Histogram((1.0, 2.0), (5,), 9, 1.0)}
-    ),
+    "raises": counting(view(1), causes=_Torn()),
+    "falling buckets": counting(view(1), answers=Histogram((1.0, 2.0), (5, 4), 9, 1.0)),
+    "falling bounds": counting(view(1), answers=Histogram((2.0, 1.0), (1, 2), 9, 1.0)),
+    "buckets beyond the count": counting(view(1), answers=Histogram((1.0,), (5,), 4, 1.0)),
+    "a bucket short": counting(view(1), answers=Histogram((1.0, 2.0), (5,), 9, 1.0)),
 }
 
 
@@ -256,15 +262,19 @@ def test_one_malformed_disk_costs_only_itself(malformed: DiskView) -> None:
     whole = text_series(snapshot(view(0), view(2)))
     torn = text_series(snapshot(view(0), malformed, view(2)))
     key = ("spinledger_render_failures", frozenset[tuple[str, str]]())
-    assert whole.pop(key) == 0
-    assert torn.pop(key) == 1
+    watched = ("spinledger_disks_watched", frozenset[tuple[str, str]]())
+    assert (whole.pop(key), whole.pop(watched)) == (0, 2)
+    assert (torn.pop(key), torn.pop(watched)) == (1, 3)
     assert torn == whole
 
 
 def test_a_malformed_metric_of_ours_costs_only_itself() -> None:
     """A value of the exporter's own that cannot be rendered is counted, the rest stands."""
     good = attic()
-    bad = replace(good, exporter={**good.exporter, "ledger_bytes": {("x",): 1}})
+    ledger = good.exporter.ledger
+    assert ledger is not None
+    odd: Any = "large"
+    bad = replace(good, exporter=replace(good.exporter, ledger=replace(ledger, file_bytes=odd)))
     whole, torn = text_series(good), text_series(bad)
     missing = set(whole) - set(torn)
     assert {name for name, _ in missing} == {"spinledger_ledger_bytes"}
@@ -275,7 +285,7 @@ def test_a_malformed_metric_of_ours_costs_only_itself() -> None:
 @settings(max_examples=200, deadline=None)
 def test_any_text_survives_both_forms(text: str) -> None:
     """Label values of any text come back from the client's parser as they were given."""
-    odd = replace(view(0), disk=replace(disk(0), model=text))
+    odd = changed(view(0), disk=replace(disk(0), model=text))
     (sample,) = families(openmetrics(snapshot(odd)))["spinledger_disk"].samples
     assert sample.labels["model"] == text
     infos = [dict(labels) for name, labels in text_series(snapshot(odd)) if name == sample.name]
@@ -288,7 +298,7 @@ def test_any_text_survives_both_forms(text: str) -> None:
         ("spinledger_disk_power_state", 16),  # four disks, four states
         ("spinledger_disk_cycles_total", 8),  # four disks, yes and no
         ("spinledger_disk_info", 4),
-        ("spinledger_disk_probe_seconds_bucket", 9),  # one disk, eight bounds and +Inf
+        ("spinledger_disk_probe_seconds_bucket", 36),  # four disks, eight bounds and +Inf
         ("spinledger_build_info", 1),
         ("spinledger_disk_nothing", 0),
     ],
@@ -323,11 +333,11 @@ def test_a_disk_gone_has_no_stale_series() -> None:
 
 
 def test_a_full_disk_keeps_the_bound() -> None:
-    """A disk with every series of the catalogue has as many as the rows allow, at most 200."""
+    """A disk with every series of the catalogue has as many as the rows allow, at most 220."""
     counted = series_count(snapshot(full_view(0), full_view(1)))
     assert counted[disk(0).identity] == counted[disk(1).identity]
     assert counted[disk(0).identity] == sum(row.most for row in DISK_ROWS)
-    assert counted[disk(0).identity] <= 200
+    assert counted[disk(0).identity] <= SERIES_PER_DISK
     assert counted["wwn-0x5000c500a1b2ffff"] == 1  # absent
 
 

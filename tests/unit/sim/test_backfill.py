@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from spinledger.metrics.catalogue import CATALOGUE, HISTOGRAM, Metric
-from spinledger.model import SECOND, Labels, Number, Snapshot
+from spinledger.facts import DiskView, Snapshot
+from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, HISTOGRAM, Metric, Rendered
+from spinledger.model import SECOND
 from spinledger.sim.backfill import LEFT_OUT, SELDOM, Backfill
 from tests.fakes.snapshots import full_view, snapshot
 from tests.packs.promql import uses
@@ -27,15 +27,10 @@ WRITABLE = {row.name: row for row in CATALOGUE if row.kind != HISTOGRAM}
 
 
 def whole_disk() -> Snapshot:
-    """A disk with every key of the catalogue, some real findings among them."""
+    """A disk with every key of the catalogue, and some findings."""
     view = full_view(0)
-    samples: dict[str, Mapping[Labels, Number]] = {
-        **view.samples,
-        "finding": {(code,): 1 for code in CODES},
-        "rated_life_end": {("load", "late"): 2, ("load", "early"): 1},
-    }
-    given = snapshot(replace(view, samples=samples))
-    return replace(given, exporter={**given.exporter, "build_info": {("0.1.0",): 1}})
+    findings = tuple(one for one in view.findings if one.code in CODES)
+    return snapshot(replace(view, findings=findings))
 
 
 def written(steps: int) -> list[set[str]]:
@@ -67,7 +62,7 @@ def read_by_dashboards() -> set[str]:
 def test_every_step_has_what_the_rules_expressions_read_and_no_more() -> None:
     """Metrics of disks at an ordinary step are those of the rules' expressions."""
     read = {name for rule in RULE_LIST for name in uses(rule["expr"]).metrics}
-    disks = {name for name, row in WRITABLE.items() if row.scope == "disk"}
+    disks = {row.name for row in DISK_ROWS}
     assert names(written(2)[1]) & disks == read & disks
     assert read & WRITABLE.keys() - names(written(2)[1]) == set()
 
@@ -89,13 +84,14 @@ def test_labels_that_no_rule_selects_are_left_to_the_hour() -> None:
     assert {re.findall(r'(?:code|bound)="(\w+)"', one)[0] for one in late} == {
         "regular_access",
         "early",
+        "middle",
     }
     windows = {one for one in ordinary if "recent_cycles" in one}
     assert [re.findall(r'window="(\w+)"', one) for one in windows] == [["1d"]]
 
 
 @pytest.mark.parametrize("row", [row for row in CATALOGUE if row.key in LEFT_OUT], ids=str)
-def test_what_is_left_out_is_read_by_nobody(row: Metric) -> None:
+def test_what_is_left_out_is_read_nowhere(row: Metric[DiskView] | Metric[Rendered]) -> None:
     """No rule, annotation or dashboard names it."""
     texts = [*FILES, *(ROOT / "dashboards").glob("*.json")]
     assert not [file for file in texts if re.search(rf"\b{row.name}\b", file.read_text("utf-8"))]
