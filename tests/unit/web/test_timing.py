@@ -1,4 +1,4 @@
-"""What the page says of a standby timer, and whose word it is; drives watched by the real loop.
+"""What the page says of a standby timer, and by what it is known; drives watched by the real loop.
 
 Sources: ATA has no command that reads the standby timer back (ACS-3, from memory); the Power
 Conditions log and mode page 1Ah do tell timers (Ultrastar HC580 specification, p207; Ultrastar
@@ -11,8 +11,9 @@ from dataclasses import replace
 
 import pytest
 
-from spinledger.findings.conditions import drift_s
-from spinledger.model import SECOND, Command, Labels, Number
+from spinledger.facts import IdleBefore, ReadingEffect
+from spinledger.findings.conditions import drift_ns
+from spinledger.model import SECOND, Command
 from spinledger.sim.kinds import Kind
 from spinledger.web.timing import facts
 from tests.fakes.found import HOUR_S, by_hand, watch
@@ -26,18 +27,18 @@ def said(drive: Kind, declared_s: float | None) -> dict[str, str]:
     return dict(facts(watch(drive, USES, 8 * HOUR_S, with_timer(declared_s)).view))
 
 
-def given(samples: dict[str, dict[Labels, Number]], **disk: object) -> dict[str, str]:
-    """The facts of a view made by hand."""
-    return dict(facts(by_hand(dict(samples), **disk)))
+def shown_of(known: dict[str, object], **disk: object) -> dict[str, str]:
+    """The terms of a view made by hand."""
+    return dict(facts(by_hand({}, known, **disk)))
 
 
 def test_a_legacy_timer_is_known_by_its_sleep_alone() -> None:
     """It cannot be read back, and the page says so; its sleep agrees with what was declared."""
     shown = said(kind("plain", 1200), 1200)
     assert shown["Declared"] == "20 min"
-    assert shown["By its own record"] == "a legacy ATA timer cannot be read back"
+    assert shown["By the drive's own setting"] == "a legacy ATA timer cannot be read"
     assert shown["By its sleep, twice in a row"] == "20 min"
-    assert shown["Drift from the declared"] == "none that sampling can tell"
+    assert shown["Drift from the declared"] == "none that sampling can resolve"
     assert "Extended Power Conditions" not in shown
 
 
@@ -45,7 +46,7 @@ def test_a_legacy_timer_is_known_by_its_sleep_alone() -> None:
 def test_timers_of_power_conditions_are_read(name: str) -> None:
     """Each condition with its timer, as the simulated drive was made."""
     shown = said(kind(name, 1200), 1200)
-    assert shown["By its own record"] == "20 min"
+    assert shown["By the drive's own setting"] == "20 min"
     assert (
         shown["Other power conditions"]
         == "idle_a 2 s, idle_b 2 min, idle_c 10 min, standby_y 15 min"
@@ -55,22 +56,18 @@ def test_timers_of_power_conditions_are_read(name: str) -> None:
 
 def test_conditions_that_are_not_enabled_do_not_count() -> None:
     """Their log tells timers that do not run; the legacy timer cannot be read back."""
-    shown = given(
-        {
-            "epc_enabled": {(): 0},
-            "power_timer_seconds": {("standby_z",): 900.0, ("idle_b",): 120.0},
-        }
-    )
+    timers = {"standby_z": 900.0, "idle_b": 120.0}
+    shown = shown_of({"epc_enabled": False, "drive_timers_s": timers})
     assert shown["Extended Power Conditions"] == "not enabled"
-    assert shown["By its own record"] == "a legacy ATA timer cannot be read back"
+    assert shown["By the drive's own setting"] == "a legacy ATA timer cannot be read"
     assert "Other power conditions" not in shown
 
 
 def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
     """A SCSI drive, or an ATA drive whose cached words promise the log, before a first reading."""
     for disk in ({"probe_method": Command.REQUEST_SENSE}, {"epc": True}):
-        assert given({}, **disk)["By its own record"] == "not read yet"
-    assert "By its own record" not in given({}, probe_method=None)
+        assert shown_of({}, **disk)["By the drive's own setting"] == "not read yet"
+    assert "By the drive's own setting" not in shown_of({}, probe_method=None)
 
 
 @pytest.mark.parametrize(
@@ -79,7 +76,7 @@ def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
         (600, 1200, "earlier"),
         (1800, 1200, "later"),
         (600, 0, "later"),
-        (1230, 1200, "none that sampling can tell"),
+        (1230, 1200, "none that sampling can resolve"),
         (600, None, None),
     ],
 )
@@ -88,7 +85,7 @@ def test_the_drift_between_declared_and_observed(
 ) -> None:
     """The least that two agreeing spin-downs allow, so never more than the truth by over 5 s."""
     seen = watch(kind("plain", timer_s), USES, 8 * HOUR_S, with_timer(declared_s)).view
-    drift, shown = drift_s(seen), dict(facts(seen)).get("Drift from the declared")
+    drift, shown = drift_ns(seen.facts), dict(facts(seen)).get("Drift from the declared")
     if declared_s is None or words is None:
         assert (drift, shown) == (None, None)
         return
@@ -96,15 +93,15 @@ def test_the_drift_between_declared_and_observed(
     assert shown.endswith(words)
     truth = timer_s - declared_s
     assert drift is not None
-    assert abs(drift) <= abs(truth) + 5
-    assert drift == pytest.approx(0 if words.startswith("none") else truth, abs=65)
+    assert abs(drift) <= (abs(truth) + 5) * SECOND
+    assert drift / SECOND == pytest.approx(0 if words.startswith("none") else truth, abs=65)
 
 
-def test_no_drift_is_told_before_two_spin_downs_agree() -> None:
+def test_no_drift_is_shown_before_two_spin_downs_agree() -> None:
     """One spin-down may be a command's."""
     seen = watch(kind("plain", 600), [1.0], HOUR_S).view
-    assert drift_s(seen) is None
-    assert seen.samples["observed_standby_seconds"][()] == pytest.approx(600, abs=60)
+    assert drift_ns(seen.facts) is None
+    assert seen.facts.observed_standby_ns == pytest.approx(600 * SECOND, abs=60 * SECOND)
 
 
 @pytest.mark.parametrize(
@@ -112,48 +109,41 @@ def test_no_drift_is_told_before_two_spin_downs_agree() -> None:
 )
 def test_the_apm_level(level: int, words: str) -> None:
     """01h to 7Fh permit standby, 80h to FEh do not (ACS-3)."""
-    assert given({"apm_level": {(): level}})["APM level"] == words
+    assert shown_of({"apm_level": level})["APM level"] == words
 
 
 def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
     """The kernel keeps IDENTIFY data from when the disk came; a reading tells what holds now."""
 
-    def level(apm: int | None, kept: int | None) -> Number | None:
+    def level(apm: int | None, kept: int | None) -> int | None:
         watched = watch(replace(kind("plain", 1200), apm=apm), USES[:30], 700)
         watched.account.disk = replace(watched.account.disk, apm_level=kept)
         assert watched.account.reading is not None
-        return watched.view.samples.get("apm_level", {}).get(())
+        return watched.view.facts.apm_level or None
 
     assert level(apm=0x40, kept=0xFE) == 0x40
     assert level(apm=None, kept=0xFE) is None
     assert level(apm=0x80, kept=None) == 0x80
 
 
-def test_a_reading_that_delays_sleep_is_told() -> None:
+def test_a_reading_that_delays_sleep_is_shown() -> None:
     """Both sorts of spin-downs, how much later, and what follows from it."""
-    figures: dict[Labels, Number] = {
-        ("reading_count",): 12,
-        ("none_count",): 30,
-        ("later_seconds",): 2.5,
-        ("error_seconds",): 0.5,
-        ("restarts",): 1,
-    }
+    read, unread = IdleBefore(12, 602.5, 0.3), IdleBefore(30, 600.0, 0.4)
 
-    def shown(restarts: int) -> str:
-        return given({"slept_after": {**figures, ("restarts",): restarts}})[
-            "After its counters were read"
-        ]
+    def shown(restarts: bool) -> str:
+        effect = ReadingEffect(read, unread, 2.5, 0.5, restarts)
+        return shown_of({"reading_effect": effect})["After its counters were read"]
 
     error = "give or take 1.0 s; 12 and 30 spin-downs with and without"
-    assert shown(1) == f"sleeps 2.5 s later, {error}: a reading restarts its timer"
-    assert shown(0) == f"sleeps as without, {error}"
+    assert shown(True) == f"sleeps 2.5 s later, {error}: a reading restarts its timer"
+    assert shown(False) == f"sleeps as without, {error}"
 
 
 def test_a_disk_just_plugged_in() -> None:
-    """Nothing is known of a disk just plugged in but what its owner declared."""
+    """Nothing is known of a disk just plugged in but what is declared."""
     plain = by_hand()
     assert dict(facts(plain)) == {
         "Declared": "20 min",
-        "By its own record": "a legacy ATA timer cannot be read back",
+        "By the drive's own setting": "a legacy ATA timer cannot be read",
     }
     assert plain.policy.declared_ns == 1200 * SECOND
