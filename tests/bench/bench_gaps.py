@@ -17,7 +17,7 @@ from math import log
 from pathlib import Path
 
 from spinledger.cli.traces import Trace
-from spinledger.model import HOUR, MINUTE, SECOND, Gap
+from spinledger.model import HOUR, MINUTE, SECOND, Gap, Policy
 from spinledger.whatif.gaps import WhatIf
 from spinledger.whatif.replay import DEFAULT_TIMERS_NS, Replay
 from spinledger.whatif.trace import mixed
@@ -36,9 +36,10 @@ def gap_cost(candidates: int, spinup_ns: int, gaps: list[Gap]) -> float:
     step = (330 * MINUTE - MINUTE) // (candidates - 1)
     timers = [MINUTE + index * step for index in range(candidates)]
     fold = WhatIf(timers, spinup_ns)
+    policy = Policy(candidates_ns=tuple(timers), whatif_spinup_ns=spinup_ns)
     began = time.process_time()
     for gap in gaps:
-        fold.step(gap)
+        fold.step(gap, policy)
     return (time.process_time() - began) / len(gaps)
 
 

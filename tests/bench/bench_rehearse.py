@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from spinledger.ledger.summary import view
+from spinledger.ledger.summary import lifetime
 from spinledger.model import DAY, SECOND
 from spinledger.sim.rehearse import Rehearsal, rehearse
 
@@ -48,7 +48,8 @@ def main() -> None:
         metas = (json.loads(one.read_text()) for one in blocks.glob("*/meta.json"))
         print(f"samples in blocks           {sum(one['stats']['numSamples'] for one in metas):10}")
         for name, account in sorted(done.loop.accounts.items()):
-            cycles = sum(view(account).samples["cycles"].values())
+            totals = lifetime(account)
+            cycles = totals.cycles + totals.unobserved_cycles
             print(f"{name:24} cycles {cycles:6.0f} of {truth[name].cycles}")
 
 

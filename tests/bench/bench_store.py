@@ -17,11 +17,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from spinledger.facts import Totals
 from spinledger.ledger import dumps, recording
-from spinledger.ledger.folds import folds
 from spinledger.ledger.summary import lifetime
 from spinledger.model import (
     DAY,
@@ -59,7 +60,6 @@ CYCLES, GAPS, READINGS = 12, 150, 48  # a disk a day
 WALL_NS = 1_767_225_600 * SECOND  # 2026-01-01 00:00:00 UTC
 BOOT = "11111111-2222-4333-8444-555555555555"
 Dump = Mapping[str, object]
-Totals = Mapping[str, Mapping[str, float]]
 
 
 def real_account(identity: str) -> tuple[dict[str, Any], Totals]:
@@ -70,9 +70,7 @@ def real_account(identity: str) -> tuple[dict[str, Any], Totals]:
     )  # fmt: skip
     timers = tuple(minutes * MINUTE for minutes in (5, 10, 20, 60, 120, 240))
     policy = Policy(candidates_ns=timers)
-    account = recording.open_account(
-        disk, policy, Tick(0, WALL_NS, BOOT, 0), folds(disk, policy), None
-    )
+    account = recording.open_account(disk, policy, Tick(0, WALL_NS, BOOT, 0))
     at, sectors = 0, 0
     for number in range(400):
         for moved in (8, 0):
@@ -84,11 +82,7 @@ def real_account(identity: str) -> tuple[dict[str, Any], Totals]:
         given = Reported(Mode.STANDBY, None, "bench")
         recording.record_answered(account, Answered(probe, at + MILLISECOND, given, MILLISECOND))
         at += 40 * SECOND
-    totals = {
-        key: {"/".join(labels): float(value) for labels, value in values.items()}
-        for key, values in lifetime(account).samples.items()
-    }
-    return dumps.dump(account), totals
+    return dumps.dump(account), lifetime(account)
 
 
 def a_day(dice: random.Random, disk: str, day: int, parts: int) -> list[list[Entry]]:
@@ -160,13 +154,8 @@ class Filler:
         """A commit with totals of every disk."""
         self.number += 1
         wall = at_ns + WALL_NS - HOUR
-        grown = {
-            name: {
-                key: {at: value and value + at_ns / DAY for at, value in values.items()}
-                for key, values in self.totals.items()
-            }
-            for name in self.names
-        }
+        times = {state: ns + at_ns for state, ns in self.totals.state_ns.items()}
+        grown = dict.fromkeys(self.names, replace(self.totals, state_ns=times))
         return Commit(self.number, at_ns, wall, BOOT, False, dumped, grown, tuple(entries))
 
     def put(self, commit: Commit) -> None:

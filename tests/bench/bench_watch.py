@@ -30,8 +30,7 @@ from spinledger.device.clock import RealClock  # noqa: E402
 from spinledger.device.counters import SysfsCounters  # noqa: E402
 from spinledger.ledger import recording  # noqa: E402
 from spinledger.ledger.account import Account  # noqa: E402
-from spinledger.ledger.folds import folds  # noqa: E402
-from spinledger.ledger.summary import view  # noqa: E402
+from spinledger.ledger.summary import summary  # noqa: E402
 from spinledger.model import SECOND, Command, Counted, Disk, Probe, Tick  # noqa: E402
 from tests.fakes.facts import DISK, POLICY, WALL_NS, tick  # noqa: E402
 from tests.fakes.mocked import Shelf, mocked_shelf  # noqa: E402
@@ -67,7 +66,7 @@ def counter_files(root: Path) -> Path:
 def account() -> Account:
     """An account with every fold the program has."""
     policy = replace(POLICY, candidates_ns=tuple(t * SECOND for t in (300, 600, 1200, 3600)))
-    return recording.open_account(DISK, policy, tick(0), folds(DISK, policy))
+    return recording.open_account(DISK, policy, tick(0))
 
 
 def samples() -> float:
@@ -104,7 +103,7 @@ def samples() -> float:
             sampler.plan(books, fact.at_ns, 1)
 
         reading, quiet, busy = each(bare), each(still), each(moving)
-        seen = each(lambda: view(books), 2000)
+        seen = each(lambda: summary(books), 2000)
         os.close(stat)
     print(f"bare read and parse of /sys/block/X/stat  {reading * 1e6:8.2f} us")
     print(f"a sample, nothing moved                   {quiet * 1e6:8.2f} us")

@@ -28,7 +28,8 @@ from spinledger.app.sights import Books
 from spinledger.cli import look, snapshots
 from spinledger.cli.screen import Screen
 from spinledger.config.load import load
-from spinledger.model import DAY, SECOND, Snapshot
+from spinledger.facts import Snapshot
+from spinledger.model import DAY, SECOND
 from spinledger.sim.rehearse import Rehearsal, rehearse
 from spinledger.store.export import answer
 from spinledger.store.history import read

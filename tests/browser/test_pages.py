@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from spinledger.config.settings import Tariff
-from spinledger.model import Snapshot
+from spinledger.facts import Snapshot
 from spinledger.web.server import WebServer
 from spinledger.web.sight import Sight
 from tests.browser.conftest import EYES, NARROW, WIDE, Eyes, faults, opened, overflow

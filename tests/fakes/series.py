@@ -40,6 +40,12 @@ def samples(seen: DiskView) -> dict[str, Mapping[Labels, Number]]:
     return found
 
 
+def changed(seen: DiskView, wanted: Samples | None = None, **facts: object) -> DiskView:
+    """The view with other facts, by name or by the names of series."""
+    made = replace(seen.facts, **facts)  # type: ignore[arg-type]
+    return replace(seen, facts=with_samples(made, wanted or {}))
+
+
 def with_samples(facts: Facts, wanted: Samples) -> Facts:
     """The facts with these values in place of theirs."""
     for key, values in wanted.items():

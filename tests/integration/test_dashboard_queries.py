@@ -222,7 +222,7 @@ def test_the_shelf_shows_what_the_shelf_did(week: Month) -> None:
     """
     assert figure(week, "shelf", "Disks") == [DISKS]
     truth = week.rehearsed.shelf.truth(week.rehearsed.clock.now())
-    recent = [view.samples["recent_cycles"][("1d",)] for view in week.views()]
+    recent = [view.facts.windows["1d"].count for view in week.views()]
     assert figure(week, "shelf", "Spin-ups, last day") == [sum(recent)]
     asleep = sum(one.stopped_ns for one in truth.values()) / 1e9 / (DISKS * DAYS * 86_400)
     assert figure(week, "shelf", "Asleep") == pytest.approx([asleep], abs=0.05)
@@ -238,7 +238,7 @@ def test_one_disk_shows_its_own_figures(week: Month) -> None:
     assert sum(figure(week, "disk", "Time by state")) == pytest.approx(3600, rel=0.01)
     (view,) = (one for one in week.views() if one.disk.identity == ONE)
     assert figure(week, "disk", "Against the limits", 1) == sorted(
-        view.samples["cycle_limit"].values()
+        [window.limit for window in view.facts.windows.values()]
     )
     truth = week.rehearsed.shelf.truth(week.rehearsed.clock.now())[ONE]
     assert figure(week, "disk", "Standby timer") == [300]
@@ -350,7 +350,7 @@ def test_the_console_of_all_disks_is_served(week: Month) -> None:
             "instance": [INSTANCE],
             "disk": [view.disk.identity],
         }
-        assert f'<td class="num">{view.samples["recent_cycles"][("1d",)]}</td>' in cells
+        assert f'<td class="num">{view.facts.windows["1d"].count}</td>' in cells
     assert not any("not known" in cells for _, _, cells in rows)
 
 
@@ -362,7 +362,7 @@ def test_the_console_of_one_disk_is_served(week: Month) -> None:
     assert f"<h1>{view.disk.model} {view.disk.serial}</h1>" in text
     found = re.findall(r'<tr><th scope="row">([^<]*)</th><td class="num">([^<]*)</td></tr>', text)
     figures = dict(found)
-    assert figures["Spin-ups of the last day"] == str(view.samples["recent_cycles"][("1d",)])
+    assert figures["Spin-ups of the last day"] == str(view.facts.windows["1d"].count)
     order = [title for title, _ in found]
     windows = ["1h", "3h", "6h", "1d", "7d", "30d"]
     assert [title for title in order if title in windows] == windows

@@ -24,7 +24,7 @@ from pathlib import Path
 import pytest
 
 from spinledger.errors import Unavailable
-from spinledger.ledger.summary import view
+from spinledger.ledger.summary import lifetime as totals_of
 from spinledger.model import DAY, HOUR, SECOND, Span, State
 from spinledger.sim.rehearse import START_WALL_NS, Rehearsal, Rehearsed, ends_wall_ns, rehearse
 from spinledger.store import export
@@ -46,7 +46,9 @@ def run(folder: Path, days: float, name: str = "a") -> tuple[Rehearsed, str]:
 def cycles_of(done: Rehearsed) -> dict[str, float]:
     """Spin-ups in the books, by disk."""
     accounts = done.loop.accounts.items()
-    return {name: sum(view(one).samples["cycles"].values()) for name, one in accounts}
+    return {
+        name: totals_of(one).cycles + totals_of(one).unobserved_cycles for name, one in accounts
+    }
 
 
 def test_the_same_seed_gives_the_same_bytes(tmp_path: Path) -> None:
@@ -130,7 +132,7 @@ def test_the_ledger_agrees_with_the_simulators_tally(
         assert len(cycles) == truth[name].cycles, name
         unseen += hidden
         blind_ns = sum(gap.ended_ns - gap.began_ns for gap in nobody_looked)
-        asleep_s = view(account).samples["state_seconds"][("standby",)]
+        asleep_s = totals_of(account).state_ns[State.STANDBY] / SECOND
         short_s = truth[name].stopped_ns / SECOND - asleep_s
         bound_s = 3 * FAST_S * (truth[name].cycles + 1) + blind_ns / SECOND
         assert -1e-6 <= short_s <= bound_s, name
@@ -144,10 +146,9 @@ def test_a_gap_in_the_middle_is_one_unobserved_span(tmp_path: Path) -> None:
     later = START_WALL_NS + DAY // 4 + HOUR
     second = rehearse(Rehearsal(0.25, start_wall_ns=later), ledger)
     for name, account in second.loop.accounts.items():
-        seconds = view(account).samples["state_seconds"]
-        assert abs(seconds[("unobserved",)] - 3600) <= 2 * FAST_S, name
-        booked_s = (DAY // 2 + HOUR) / SECOND
-        assert abs(sum(seconds.values()) - booked_s) <= FAST_S, name  # to the last look
+        times = totals_of(account).state_ns
+        assert abs(times[State.UNOBSERVED] - HOUR) <= 2 * FAST_S * SECOND, name
+        assert sum(times.values()) == DAY // 2 + HOUR, name  # to the last sample
         spans = [one for one in read(ledger).spans(name) if one.state == State.UNOBSERVED.value]
         assert len(spans) == 1, name
     whole = tmp_path / "whole.db"
@@ -170,12 +171,14 @@ def test_a_rehearsal_in_two_parts_is_the_whole(tmp_path: Path) -> None:
     whole, _ = run(tmp_path, 0.5)
     assert cycles_of(done) == cycles_of(whole)
     for name, account in done.loop.accounts.items():
-        seconds, all_at_once = (
-            view(one).samples["state_seconds"] for one in (account, whole.loop.accounts[name])
+        times, all_at_once = (
+            totals_of(one).state_ns for one in (account, whole.loop.accounts[name])
         )
-        assert seconds[("unobserved",)] - all_at_once[("unobserved",)] <= FAST_S, name
-        for state in all_at_once:
-            assert abs(seconds[state] - all_at_once[state]) <= 2 * FAST_S, (name, state)
+        unobserved = times[State.UNOBSERVED] - all_at_once[State.UNOBSERVED]
+        assert unobserved <= FAST_S * SECOND, name
+        for state in State:
+            apart = abs(times[state] - all_at_once[state])
+            assert apart <= 2 * FAST_S * SECOND, (name, state)
 
 
 def test_a_rehearsal_killed_in_the_middle_goes_on(tmp_path: Path) -> None:

@@ -149,5 +149,5 @@ def test_the_tariff_is_that_of_the_file_in_force(tmp_path: Path) -> None:
     seen = sight(owner, lambda: MemoryStore().history(), "attic")
     assert seen.tariff() == Tariff("EUR", 0.30)
     file.write_text("listen: 127.0.0.1:0\n", encoding="utf-8")
-    assert owner.reload(lambda line: None)
+    assert owner.reload()
     assert seen.tariff() is None

@@ -10,32 +10,31 @@ of which a share p happens, has the relative error sqrt((2 - p) / (p n)).
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import takewhile
 from math import exp, sqrt
 
 import pytest
 
-from spinledger.ledger.folds import Changes, StateSeconds
+from spinledger.facts import Totals
 from spinledger.ledger.recording import open_account, record_answered, record_counted
-from spinledger.ledger.summary import view
+from spinledger.ledger.summary import lifetime
 from spinledger.model import (
+    DAY,
     SECOND,
     Answered,
     Cadence,
     Command,
     Disk,
-    DiskView,
     Mode,
     Policy,
     Probe,
     Reported,
+    State,
 )
-from spinledger.ports import Fold
 from spinledger.sim.drive import Drive
 from spinledger.sim.shelf import Bench, SimulatedShelf
-from spinledger.whatif.gaps import WhatIf
 from tests.fakes.facts import tick
 from tests.fakes.watching import Watched, kind, with_timer
 
@@ -81,24 +80,20 @@ def arrivals(row: Row, seed: int) -> Iterator[float]:
         yield at
 
 
-def folds(row: Row) -> Sequence[Fold]:
-    """The books, and what each of the timers would have done."""
-    timers = [timer * SECOND for timer in TIMERS_S]
-    return StateSeconds(), Changes(), WhatIf(timers, row.spinup_s * SECOND)
+def policy_of(row: Row, plain: Policy) -> Policy:
+    """With the timers that are tried, and the spin-up time."""
+    timers = tuple(timer * SECOND for timer in TIMERS_S)
+    return replace(plain, candidates_ns=timers, whatif_spinup_ns=row.spinup_s * SECOND)
 
 
-def judge(row: Row, seen: DiskView, periods: float, resolution_s: float = 0) -> None:
-    """Books and what-if timers against the closed form; `resolution_s` is that of the gaps."""
-    recorded = seen.samples["state_seconds"]
-    days = sum(recorded.values()) / 86400
-    standby = recorded[("standby",)] / 86400
-    ours = seen.samples["cycles"][("yes",)], standby
+def judge(row: Row, totals: Totals, periods: float, resolution_s: float = 0) -> None:
+    """Ledger and what-if timers against the closed form; `resolution_s` is that of the gaps."""
+    days = sum(totals.state_ns.values()) / DAY
+    ours = totals.cycles, totals.state_ns[State.STANDBY] / DAY
     found = {
-        timer: (
-            seen.samples["whatif_cycles"][(str(timer),)],
-            seen.samples["whatif_asleep_seconds"][(str(timer),)] / 86400,
-        )
+        timer: (tried.spin_downs, tried.asleep_ns / DAY)
         for timer in TIMERS_S
+        for tried in [totals.whatif[timer * SECOND]]
     }
     slack = row.per_hour * resolution_s / 3600
     p_own = row.form(row.timer_s)[0]
@@ -107,7 +102,7 @@ def judge(row: Row, seen: DiskView, periods: float, resolution_s: float = 0) -> 
         error = 4 * sqrt((2 - p) / (p * periods)) + slack
         assert cycles / days == pytest.approx(per_day, rel=error), timer
         assert asleep / days == pytest.approx(share, rel=error), timer
-    # On paper as in the books, but for naps that ended before a question came.
+    # The two agree but for sleeps that ended before a probe came.
     few = 4 * sqrt(slack / (p_own * periods))
     assert found[row.timer_s] == pytest.approx(ours, rel=1e-9 + 2 * slack + few)
 
@@ -121,16 +116,16 @@ def test_the_table_is_the_form(row: Row) -> None:
 
 
 @rows
-def test_books_of_facts_in_time(row: Row) -> None:
-    """The drive is looked at just before and at each arrival, and asked as its timer ends: nothing
-    is lost to sampling, and the books equal the drive's truth and the form.
+def test_a_ledger_of_facts_in_time(row: Row) -> None:
+    """The drive is sampled just before and at each arrival, and probed as its timer ends: nothing
+    is lost to sampling, and the ledger equals the drive's truth and the form.
     """
     drive = replace(kind("plain", row.timer_s), spinup_ns=row.spinup_s * SECOND)
     times = arrivals(row, 1)
     requests = [0, *(round(next(times) * SECOND) for _ in range(PERIODS))]
     rack = SimulatedShelf.of([Bench(drive, requests)])
     place = rack.places[0]
-    account = open_account(place.disk, Policy(), tick(0), folds(row))
+    account = open_account(place.disk, policy_of(row, Policy()), tick(0))
 
     def look(at_ns: int) -> None:
         counted = rack.counters.read(place.disk, at_ns)
@@ -148,12 +143,11 @@ def test_books_of_facts_in_time(row: Row) -> None:
             look(due)
             record_answered(account, answer(place.disk, place.drive, due))
     truth = place.drive.tally
-    seen = view(account)
-    assert seen.samples["cycles"][("yes",)] == truth.cycles
-    slept = truth.mode_ns["standby"] / SECOND  # a nanosecond is booked late at either end
-    near = pytest.approx(slept, abs=3e-9 * truth.cycles)
-    assert seen.samples["state_seconds"][("standby",)] == near
-    judge(row, seen, PERIODS)
+    totals = lifetime(account)
+    assert totals.cycles == truth.cycles
+    slept = truth.mode_ns["standby"]  # a nanosecond is recorded late at either end
+    assert totals.state_ns[State.STANDBY] == pytest.approx(slept, abs=3 * truth.cycles)
+    judge(row, totals, PERIODS)
 
 
 def answer(disk: Disk, drive: Drive, at_ns: int) -> Answered:
@@ -165,20 +159,20 @@ def answer(disk: Disk, drive: Drive, at_ns: int) -> Answered:
 
 
 @rows
-def test_books_of_the_real_loop(row: Row) -> None:
-    """The loop looks every so often and asks as it does in earnest: the books are as good as the
-    looks are frequent. A hundredth of the timer between two looks is stated as their resolution.
+def test_the_ledger_of_the_real_loop(row: Row) -> None:
+    """The loop samples every so often and probes as it does on a host: the ledger is as good as
+    the samples are frequent. A hundredth of the timer is their interval, and so the resolution.
     """
     fast_s = row.timer_s / 100
     drive = replace(kind("plain", row.timer_s), spinup_ns=row.spinup_s * SECOND)
     until_s = LOOKS * fast_s
     requests = [*takewhile(lambda at: at < until_s, arrivals(row, 2))]
     cadence = Cadence(round(fast_s * SECOND), 60 * SECOND, 600 * SECOND, 0)
-    policy = with_timer(row.timer_s, cadence=cadence)
-    watched = Watched(drive, requests, policy, folds=lambda disk, policy: folds(row))
-    seen = watched.run(until_s).view
+    policy = policy_of(row, with_timer(row.timer_s, cadence=cadence))
+    watched = Watched(drive, requests, policy)
+    totals = watched.run(until_s).view.facts.totals
     truth = watched.rack.places[0].drive.settle(watched.clock.now())
-    missed = truth.cycles - seen.samples["cycles"][("yes",)]
-    expected = truth.cycles * row.per_hour * 2 * fast_s / 3600  # naps shorter than two looks
+    missed = truth.cycles - totals.cycles
+    expected = truth.cycles * row.per_hour * 2 * fast_s / 3600  # sleeps shorter than two samples
     assert 0 <= missed <= expected + 4 * sqrt(expected) + 1
-    judge(row, seen, row.per_hour * until_s / 3600, 2 * fast_s)
+    judge(row, totals, row.per_hour * until_s / 3600, 2 * fast_s)

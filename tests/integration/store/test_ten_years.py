@@ -17,14 +17,14 @@ from typing import NamedTuple
 import pytest
 from scipy import stats
 
+from spinledger.facts import DiskView
 from spinledger.ledger import recording
 from spinledger.ledger.account import Account
-from spinledger.ledger.folds import folds
-from spinledger.ledger.summary import view
 from spinledger.loop.keeping import Keeping, reopen
-from spinledger.model import DAY, HOUR, SECOND, Command, Disk, DiskView, Policy, Record, Tick
+from spinledger.model import DAY, HOUR, SECOND, Command, Disk, Policy, Record, Tick
 from spinledger.store.history import read
 from tests.fakes.facts import DISK
+from tests.fakes.series import samples, view
 from tests.integration.store.written import BOOT, WALL_NS, store
 
 DAYS = 3653  # ten years, leap days included
@@ -67,14 +67,14 @@ class Run:
         self.keeping = Keeping(self.store, self.store.restore(), DAY // 2, live=False)
         now = tick(day)
         self.keeping.handed_ns = now.at_ns
-        opened = reopen(self.keeping, now, lambda disk: policy, folds, lambda policy: None)
+        opened = reopen(self.keeping, now, lambda disk: policy, lambda policy: None)
         self.accounts = opened.accounts
         self.see(SIM, now, policy)
 
     def see(self, disk: Disk, now: Tick, policy: Policy) -> Account:
         """A disk is here."""
         if disk.identity not in self.accounts:
-            account = recording.open_account(disk, policy, now, folds(disk, policy))
+            account = recording.open_account(disk, policy, now)
             self.accounts[disk.identity] = account
         account = self.accounts[disk.identity]
         self.keeping.recorded(disk.identity, recording.record_seen(account, disk, now.at_ns))
@@ -155,20 +155,20 @@ def test_the_projection_is_scipys_over_the_ledgers_rows(written: Written) -> Non
     line = stats.theilslopes([loads for _, loads in rows], [at for at, _ in rows], alpha=0.95)
     assert last.worn.loads is not None
     left = RATING - last.worn.loads
-    ends = written.seen.samples["rated_life_end"]
+    ends = samples(written.seen)["rated_life_end"]
     for bound, pace in (("early", line.high_slope), ("middle", line.slope),
                         ("late", line.low_slope)):  # fmt: skip
         expected_s = last.at_wall_ns / SECOND + left / pace * 86_400
         assert ends[("load", bound)] == pytest.approx(expected_s, abs=60), bound
     years = (ends[("load", "middle")] - last.at_wall_ns / SECOND) / (365.25 * 86_400)
     assert years == pytest.approx(left / 100 / 365.25, rel=0.02)
-    share = written.seen.samples["rated_life_used_ratio"][("load",)]
+    share = samples(written.seen)["rated_life_used_ratio"][("load",)]
     assert share == pytest.approx(last.worn.loads / RATING)
-    assert set(written.seen.samples["wear_rejected"].values()) == {0}
+    assert set(samples(written.seen)["wear_rejected"].values()) == {0}
 
 
 def test_a_new_disk_has_a_share_and_no_date(written: Written) -> None:
     """Fourteen readings on thirteen days' span are too few for a date (own rule); the share of the
     rating is there from the first."""
-    assert written.before.samples["rated_life_used_ratio"][("load",)] == 2300 / RATING
-    assert not written.before.samples.get("rated_life_end")
+    assert samples(written.before)["rated_life_used_ratio"][("load",)] == 2300 / RATING
+    assert not samples(written.before).get("rated_life_end")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import random
 import select
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from spinledger.facts import Totals
 from spinledger.model import (
     HOUR,
     MILLISECOND,
@@ -19,11 +21,13 @@ from spinledger.model import (
     Gap,
     Reading,
     Span,
+    State,
     Worn,
 )
 from spinledger.ports import Commit, Store
 from spinledger.store.history import History
 from spinledger.store.ledger import FileStore
+from tests.fakes.snapshots import view
 
 WALL_NS = 1_767_225_600 * SECOND  # 2026-01-01 00:00:00 UTC
 BOOT = "11111111-2222-4333-8444-555555555555"
@@ -112,12 +116,11 @@ def dump(number: int, at_ns: int, size: int = 30) -> dict[str, object]:
     return {"cycles": number, "at_ns": at_ns, "times": [at_ns - n * HOUR for n in range(size)]}
 
 
-def totals(number: int) -> dict[str, dict[str, float]]:
+def totals(number: int) -> Totals:
     """Something like a disk's totals."""
-    return {
-        "cycles": {"yes": number, "no": 0},
-        "state_seconds": {"standby": number * 1.5, "idle": 7.25},
-    }
+    plain = view(0).facts.totals
+    times = {**plain.state_ns, State.STANDBY: number * 1_500_000_000, State.IDLE: 7_250_000_000}
+    return replace(plain, cycles=number, state_ns=times)
 
 
 class Shelf:

@@ -14,7 +14,9 @@ from spinledger.app import examining
 from spinledger.app.examining import Examined
 from spinledger.cli import check
 from spinledger.config.load import load
-from spinledger.model import Cadence, Command, DiskView, Policy, Watch
+from spinledger.facts import DiskView
+from spinledger.model import Cadence, Command, Policy, Watch
+from tests.fakes.series import changed
 from tests.fakes.snapshots import snapshot, view
 
 
@@ -23,7 +25,7 @@ def report(
 ) -> tuple[check.Json, str]:
     """The report on one disk, as JSON types and in words."""
     plain = view(0)
-    seen: DiskView = replace(
+    seen: DiskView = changed(
         plain,
         disk=replace(plain.disk, **disk),
         policy=policy or plain.policy,

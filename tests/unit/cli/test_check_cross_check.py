@@ -11,6 +11,7 @@ from spinledger.app.examining import Examined
 from spinledger.cli import check
 from spinledger.config.load import parse
 from spinledger.model import Command, Policy, Watch
+from tests.fakes.series import changed
 from tests.fakes.snapshots import snapshot, view
 
 
@@ -19,7 +20,7 @@ def words(
 ) -> str:
     """The report on one disk under a configuration, in words."""
     plain = view(0)
-    seen = replace(
+    seen = changed(
         plain,
         disk=replace(plain.disk, **disk),  # type: ignore[arg-type]
         policy=policy or plain.policy,

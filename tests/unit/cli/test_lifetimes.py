@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from spinledger.cli.lifetimes import MOST, sentences
-from spinledger.model import DiskView, Labels, Number
+from spinledger.facts import DiskView
+from spinledger.model import Labels, Number
 from tests.fakes.looks import NOW_S, YEAR_S, asleep, given
+from tests.fakes.series import changed
 from tests.fakes.snapshots import view
 
 CAUTION = "A rating is a design figure, not a forecast of failure."
@@ -23,7 +23,7 @@ def rated(number: int, used: float, *years: float | None) -> DiskView:
     plain = view(number)
     shares: dict[Labels, Number] = {("load",): used}
     more = {"rated_life_used_ratio": shares, "rated_life_end": ends}
-    return replace(plain, samples={**plain.samples, **more})
+    return changed(plain, more)
 
 
 def said(*views: DiskView) -> list[str]:

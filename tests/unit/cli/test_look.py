@@ -28,6 +28,7 @@ from tests.fakes.looks import (
     span,
     woken,
 )
+from tests.fakes.series import changed
 from tests.fakes.snapshots import disk, full_view, view
 
 ESCAPE = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
@@ -98,9 +99,9 @@ def test_a_page_that_is_watched_is_short() -> None:
 
 def test_a_state_older_than_the_first_look_is_marked() -> None:
     """Over our own restart a disk slept for longer than we know; an idle one was touched since."""
-    found_so = replace(asleep(0), since_seen=False)
+    found_so = changed(asleep(0), since_seen=False)
     touched = view(1, State.IDLE)
-    touched = replace(touched, untouched_wall_ns=touched.since_wall_ns + 40 * SECOND)
+    touched = changed(touched, untouched_wall_ns=touched.facts.since_wall_ns + 40 * SECOND)
     lines = page(given(found_so, touched))
     assert lines[3].startswith("sda LAB HDD 7200 asleep >3h00 ")
     assert lines[4].startswith("sdb LAB HDD 7200 idle     20s ")
@@ -150,7 +151,7 @@ def test_long_and_hostile_names_stay_in_their_column(width: int, week: bool) -> 
     """A model with an escape sequence and a pool of 90 characters break neither line nor screen."""
     odd = asleep(0)
     named = replace(odd.disk, model="ARCHIVE \x1b[2J\n" + "X" * 50, pool="p" * 90)
-    lines = page(given(replace(odd, disk=named), runaway(1)), width, recorded=books(), week=week)
+    lines = page(given(changed(odd, disk=named), runaway(1)), width, recorded=books(), week=week)
     assert not any(ESCAPE.search(line) or "\n" in line for line in lines)
     assert max(map(len, lines)) <= width
     assert sum(line.startswith("sd") for line in lines) == 2
@@ -172,14 +173,14 @@ def test_an_absent_disk_is_told() -> None:
 def test_a_budget_is_proposed_after_two_weeks() -> None:
     """3 spin-ups a day in 80 days watched: 5 would do; a configured budget is left alone."""
     plain = asleep(0, budget_source="default", budget_per_day=24.0)
-    samples: Samples = {**plain.samples, "cycles": {("yes",): 240, ("no",): 0}}
-    lines = " ".join(page(given(replace(plain, samples=samples))))
+    samples: Samples = {"cycles": {("yes",): 240, ("no",): 0}}
+    lines = " ".join(page(given(changed(plain, samples))))
     assert "sda: no budget is set; `budget_per_day: 5` would suit" in lines
     young: Samples = {
         **samples,
-        "state_seconds": {("standby",): 13 * DAY_S, ("unobserved",): 9 * DAY_S},
+        "state_seconds": {("standby",): 13 * DAY_S, ("idle",): 0, ("unobserved",): 9 * DAY_S},
     }
-    for other in (replace(plain, samples=young), replace(asleep(0), samples=samples)):
+    for other in (changed(plain, young), changed(asleep(0), samples)):
         assert "no budget is set" not in " ".join(page(given(other)))
 
 
@@ -236,15 +237,13 @@ def test_years_left(ends_in: tuple[float, float] | None, cycles: int, shown: str
     plain = asleep(0)
     ends = dict(zip(("early", "late"), ends_in or (), strict=False))
     samples: Samples = {
-        **plain.samples,
         "rated_cycles": {("load",): 600_000},
-        "rated_life_horizon_seconds": {(): 3 * 365.25 * DAY_S},
         "rated_life_end": {
             ("load", bound): NOW_S + years * 365.25 * DAY_S for bound, years in ends.items()
         },
         "recent_cycles": {("7d",): 0, ("30d",): cycles},
     }
-    lines = page(given(replace(plain, samples=samples)), week=True)
+    lines = page(given(changed(plain, samples, rated={})), week=True)
     assert lines[3].split("of 2")[1].split("  0 ")[0].strip() == shown
 
 

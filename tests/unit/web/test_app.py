@@ -14,8 +14,8 @@ from prometheus_client.openmetrics.parser import (
 )
 
 from spinledger.errors import BadInput, Unavailable
+from spinledger.facts import Snapshot
 from spinledger.metrics.collector import render_text
-from spinledger.model import Snapshot
 from spinledger.web.app import History, application
 from tests.fakes.snapshots import attic
 

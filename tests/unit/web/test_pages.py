@@ -11,13 +11,15 @@ from html.parser import HTMLParser
 import pytest
 
 from spinledger.config.settings import Tariff
-from spinledger.model import DAY, HOUR, SECOND, DiskView, Snapshot, State
+from spinledger.facts import DiskView, Snapshot
+from spinledger.model import DAY, HOUR, SECOND, State
 from spinledger.web.app import Application, application
 from spinledger.web.dress import CONTENT_SECURITY_POLICY, STYLE
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
 from spinledger.web.sight import Booked, Piece, Sight, Wake
 from tests.fakes.recorded import LONG, ZONE, losing, shelf, sight_of
+from tests.fakes.series import changed
 from tests.fakes.snapshots import WALL_NS, attic, disk, snapshot, view
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}  # HTML, 13.1.2 (void elements, those used)
@@ -199,7 +201,7 @@ def test_a_disk_over_its_limit_is_marked() -> None:
 
 
 def _odd(model: str) -> tuple[Snapshot, DiskView]:
-    odd = replace(view(0), disk=replace(disk(0), model=model, pool=model, serial=model))
+    odd = changed(view(0), disk=replace(disk(0), model=model, pool=model, serial=model))
     return snapshot(odd), odd
 
 
@@ -219,7 +221,7 @@ def test_unknown_states_say_why() -> None:
     assert text.count("Nothing booked in this time.") == 4
     whole, odd = _odd(LONG)
     assert LONG in one_disk(whole, odd, DARK)
-    assert view(3, State.UNKNOWN).why
+    assert view(3, State.UNKNOWN).facts.why
 
 
 @pytest.mark.parametrize(
@@ -315,7 +317,7 @@ def test_a_year_is_not_told_from_half_a_day() -> None:
     """Before a whole day was watched, neither energy nor money a year is told."""
     whole, books = shelf(1)
     first = whole.disks[0]
-    short = replace(first, samples={**first.samples, "state_seconds": {("idle",): 43_200.0}})
+    short = changed(first, {"state_seconds": {("idle",): 43_200.0, ("standby",): 0}})
     sight = replace(sight_of(books), tariff=lambda: TARIFF)
     assert "EUR</td>" not in overview(replace(whole, disks=(short,)), sight)
     assert "a year, at this pace" not in one_disk(whole, short, sight)

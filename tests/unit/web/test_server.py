@@ -16,8 +16,8 @@ from itertools import count
 import pytest
 
 from spinledger.errors import Unavailable
+from spinledger.facts import Snapshot
 from spinledger.metrics.collector import Current
-from spinledger.model import Snapshot
 from spinledger.web.app import DARK, Application, Environ, History, StartResponse, application
 from spinledger.web.server import DEFAULT_LISTEN, THREADS, WebServer
 from spinledger.web.sight import Sight
