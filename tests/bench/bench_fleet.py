@@ -36,8 +36,8 @@ from typing import Any
 
 import yaml
 
+from rules.build import HERE as RULES
 from tests.bench.fleet import DISKS, FAULTY, instance, serve
-from tests.packs.index import RULES
 from tests.packs.overlay import overlay
 from tests.packs.test_rules import FILES, RULE_LIST
 

@@ -31,8 +31,8 @@ from typing import Any
 import pytest
 import yaml
 
+from rules.build import HERE as RULES
 from tests.fakes.hurried import BEAT_S, CONFIG
-from tests.packs.index import RULES
 from tests.packs.overlay import overlay
 
 ROOT = Path(__file__).parents[2]

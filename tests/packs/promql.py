@@ -8,10 +8,9 @@ and "Operators" (by, without, on, ignoring, group_left, group_right take label l
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 
-from spinledger.metrics.catalogue import CATALOGUE, Metric
+from tests.packs.contract import CONTRACT, EVERY_LABEL, OWN
 
 _STRING = re.compile(r'"(?:\\.|[^"\\])*"|\'(?:\\.|[^\'\\])*\'|`[^`]*`')
 _COMMENT = re.compile(r"#[^\n]*")
@@ -41,40 +40,6 @@ def uses(expression: str) -> Use:
     grouped = {label.strip() for inside in lists for label in inside.split(",") if label.strip()}
     bare = _LABEL_LIST.sub("", re.sub(r"\{[^{}]*\}", "", text))
     return Use(frozenset(_METRIC.findall(bare)), frozenset(grouped), selected)
-
-
-# What Prometheus itself gives every scraped series (documentation, "Jobs and instances").
-TARGET_LABELS = frozenset({"job", "instance"})
-
-
-def series(metric: Metric) -> Iterator[tuple[str, frozenset[str]]]:
-    """The series a catalogue row is scraped as, with the labels each may carry.
-
-    Histograms by the Prometheus text format (_bucket with le, _sum, _count); a state set's label
-    has the family's own name (OpenMetrics 1.0, "StateSet").
-    """
-    labels = frozenset(metric.labels) | TARGET_LABELS
-    if metric.scope == "disk":
-        labels |= {"disk"}
-    if metric.kind == "histogram":
-        yield f"{metric.name}_bucket", labels | {"le"}
-        yield f"{metric.name}_sum", labels
-        yield f"{metric.name}_count", labels
-    elif metric.kind == "stateset":
-        yield metric.name, labels | {metric.name}
-    else:
-        yield metric.name, labels
-
-
-CONTRACT: dict[str, frozenset[str]] = {
-    name: labels for metric in CATALOGUE for name, labels in series(metric)
-}
-# Series that Prometheus makes itself (documentation, "Jobs and instances", "Alerting rules").
-OWN: dict[str, frozenset[str]] = {
-    "up": TARGET_LABELS,
-    "ALERTS": TARGET_LABELS | {"alertname", "alertstate", "disk", "wake_group"},  # by our rules
-}
-EVERY_LABEL: frozenset[str] = frozenset().union(*CONTRACT.values())
 
 
 def strangers(expression: str, recorded: frozenset[str] = frozenset()) -> list[str]:

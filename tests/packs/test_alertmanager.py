@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 import yaml
 
-from tests.packs.index import RULES
+from rules.build import HERE as RULES
 from tests.packs.test_rules import ALERTS
 
 SAMPLE = RULES / "samples" / "alertmanager.yml"

@@ -17,7 +17,8 @@ from grafana_foundation_sdk.models.dashboard import Dashboard
 
 from dashboards.build import BOARDS as MADE
 from dashboards.build import finished, texts
-from tests.packs.promql import EVERY_LABEL, strangers
+from tests.packs.contract import EVERY_LABEL
+from tests.packs.promql import strangers
 from tests.packs.test_rules import RECORDED
 
 FOLDER = Path(__file__).parents[2] / "dashboards"

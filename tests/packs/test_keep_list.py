@@ -25,8 +25,9 @@ from typing import Any
 import pytest
 import yaml
 
+from rules.build import HERE as RULES
 from spinledger.metrics.catalogue import CATALOGUE, Metric
-from tests.packs.index import RULES
+from tests.packs.contract import VALUES
 from tests.packs.overlay import overlay
 from tests.packs.promql import uses
 from tests.packs.test_rules import RULE_LIST
@@ -34,25 +35,6 @@ from tests.packs.test_rules import RULE_LIST
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 60.0
 LIMIT = 40
-
-# Label values by metric and label, where a rule selects by them; for other labels two are made up.
-VALUES = {
-    "window": ["1h", "3h", "6h", "1d", "7d", "30d"],
-    "bound": ["early", "middle", "late"],
-    "kind": ["load", "start_stop"],
-    "state": ["active", "idle", "standby", "unknown", "unobserved"],
-    "observed": ["yes", "no"],
-    "spinledger_disk_power_state": ["active", "idle", "standby", "unknown"],
-    "code": [
-        "probes_disturb",
-        "probes_restart_timer",
-        "sleep_does_not_pay",
-        "timer_not_holding",
-        "spin_up_wait_lengthening",
-        "sectors_not_counted",
-        "state_refused",
-    ],
-}
 
 
 def lines(metric: Metric) -> Iterator[str]:
@@ -64,7 +46,7 @@ def lines(metric: Metric) -> Iterator[str]:
     if metric.kind == "info":
         choices = [["counters"] if name == "watch" else [f"a {name}"] for name in names]
     else:
-        choices = [VALUES.get(name, ["one", "two"]) for name in names]
+        choices = [list(VALUES.get(name, ["one", "two"])) for name in names]
     for chosen in itertools.product(*choices):
         labels = {**dict(zip(names, chosen, strict=True)), **fixed}
         if "disk" in names:

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from tests.packs.index import RULES
+from rules.build import HERE as RULES
 from tests.packs.mutations import Rule, mutants
 from tests.packs.test_rules import FILES, rules_of
 

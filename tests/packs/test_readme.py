@@ -10,7 +10,7 @@ import pytest
 from spinledger.config.load import parse
 from spinledger.config.schema import FIELDS
 from spinledger.wear.ratings import table
-from tests.packs.promql import CONTRACT
+from tests.packs.contract import CONTRACT
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -18,7 +18,7 @@ from spinledger.errors import BadInput, Unavailable
 
 # What a reader of the pack uses; the rules' own tests stay in the source tree.
 FOLDERS = ("rules", "rules/alerts", "rules/recording", "rules/runbooks", "rules/samples")
-DASHBOARDS = {".html", ".json", ".md"}  # not the program that builds them, nor pictures
+WRITTEN = {".html", ".json", ".md", ".yml"}  # not the programs that build them, nor pictures
 SHARE = "share/spinledger"  # where a wheel puts its data files, as pyproject.toml says
 
 _RUNBOOK = re.compile(rb"^( *runbook_url: )runbooks/(\w+)\.md$", re.MULTILINE)
@@ -79,8 +79,8 @@ def source() -> Path:
 def contents(tree: Path, base: str | None) -> dict[Path, bytes]:
     """Relative path and bytes of every file of the pack."""
     found = [file for folder in FOLDERS for file in sorted((tree / folder).iterdir())]
-    found += sorted(file for file in (tree / "dashboards").rglob("*") if file.suffix in DASHBOARDS)
-    packed = {file.relative_to(tree): file.read_bytes() for file in found if file.is_file()}
+    found += sorted((tree / "dashboards").rglob("*"))
+    packed = {file.relative_to(tree): file.read_bytes() for file in found if file.suffix in WRITTEN}
     if base is not None:
         url = rf"\g<1>{base}/\g<2>.md".encode()
         packed = {

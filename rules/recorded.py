@@ -1,0 +1,65 @@
+"""Recording rules, for federation, remote write and dashboards of many hosts.
+
+Names are level:metric:operations (Prometheus documentation, "Recording rules").
+"""
+
+from __future__ import annotations
+
+from rules.parts import Group, Recording
+
+USED = "instance_disk:spinledger_disk_cycle_limit_used_ratio:max"
+STANDBY = "instance_disk:spinledger_disk_standby_seconds_per_state_seconds:ratio_rate1h"
+
+DISKS = Group(
+    "recording/disks.yml",
+    "spinledger-recording-disks",
+    "One series a disk, for federation and remote write; level: instance_disk.",
+    (
+        Recording(
+            USED,
+            "max without (window) (spinledger_disk_cycle_limit_used_ratio)",
+            why="1 and above: the limit of some window is reached.",
+        ),
+        Recording(
+            STANDBY,
+            """
+            sum without (state) (rate(spinledger_disk_state_seconds_total{state="standby"}[1h]))
+              / (sum without (state) (rate(spinledger_disk_state_seconds_total[1h])) > 0)
+            """,
+            why="The share of the last hour that the disk slept. Unobserved time counts as time.",
+        ),
+        Recording(
+            "instance_disk:spinledger_disk_finding:sum",
+            "sum without (code) (spinledger_disk_finding)",
+            why="Findings that hold, of those that alerts read.",
+        ),
+    ),
+)
+
+HOSTS = Group(
+    "recording/hosts.yml",
+    "spinledger-recording-hosts",
+    "A few series a host, for federation and remote write; level: instance.",
+    (
+        Recording(
+            "instance:spinledger_disk_power_state:sum",
+            "sum without (disk) (spinledger_disk_power_state)",
+            why="Disks in each power state.",
+        ),
+        Recording(
+            "instance:spinledger_disk_state_seconds:rate1h",
+            "sum without (disk) (rate(spinledger_disk_state_seconds_total[1h]))",
+            why="Disk-seconds a second in each state: how many disks were in it, on average.",
+        ),
+        Recording(
+            "instance:spinledger_disk_recent_cycles:sum1d",
+            'sum without (disk, window) (spinledger_disk_recent_cycles{window="1d"})',
+            why="Spin-ups of the last day, as counted in the ledgers.",
+        ),
+        Recording(
+            "instance:spinledger_disk_cycle_limit_reached:count",
+            f"count without (disk) ({USED} >= 1)",
+            why="Disks at or above the limit of some window.",
+        ),
+    ),
+)
