@@ -24,7 +24,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from spinledger.app.sights import Books
+from spinledger.app.pages import RecentHistories
 from spinledger.cli import look, snapshots
 from spinledger.cli.screen import Screen
 from spinledger.config.load import load
@@ -32,8 +32,8 @@ from spinledger.model import DAY, SECOND, Snapshot
 from spinledger.sim.rehearse import Rehearsal, rehearse
 from spinledger.store.export import answer
 from spinledger.store.history import read
+from spinledger.web.context import PageContext
 from spinledger.web.server import WebServer
-from spinledger.web.sight import Sight
 from tests.browser.conftest import ARGUMENTS, CHROMIUM
 from tests.fakes.recorded import nights
 from tests.fakes.scraped import INSTANCE, ROOT, STEP_NS, Scrape, fires, month
@@ -100,8 +100,8 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
     with patch("spinledger.sim.rehearse.Backfill", _Last), (folder / "none").open("w") as out:
         done = rehearse(asked, ledger, out)
     tariff, calendar = load(config).tariff, nights(ZONE)
-    sight = Sight(
-        Books(lambda: read(ledger)),
+    context = PageContext(
+        RecentHistories(lambda: read(ledger)),
         lambda: {"nights": calendar},
         ZoneInfo(ZONE),
         ZONE,
@@ -112,7 +112,7 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
         ("127.0.0.1", 0),
         lambda: _Last.last,
         lambda given: answer(read(ledger), given, done.clock.wall()),
-        sight,
+        context,
     )
     server.start()
     try:

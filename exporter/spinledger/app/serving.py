@@ -16,8 +16,8 @@ from pathlib import Path
 from platform import node
 from zoneinfo import ZoneInfo
 
+from spinledger.app.pages import page_context
 from spinledger.app.publishers import Latest, TextFile, Waker
-from spinledger.app.sights import sight
 from spinledger.config.current import CurrentConfig, say
 from spinledger.config.load import host_zone, load
 from spinledger.config.settings import Config
@@ -93,7 +93,7 @@ def serve(serving: Serving) -> int:
         listen,
         latest.current,
         lambda asked: answer(store.history(), asked, ports.clock.wall()),
-        sight(owner, store.remembered, "a simulated shelf" if serving.simulated else node()),
+        page_context(owner, store.remembered, "a simulated shelf" if serving.simulated else node()),
     )
     web.start()
     say(f"serving {web.url}metrics")

@@ -1,4 +1,4 @@
-"""What is known of a disk's standby timer and its power management, each with whose word it is.
+"""What is known of a disk's standby timer and its power management, each with its source.
 
 Rules: facts for the page of one disk. A legacy ATA timer cannot be read back: the standard has no
 command for it. Timers of power conditions can be, and run on an ATA drive only while its Extended
@@ -23,18 +23,18 @@ def facts(view: DiskView) -> Sequence[tuple[str, str]]:
     declared = view.policy.declared_ns
     given = [("Declared", "no" if declared is None else timer(declared / SECOND))]
     if record := _record(view):
-        given.append(("By its own record", record))
+        given.append(("Set in the drive", record))
     learned = view.samples.get("learned_timer", {})
     if learned:
-        given.append(("By its sleep, twice in a row", length(learned[("high_seconds",)])))
+        given.append(("From two spin-downs that agree", length(learned[("high_seconds",)])))
     observed = value(view, "observed_standby_seconds")
     if observed is not None:
-        given.append(("Idle before it last slept", length(observed)))
+        given.append(("Idle time before its last spin-down", length(observed)))
     drift = drift_s(view)
     if drift is not None:
-        given.append(("Drift from the declared", _drift(drift)))
+        given.append(("Difference to the declared timer", _drift(drift)))
     if compared := _compared(view):
-        given.append(("After its counters were read", compared))
+        given.append(("Effect of reading its counters", compared))
     others = [
         f"{safe(name)} {timer(seconds)}"
         for (name,), seconds in view.samples.get("power_timer_seconds", {}).items()
@@ -47,7 +47,7 @@ def facts(view: DiskView) -> Sequence[tuple[str, str]]:
         given.append(("Other power conditions", ", ".join(others)))
     level = value(view, "apm_level")
     if level is not None:
-        words = "it may sleep by itself" if level < MAY_STOP else "no sleep by itself"
+        words = "may spin down by itself" if level < MAY_STOP else "does not spin down by itself"
         given.append(("APM level", f"{number(level)}: {words}"))
     return given
 
@@ -67,18 +67,18 @@ def _record(view: DiskView) -> str:
 
 def _drift(seconds: float) -> str:
     if not seconds:
-        return "none that sampling can tell"
-    return f"sleeps {length(abs(seconds))} {'later' if seconds > 0 else 'earlier'}"
+        return "none measurable"
+    return f"spins down {length(abs(seconds))} {'later' if seconds > 0 else 'earlier'}"
 
 
 def _compared(view: DiskView) -> str:
-    """Whether a reading of its counters delays its sleep."""
+    """Whether a reading of its counters delays its spin-down."""
     slept = view.samples.get("slept_after", {})
     if not slept:
         return ""
     later = slept[("later_seconds",)]
     many = f"{slept[('reading_count',)]} and {slept[('none_count',)]} spin-downs"
-    error = f"give or take {2 * slept[('error_seconds',)]:.1f} s; {many} with and without"
+    error = f"± {2 * slept[('error_seconds',)]:.1f} s; {many} with and without a reading"
     if slept[("restarts",)]:
-        return f"sleeps {later:.1f} s later, {error}: a reading restarts its timer"
-    return f"sleeps as without, {error}"
+        return f"spins down {later:.1f} s later, {error}: a reading restarts its timer"
+    return f"none, {error}"

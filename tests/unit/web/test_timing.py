@@ -1,7 +1,7 @@
-"""What the page says of a standby timer, and whose word it is; drives watched by the real loop.
+"""What the page says of a standby timer, and by which source; drives watched by the real loop.
 
 Sources: ATA has no command that reads the standby timer back (ACS-3, from memory); the Power
-Conditions log and mode page 1Ah do tell timers (Ultrastar HC580 specification, p207; Ultrastar
+Conditions log and mode page 1Ah give timers (Ultrastar HC580 specification, p207; Ultrastar
 C15K600 specification, p188); below APM level 80h a drive may stop its motor (ACS-3).
 """
 
@@ -31,13 +31,13 @@ def given(samples: dict[str, dict[Labels, Number]], **disk: object) -> dict[str,
     return dict(facts(by_hand(dict(samples), **disk)))
 
 
-def test_a_legacy_timer_is_known_by_its_sleep_alone() -> None:
-    """It cannot be read back, and the page says so; its sleep agrees with what was declared."""
+def test_a_legacy_timer_is_known_by_spin_downs_alone() -> None:
+    """It cannot be read back, and the page says so; spin-downs agree with the declared one."""
     shown = said(kind("plain", 1200), 1200)
     assert shown["Declared"] == "20 min"
-    assert shown["By its own record"] == "a legacy ATA timer cannot be read back"
-    assert shown["By its sleep, twice in a row"] == "20 min"
-    assert shown["Drift from the declared"] == "none that sampling can tell"
+    assert shown["Set in the drive"] == "a legacy ATA timer cannot be read back"
+    assert shown["From two spin-downs that agree"] == "20 min"
+    assert shown["Difference to the declared timer"] == "none measurable"
     assert "Extended Power Conditions" not in shown
 
 
@@ -45,7 +45,7 @@ def test_a_legacy_timer_is_known_by_its_sleep_alone() -> None:
 def test_timers_of_power_conditions_are_read(name: str) -> None:
     """Each condition with its timer, as the simulated drive was made."""
     shown = said(kind(name, 1200), 1200)
-    assert shown["By its own record"] == "20 min"
+    assert shown["Set in the drive"] == "20 min"
     assert (
         shown["Other power conditions"]
         == "idle_a 2 s, idle_b 2 min, idle_c 10 min, standby_y 15 min"
@@ -54,7 +54,7 @@ def test_timers_of_power_conditions_are_read(name: str) -> None:
 
 
 def test_conditions_that_are_not_enabled_do_not_count() -> None:
-    """Their log tells timers that do not run; the legacy timer cannot be read back."""
+    """Their log gives timers that do not run; the legacy timer cannot be read back."""
     shown = given(
         {
             "epc_enabled": {(): 0},
@@ -62,15 +62,15 @@ def test_conditions_that_are_not_enabled_do_not_count() -> None:
         }
     )
     assert shown["Extended Power Conditions"] == "not enabled"
-    assert shown["By its own record"] == "a legacy ATA timer cannot be read back"
+    assert shown["Set in the drive"] == "a legacy ATA timer cannot be read back"
     assert "Other power conditions" not in shown
 
 
 def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
     """A SCSI drive, or an ATA drive whose cached words promise the log, before a first reading."""
     for disk in ({"probe_method": Command.REQUEST_SENSE}, {"epc": True}):
-        assert given({}, **disk)["By its own record"] == "not read yet"
-    assert "By its own record" not in given({}, probe_method=None)
+        assert given({}, **disk)["Set in the drive"] == "not read yet"
+    assert "Set in the drive" not in given({}, probe_method=None)
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
         (600, 1200, "earlier"),
         (1800, 1200, "later"),
         (600, 0, "later"),
-        (1230, 1200, "none that sampling can tell"),
+        (1230, 1200, "none measurable"),
         (600, None, None),
     ],
 )
@@ -88,7 +88,7 @@ def test_the_drift_between_declared_and_observed(
 ) -> None:
     """The least that two agreeing spin-downs allow, so never more than the truth by over 5 s."""
     seen = watch(kind("plain", timer_s), USES, 8 * HOUR_S, with_timer(declared_s)).view
-    drift, shown = drift_s(seen), dict(facts(seen)).get("Drift from the declared")
+    drift, shown = drift_s(seen), dict(facts(seen)).get("Difference to the declared timer")
     if declared_s is None or words is None:
         assert (drift, shown) == (None, None)
         return
@@ -100,7 +100,7 @@ def test_the_drift_between_declared_and_observed(
     assert drift == pytest.approx(0 if words.startswith("none") else truth, abs=65)
 
 
-def test_no_drift_is_told_before_two_spin_downs_agree() -> None:
+def test_no_difference_is_shown_before_two_spin_downs_agree() -> None:
     """One spin-down may be a command's."""
     seen = watch(kind("plain", 600), [1.0], HOUR_S).view
     assert drift_s(seen) is None
@@ -108,7 +108,8 @@ def test_no_drift_is_told_before_two_spin_downs_agree() -> None:
 
 
 @pytest.mark.parametrize(
-    ("level", "words"), [(127, "127: it may sleep by itself"), (128, "128: no sleep by itself")]
+    ("level", "words"),
+    [(127, "127: may spin down by itself"), (128, "128: does not spin down by itself")],
 )
 def test_the_apm_level(level: int, words: str) -> None:
     """01h to 7Fh permit standby, 80h to FEh do not (ACS-3)."""
@@ -116,7 +117,7 @@ def test_the_apm_level(level: int, words: str) -> None:
 
 
 def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
-    """The kernel keeps IDENTIFY data from when the disk came; a reading tells what holds now."""
+    """The kernel keeps IDENTIFY data from when the disk came; a reading gives the present one."""
 
     def level(apm: int | None, kept: int | None) -> Number | None:
         watched = watch(replace(kind("plain", 1200), apm=apm), USES[:30], 700)
@@ -129,8 +130,8 @@ def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
     assert level(apm=0x80, kept=None) == 0x80
 
 
-def test_a_reading_that_delays_sleep_is_told() -> None:
-    """Both sorts of spin-downs, how much later, and what follows from it."""
+def test_a_reading_that_delays_spin_downs_is_shown() -> None:
+    """Both kinds of spin-downs, how much later, and what follows from it."""
     figures: dict[Labels, Number] = {
         ("reading_count",): 12,
         ("none_count",): 30,
@@ -141,19 +142,19 @@ def test_a_reading_that_delays_sleep_is_told() -> None:
 
     def shown(restarts: int) -> str:
         return given({"slept_after": {**figures, ("restarts",): restarts}})[
-            "After its counters were read"
+            "Effect of reading its counters"
         ]
 
-    error = "give or take 1.0 s; 12 and 30 spin-downs with and without"
-    assert shown(1) == f"sleeps 2.5 s later, {error}: a reading restarts its timer"
-    assert shown(0) == f"sleeps as without, {error}"
+    error = "± 1.0 s; 12 and 30 spin-downs with and without a reading"
+    assert shown(1) == f"spins down 2.5 s later, {error}: a reading restarts its timer"
+    assert shown(0) == f"none, {error}"
 
 
 def test_a_disk_just_plugged_in() -> None:
-    """Nothing is known of a disk just plugged in but what its owner declared."""
+    """Of a disk just plugged in only the declared timer is known."""
     plain = by_hand()
     assert dict(facts(plain)) == {
         "Declared": "20 min",
-        "By its own record": "a legacy ATA timer cannot be read back",
+        "Set in the drive": "a legacy ATA timer cannot be read back",
     }
     assert plain.policy.declared_ns == 1200 * SECOND
