@@ -131,7 +131,7 @@ def test_pages_need_no_script(browser: Browser, urls: dict[str, str]) -> None:
         assert page.locator("button").count() == 0
 
 
-def test_the_pointer_tells_time_and_state(browser: Browser, urls: dict[str, str]) -> None:
+def test_the_pointer_shows_time_and_state(browser: Browser, urls: dict[str, str]) -> None:
     """Over a strip a line shows the local time of the page's zone, and the state drawn there.
 
     At half of the last 24 h before 16:13 in Prague it is 04:13, whatever the browser's own zone.
@@ -183,7 +183,7 @@ def test_the_page_updates_itself(browser: Browser, urls: dict[str, str]) -> None
     page.on("request", lambda request: asked.append(request.url))
     page.clock.run_for(180_000)
     assert asked == []
-    assert page.get_by_role("button", name="Renew every minute").is_visible()
+    assert page.get_by_role("button", name="Update every minute").is_visible()
     context.close()
 
 

@@ -160,8 +160,8 @@ def _figures(views: Sequence[DiskView], now: int, context: PageContext) -> str:
     return (
         "<section><h2>Wear, energy, timers</h2>"
         '<p class="about">Spin-ups are those observed in the last 7 and 30 days. Life used is '
-        "the drive&#x27;s counters divided by its rated cycles. Energy is an estimate, a year "
-        f"at the pace recorded so far; saved is what sleep saved minus what spin-ups cost{price}. The curve "
+        "the drive&#x27;s counters divided by its rated cycles. Energy is an estimate, a year at "
+        f"the pace so far; saved is what sleep saved minus what spin-ups cost{price}. The curve "
         "shows spin-ups a day by standby timer, from short to long; the dashed line is the budget, "
         "the dotted line the present timer.</p>"
         '<div class="wide-table" role="region" aria-label="Wear, energy, timers" tabindex="0">'
