@@ -147,9 +147,9 @@ def _consoles(browser: Browser, folder: Path, config: Path) -> None:
     asked = Rehearsal(days=DAYS, faults=(fault,), zone=ZONE, config=config)
     with month(folder, asked) as running:
         assert fires(running, "DiskCyclesRunaway")
-        _take(browser, f"{running.url}/consoles/spinledger.html", "console.png")
+        _take(browser, f"{running.consoles}/consoles/spinledger.html", "console.png")
         one = f"spinledger-disk.html?instance={INSTANCE}&disk={DISK}"
-        _take(browser, f"{running.url}/consoles/{one}", "console-disk.png")
+        _take(browser, f"{running.consoles}/consoles/{one}", "console-disk.png")
 
 
 @contextmanager
