@@ -25,7 +25,8 @@ import numpy as np
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from spinledger.app.pages import RecentHistories
-from spinledger.cli import look, snapshots
+from spinledger.cli import look
+from spinledger.cli.exporter import histories, listening
 from spinledger.cli.screen import Screen
 from spinledger.config.load import load
 from spinledger.model import DAY, SECOND, Snapshot
@@ -126,11 +127,13 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
 def _terminal(browser: Browser, server: WebServer) -> None:
     """What `spinledger look` prints, in a browser: its signs and colours, not a terminal's font."""
     address = ("127.0.0.1", int(server.url.rstrip("/").rpartition(":")[2]))
-    given = snapshots.running(address)
-    assert given is not None
-    recorded = snapshots.books(address, given["at_wall"] - DAY / SECOND)
+    exporter = listening(address)
+    snapshot = exporter.snapshot()
+    history = exporter.history(snapshot["at_wall"] - DAY / SECOND)
+    assert history is not None
     page = Screen(COLUMNS, coloured=True)
-    lines = look.render(page, given, True, recorded, zone=ZoneInfo(ZONE))
+    recent = histories(history, snapshot["at_wall"])
+    lines = look.render(page, look.Picture(snapshot, recent, ZoneInfo(ZONE)))
     inside = re.sub(
         r"\x1b\[([\d;]+)m(.*?)\x1b\[0m",
         lambda found: f'<i class="c{found.group(1).replace(";", "-")}">{found.group(2)}</i>',

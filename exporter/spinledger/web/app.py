@@ -82,7 +82,8 @@ def application(
         now = current()
         if now is None:
             return _line("503 Service Unavailable", "no data yet; try again in a few seconds")
-        body = json.dumps(snapshot_json(now), allow_nan=False, default=str).encode()
+        shown = {**snapshot_json(now), "host": context.host, "zone": context.zone}
+        body = json.dumps(shown, allow_nan=False, default=str).encode()
         return "200 OK", [("Content-Type", "application/json")], [body, b"\n"]
 
     def ready(environ: Environ) -> Answer:

@@ -8,6 +8,7 @@ Rules of this form:
   name, the label `disk` left out.
 
     {"version": 1, "number": 7, "at_wall": 1.5, "committed_wall": null,
+     "host": "dome", "zone": the time zone of the pages (both are added by the server),
      "exporter": {KEY: [{"labels": {NAME: TEXT}, "value": NUMBER}]},
      "skipped": [{"kernel_name": "loop0", "reason": "virtual"}],
      "disks": [{"disk": IDENTITY, "kernel_name", "nodes": [..], "transport", "model", "serial",
