@@ -8,11 +8,11 @@ from pathlib import Path
 from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.models import dashboard as model
 
-from dashboards.boards import disk, fleet, shelf, wear
+from dashboards.boards import disk, fleet, overview, wear
 from dashboards.templates import CONSOLES
 
 HERE = Path(__file__).parent
-BOARDS = {"shelf": shelf.shelf, "disk": disk.disk, "wear": wear.wear, "fleet": fleet.fleet}
+BOARDS = {"overview": overview.overview, "disk": disk.disk, "wear": wear.wear, "fleet": fleet.fleet}
 
 
 def texts() -> dict[Path, str]:

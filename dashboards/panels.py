@@ -2,8 +2,8 @@
 
 Rules: every panel has a description, a unit and a text for no data; a series is named by model and
 serial, joined from spinledger_disk_info on (job, instance, disk). Counters are read by increase()
-or rate(), so that a wake between two scrapes counts. A choice of pools narrows the list of disks,
-and queries go by the disks chosen. Colours are those of the exporter's page.
+or rate(), so that a spin-up between two scrapes counts. A choice of pools narrows the list of
+disks, and queries select the disks chosen. Colours are those of the exporter's page.
 """
 
 from __future__ import annotations
@@ -33,15 +33,21 @@ DISK = "sum by (job, instance, disk)"
 MOST = "max by (job, instance, disk)"
 NAME = "{{model}} {{serial}}"
 
-# Okabe and Ito's palette, as in dress.py of the exporter's pages.
-TURNING, IN_USE, ASLEEP, DOUBT, UNSEEN = "#e69f00", "#d55e00", "#0072b2", "#cc79a7", "#999999"
+# Okabe and Ito's palette, as in the exporter's pages.
+SPINNING, ACTIVE, ASLEEP, UNKNOWN, UNOBSERVED = (
+    "#e69f00",
+    "#d55e00",
+    "#0072b2",
+    "#cc79a7",
+    "#999999",
+)
 QUIET = "#56b4e9"
 STATES = {
-    "active": IN_USE,
-    "idle": TURNING,
+    "active": ACTIVE,
+    "idle": SPINNING,
     "standby": ASLEEP,
-    "unknown": DOUBT,
-    "unobserved": UNSEEN,
+    "unknown": UNKNOWN,
+    "unobserved": UNOBSERVED,
 }
 
 Builders = stat.Panel | timeseries.Panel | statetimeline.Panel | table.Panel | bargauge.Panel
@@ -58,8 +64,8 @@ class Query:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
-    """What every panel has: where, how wide and tall (of 24), and its words."""
+class Frame:
+    """What every panel has: its texts, its unit, and how wide (of 24) and tall it is."""
 
     title: str
     description: str
@@ -88,23 +94,23 @@ def target(query: Query, ref: str) -> prometheus.Dataquery:
     return made.instant() if query.instant else made.range()
 
 
-def dress(panel: Builders, look: Look, queries: Sequence[Query]) -> Builders:
-    """Give a panel its words and its queries."""
-    panel.title(look.title).description(look.description).unit(look.unit).no_value(look.empty)
-    panel.datasource(SOURCE).span(look.width).height(look.height)
+def dress(panel: Builders, frame: Frame, queries: Sequence[Query]) -> Builders:
+    """Give a panel its texts and its queries."""
+    panel.title(frame.title).description(frame.description).unit(frame.unit).no_value(frame.empty)
+    panel.datasource(SOURCE).span(frame.width).height(frame.height)
     for at, query in enumerate(queries):
         panel.with_target(target(query, chr(ord("A") + at)))
     return panel
 
 
-def figure(look: Look, expr: str, warn_from: float | None = None) -> Builders:
+def figure(frame: Frame, expr: str, warn_from: float | None = None) -> Builders:
     """One number."""
     panel = stat.Panel().graph_mode(common.BigValueGraphMode.NONE)
     if warn_from is not None:
-        panel = panel.thresholds(steps((None, ASLEEP), (warn_from, IN_USE)))
+        panel = panel.thresholds(steps((None, ASLEEP), (warn_from, ACTIVE)))
     else:
         panel = panel.thresholds(steps((None, ASLEEP)))
-    return dress(panel, look, [Query(expr, "", instant=True)])
+    return dress(panel, frame, [Query(expr, "", instant=True)])
 
 
 def steps(*edges: tuple[float | None, str]) -> dashboard.ThresholdsConfig:
@@ -116,7 +122,7 @@ def steps(*edges: tuple[float | None, str]) -> dashboard.ThresholdsConfig:
     )
 
 
-def lines(look: Look, *queries: Query) -> Builders:
+def lines(frame: Frame, *queries: Query) -> Builders:
     """Lines over time."""
     panel = timeseries.Panel().line_width(1).fill_opacity(0).span_nulls(False)
     panel = panel.legend(
@@ -125,10 +131,10 @@ def lines(look: Look, *queries: Query) -> Builders:
         .placement(common.LegendPlacement.BOTTOM)
         .show_legend(True)
     )
-    return dress(panel, look, queries)
+    return dress(panel, frame, queries)
 
 
-def stacked(look: Look, *queries: Query, colors: dict[str, str] | None = None) -> Builders:
+def stacked(frame: Frame, *queries: Query, colors: dict[str, str] | None = None) -> Builders:
     """Bars upon each other."""
     panel = (
         timeseries.Panel()
@@ -142,11 +148,11 @@ def stacked(look: Look, *queries: Query, colors: dict[str, str] | None = None) -
             name,
             [model.DynamicConfigValue("color", {"mode": "fixed", "fixedColor": color})],
         )
-    return dress(panel, look, queries)
+    return dress(panel, frame, queries)
 
 
-def strips(look: Look, query: Query, *colors: tuple[float | None, str]) -> Builders:
-    """One row a disk: how much of each interval its platters turned, unless colours are given."""
+def strips(frame: Frame, query: Query, *colors: tuple[float | None, str]) -> Builders:
+    """One row a disk: the share of each interval that it was spinning, unless colours are given."""
     panel = (
         statetimeline.Panel()
         .merge_values(False)
@@ -154,14 +160,14 @@ def strips(look: Look, query: Query, *colors: tuple[float | None, str]) -> Build
         .row_height(0.8)
         .min(0)
         .max(1)
-        .thresholds(steps(*(colors or ((None, ASLEEP), (0.05, TURNING), (0.95, IN_USE)))))
+        .thresholds(steps(*(colors or ((None, ASLEEP), (0.05, SPINNING), (0.95, ACTIVE)))))
         .color_scheme(dashboard.FieldColor().mode(model.FieldColorModeId.THRESHOLDS))
         .interval("5m")
     )
-    return dress(panel, look, [query])
+    return dress(panel, frame, [query])
 
 
-def bars(look: Look, query: Query) -> Builders:
+def bars(frame: Frame, query: Query) -> Builders:
     """One bar a series, now."""
     panel = (
         bargauge.Panel()
@@ -170,10 +176,10 @@ def bars(look: Look, query: Query) -> Builders:
         .min(0)
         .thresholds(steps((None, ASLEEP)))
     )
-    return dress(panel, look, [query])
+    return dress(panel, frame, [query])
 
 
-def grid(look: Look, links: bool, *columns: tuple[str, str, Query]) -> Builders:
+def grid(frame: Frame, links: bool, *columns: tuple[str, str, Query]) -> Builders:
     """A table, one row a disk; each query is a column with a title and a unit."""
     hidden = ("Time", "__name__", "job")
     panel = table.Panel().show_header(True)
@@ -201,7 +207,7 @@ def grid(look: Look, links: bool, *columns: tuple[str, str, Query]) -> Builders:
             },
         )
     )
-    return dress(panel, look, [query for _, _, query in columns])
+    return dress(panel, frame, [query for _, _, query in columns])
 
 
 def variable(name: str, label: str, query: str, many: bool) -> dashboard.QueryVariable:
@@ -231,7 +237,7 @@ VARIABLES = {
     "pool": ("Pool", f'label_values({INFO}{{instance=~"$instance"}}, pool)'),
     "disk": ("Disk", f'label_values({INFO}{{instance=~"$instance",pool=~"$pool"}}, disk)'),
 }
-OTHERS = {"shelf": "Shelf", "disk": "One disk", "wear": "Wear over years", "fleet": "Fleet"}
+OTHERS = {"overview": "Overview", "disk": "One disk", "wear": "Wear over years", "fleet": "Fleet"}
 
 
 def board(
@@ -260,10 +266,10 @@ def board(
     for choice in choices:
         label, query = VARIABLES[choice]
         made = made.with_variable(variable(choice, label, query, not (one and choice == "disk")))
-    for other, words in OTHERS.items():
+    for other, title in OTHERS.items():
         if other != name:
             made = made.link(
-                dashboard.DashboardLink(words)
+                dashboard.DashboardLink(title)
                 .type(model.DashboardLinkType.LINK)
                 .url(f"/d/spinledger-{other}")
                 .include_vars(True)
@@ -274,7 +280,7 @@ def board(
         .name("Alerts")
         .datasource(SOURCE)
         .enable(True)
-        .icon_color(IN_USE)
+        .icon_color(ACTIVE)
         .expr(alerts("disk" in choices))
         .step("5m")
         .title_format("{{alertname}}")
@@ -283,7 +289,7 @@ def board(
 
 
 def alerts(by_disk: bool) -> str:
-    """Alerts that fire on what is chosen; one about a whole wake group names no disk."""
+    """Alerts that fire on what is chosen; one about a pool names no disk."""
     firing = 'ALERTS{alertname=~"Disk.*",alertstate="firing",'
     if not by_disk:
         return firing + 'instance=~"$instance"}'
@@ -292,31 +298,31 @@ def alerts(by_disk: bool) -> str:
 
 
 SECONDS = "spinledger_disk_state_seconds_total"
-NO_DISK = "no disk chosen is watched"
-UNWOKEN = "no spin-up was seen in the time shown"
-UNRATED = "no rating is configured or told by the drive"
+NO_DISK = "no watched disk is selected"
+NO_SPIN_UPS = "no spin-up in the time shown"
+UNRATED = "no rating is configured or reported by the drive"
 YEAR_S = 31_557_600  # a Julian year
 
 
 def seconds(state: str, window: str) -> str:
-    """Booked seconds of a disk in states, given as a matcher, over a window."""
+    """Recorded seconds of a disk in states, given as a matcher, over a window."""
     return f"{DISK} (increase({of(SECONDS, state)}[{window}]))"
 
 
 def asleep(window: str) -> str:
-    """Share of the watched time asleep, a disk."""
+    """Share of the observed time asleep, a disk."""
     slept = seconds('state="standby"', window)
-    seen = seconds('state!="unobserved"', window)
-    return f"{slept} / ({seen} > 0)"
+    observed = seconds('state!="unobserved"', window)
+    return f"{slept} / ({observed} > 0)"
 
 
-TURNING_SHARE = (
+SPINNING_SHARE = (
     seconds('state=~"active|idle"', "$__interval")
     + " / ("
     + seconds('state=~".+"', "$__interval")
     + " > 0)"
 )
-"""Share of each interval in which the platters turned, a disk."""
+"""Share of each interval that a disk was spinning."""
 
 RECENT = "spinledger_disk_recent_cycles"
 USED = "spinledger_disk_cycle_limit_used_ratio"

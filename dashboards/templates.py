@@ -1,6 +1,6 @@
 """The two console templates that Prometheus serves by itself: all disks, and one.
 
-Rules: no library, no script, no outside asset; everything is asked of Prometheus when the page is
+Rules: no library, no script, no outside asset; every figure is a query that runs when the page is
 opened. A template cannot count, so PromQL does: a bar's height is a query's value, and its place is
 a label. Times are hours before now, so that no time zone is needed. Colours are those of the
 exporter's page.
@@ -42,15 +42,15 @@ svg.bar { width: 12rem; height: .8rem; }
 WIDE, TALL = 30, 24  # of one bar
 LANE = 5  # below the bars' feet: asleep lies there, so that both show in one stretch
 LOW = 4
-TURNING = 'state=~"active|idle"'
+SPINNING = 'state=~"active|idle"'
 ASLEEP = 'state="standby"'
 
 
 def hourly(chosen: str, hours: int, bars: int) -> str:
     """Bars of so many stretches: class as label `k`, place as label `x`, height as value.
 
-    Turning is as high as its share; asleep is flat, in its own lane, where it is more than half. A
-    stretch of which nothing is booked has no bar.
+    Spinning is as high as its share; asleep is flat, in its own lane, where it is more than half.
+    A stretch of which nothing is recorded has no bar.
     """
     by = "sum by (job, instance, disk)"
     name = "on (job, instance, disk) group_left (model, serial) spinledger_disk_info"
@@ -64,16 +64,16 @@ def hourly(chosen: str, hours: int, bars: int) -> str:
             return f"{by} (increase({counter}{window}))"
 
         every = f"({recorded('')} > 0)"
-        turning = f"{TALL} * {recorded(TURNING)} / {every} * {name} > 0"
+        spinning = f"{TALL} * {recorded(SPINNING)} / {every} * {name} > 0"
         asleep = f"{LOW} * ({recorded(ASLEEP)} / {every} > bool 0.5) * {name} > 0"
-        for kind, bar in (("z", asleep), ("t", turning)):
+        for kind, bar in (("z", asleep), ("t", spinning)):
             placed = f'label_replace({bar}, "x", "{at * WIDE:04}", "", "")'
             parts.append(f'label_replace({placed}, "k", "{kind}", "", "")')
     return " or ".join(parts)
 
 
 def ordered(expr: str, label: str, forms: Mapping[str, str]) -> str:
-    """With a label `order` made of another's forms, for a server that sorts by letters alone."""
+    """With a label `order` made of another's forms: a template sorts by letters alone."""
     for pattern, order in forms.items():
         expr = f'label_replace({expr}, "order", "{order}", "{label}", "{pattern}")'
     return expr
@@ -109,12 +109,12 @@ BAR = (
     f'{{{{ if eq .Labels.k "z" }}}} transform="translate(0 -{LANE})"{{{{ end }}}}/>'
 )
 LEGEND = (
-    '<p class="soft">Orange blocks: the platters turned, as high as their share of each bar; blue '
-    "line below: asleep for most of it; nothing: not known or not watched.</p>\n"
+    '<p class="soft">Orange: share of the time spinning. Blue line below: asleep for most of the '
+    "time. Empty: unknown or unobserved.</p>\n"
 )
 STATE = (
     '{{ with .Labels.spinledger_disk_power_state }}{{ if eq . "standby" }}asleep'
-    '{{ else if eq . "active" }}in use{{ else if eq . "unknown" }}not known{{ else }}{{ . }}'
+    "{{ else }}{{ . }}"
     "{{ end }}{{ end }}"
 )
 KIND = (
@@ -129,10 +129,10 @@ def all_disks() -> str:
     """Every disk of every host that this Prometheus scrapes."""
     query = hourly("", 1, 24)
 
-    def cell(expr: str, shown: str, missing: str = "not known") -> str:
-        asked = f"query (printf `{expr}` .Labels.instance .Labels.disk)"
+    def cell(expr: str, shown: str, missing: str = "unknown") -> str:
+        rows = f"query (printf `{expr}` .Labels.instance .Labels.disk)"
         return (
-            f'<td class="num">{{{{ with {asked} }}}}{{{{ . | first | value{shown} }}}}'
+            f'<td class="num">{{{{ with {rows} }}}}{{{{ . | first | value{shown} }}}}'
             f"{{{{ else }}}}{missing}{{{{ end }}}}</td>"
         )
 
@@ -186,15 +186,15 @@ def all_disks() -> str:
 {{{{ if ne $this $last }}}}
 {{{{ if ne $last "" }}}}</g></svg></div>{{{{ end }}}}
 <div class="row"><a href="{link}">{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</a>
-{strip("Turning share of each of the last 24 hours, {{ .Labels.model }} {{ .Labels.serial }}", 24)}
+{strip("Share of time spinning, by hour, {{ .Labels.model }} {{ .Labels.serial }}", 24)}
 {{{{ $last = $this }}}}
 {{{{ end }}}}
 {BAR}
 {{{{ end }}}}
 {{{{ if ne $last "" }}}}</g></svg></div>{{{{ else }}}}\
-<p>Nothing is booked so far.</p>{{{{ end }}}}
+<p>Nothing is recorded so far.</p>{{{{ end }}}}
 <h2>Disks</h2>
-<p class="soft">Spin-ups as counted in the ledgers; life by the drives' own counters.</p>
+<p class="soft">Life used: the drive's own counters as a share of their rating.</p>
 <div role="region" aria-label="Disks" tabindex="0"><table>
 <thead><tr>{columns}</tr></thead>
 <tbody>
@@ -221,10 +221,10 @@ def one_disk() -> str:
         return (
             f'<tr><th scope="row">{title}</th><td class="num">'
             f"{{{{ with query (printf `{expr}` {args}) }}}}{{{{ . | first | value{shown} }}}}"
-            "{{ else }}not known{{ end }}</td></tr>\n"
+            "{{ else }}unknown{{ end }}</td></tr>\n"
         )
 
-    def several(title: str, name: str, expr: str, shown: str = "", empty: str = "not known") -> str:
+    def several(title: str, name: str, expr: str, shown: str = "", empty: str = "unknown") -> str:
         return (
             f'<tr><th scope="rowgroup" colspan="2"><strong>{title}</strong></th></tr>\n'
             f'{{{{ range query (printf `{expr}` {args}) | sortByLabel "order" }}}}'
@@ -239,7 +239,7 @@ def one_disk() -> str:
         since = f"{days} days ago" if days > 1 else "24 h ago"
         return (
             f'<h2>{title}</h2>\n<div class="scale soft"><span>{since}</span><span>now</span></div>'
-            f"\n{strip('Turning share, ' + title.lower(), bars)}"
+            f"\n{strip('Share of time spinning, ' + title.lower(), bars)}"
             f'{{{{ range query (printf `{query}` {args}) | sortByLabel "x" }}}}{BAR}{{{{ end }}}}'
             "</g></svg>\n"
         )
@@ -259,7 +259,7 @@ def one_disk() -> str:
                 f'spinledger_disk_recent_cycles{{{chosen},window="1d"}}',
                 "",
             ),
-            figure("Budget a day", f"spinledger_disk_cycle_budget_per_day{{{chosen}}}", ""),
+            figure("Daily budget", f"spinledger_disk_cycle_budget_per_day{{{chosen}}}", ""),
             figure(
                 "Asleep in the last day",
                 f'100 * sum(increase({seconds},state="standby"}}[1d])) / sum(increase('
@@ -273,7 +273,7 @@ def one_disk() -> str:
                 PERCENT,
             ),
             figure(
-                "Timer, as declared",
+                "Declared standby timer",
                 f"spinledger_disk_declared_standby_seconds{{{chosen}}}",
                 " | humanizeDuration",
             ),
@@ -324,7 +324,7 @@ def one_disk() -> str:
 {{{{ range query ({info}) }}}}
 <h1>{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</h1>
 <p class="soft">{{{{ .Labels.disk }}}}, {{{{ .Labels.kernel_name }}}} on \
-{{{{ .Labels.instance }}}}; pool {{{{ .Labels.pool }}}}; {{{{ .Labels.transport }}}}; watched \
+{{{{ .Labels.instance }}}}; pool {{{{ .Labels.pool }}}}; {{{{ .Labels.transport }}}}; watch: \
 {{{{ .Labels.watch }}}}.</p>
 {{{{ else }}}}
 <h1>No such disk is watched</h1>

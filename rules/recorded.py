@@ -58,8 +58,11 @@ HOSTS = Group(
         ),
         Recording(
             "instance:spinledger_disk_cycle_limit_reached:count",
-            f"count without (disk) ({USED} >= 1)",
-            why="Disks at or above the limit of some window.",
+            """
+            count without (disk)
+              (max without (window) (spinledger_disk_cycle_limit_used_ratio) >= 1)
+            """,
+            why="Disks that have reached the limit of some window.",
         ),
     ),
 )

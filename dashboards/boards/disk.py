@@ -8,15 +8,15 @@ from dashboards.panels import (
     INFO,
     LIFE,
     NO_DISK,
+    NO_SPIN_UPS,
     QUIET,
     RECENT,
     SECONDS,
     STATES,
+    UNOBSERVED,
     UNRATED,
-    UNSEEN,
-    UNWOKEN,
     USED,
-    Look,
+    Frame,
     Query,
     bars,
     board,
@@ -35,7 +35,7 @@ def disk() -> dashboard.Dashboard:
     made = board(
         "disk",
         "one disk",
-        "One disk: its time, its wakes, other timers, wear, energy, and what we asked of it.",
+        "One disk: time by state, spin-ups, other timers, wear, energy, and the probes sent to it.",
         "now-7d",
         one=True,
     )
@@ -47,14 +47,14 @@ def disk() -> dashboard.Dashboard:
     waits = of("spinledger_disk_wake_wait_seconds_bucket")
     panels = (
         grid(
-            Look("The disk", "What it is, and what is wanted of it.", "short", NO_DISK, 24, 4),
+            Frame("Disk", "Identity, place, and its policy.", "short", NO_DISK, 24, 4),
             False,
-            ("Here", "short", Query(of(INFO), table=True)),
+            ("Watched", "short", Query(of(INFO), table=True)),
         ),
         stacked(
-            Look(
+            Frame(
                 "Time by state",
-                "Booked seconds of each interval, by state.",
+                "Recorded seconds of each interval, by state.",
                 "s",
                 NO_DISK,
                 24,
@@ -63,22 +63,22 @@ def disk() -> dashboard.Dashboard:
             colors=STATES,
         ),
         strips(
-            Look(
+            Frame(
                 "Quiet hours",
-                "Light blue inside this disk's quiet hours, grey outside, by its schedule's zone.",
+                "Light blue: inside this disk's quiet hours. Grey: outside.",
                 "short",
                 "this disk has no quiet hours",
                 24,
                 4,
             ),
             Query(of("spinledger_disk_quiet_active"), "quiet"),
-            (None, UNSEEN),
+            (None, UNOBSERVED),
             (0.5, QUIET),
         ),
         lines(
-            Look(
+            Frame(
                 "Spin-ups a day",
-                "Spin-ups of the last 24 hours, and the budget.",
+                "Spin-ups of the last 24 hours, and the daily budget.",
                 "short",
                 NO_DISK,
             ),
@@ -86,10 +86,9 @@ def disk() -> dashboard.Dashboard:
             Query(of("spinledger_disk_cycle_budget_per_day"), "budget"),
         ),
         grid(
-            Look(
+            Frame(
                 "Against the limits",
-                "Spin-ups in each window, and the count that the budget's own scatter would "
-                "hardly ever reach.",
+                "Spin-ups in each window, and the alert threshold derived from the daily budget.",
                 "short",
                 NO_DISK,
             ),
@@ -99,40 +98,40 @@ def disk() -> dashboard.Dashboard:
             ("Used", "percentunit", Query(of(USED), table=True)),
         ),
         bars(
-            Look(
+            Frame(
                 "Spin-ups a day with other timers",
-                "What each standby timer would have done in the time shown, from the gaps "
-                "between requests.",
+                "Spin-ups that each standby timer would have caused in the time shown, computed "
+                "from the gaps between I/O requests.",
                 "short",
-                "too little watched so far",
+                "too little observed so far",
             ),
             Query(f"rate({whatif}[$__range]) * {day}", "{{standby_seconds}} s", instant=True),
         ),
         bars(
-            Look(
+            Frame(
                 "Asleep with other timers",
-                "Share of the time shown that each standby timer would have slept.",
+                "Share of the time shown that the disk would have been asleep with each timer.",
                 "percentunit",
-                "too little watched so far",
+                "too little observed so far",
             ),
             Query(f"rate({whatif_asleep}[$__range])", "{{standby_seconds}} s", instant=True),
         ),
         lines(
-            Look(
+            Frame(
                 "Standby timer",
-                "The timer its owner declares, and the idle time before it last went to sleep.",
+                "The declared standby timer, and the idle time before the last spin-down.",
                 "s",
-                "no timer is declared, and it has not slept yet",
+                "no timer is declared and no spin-down was observed",
             ),
             Query(of("spinledger_disk_declared_standby_seconds"), "declared"),
-            Query(of("spinledger_disk_observed_standby_seconds"), "seen"),
+            Query(of("spinledger_disk_observed_standby_seconds"), "observed"),
         ),
         stacked(
-            Look(
+            Frame(
                 "Power, estimated",
-                "Mean power by state, from configured watts.",
+                "Mean power by state, from the configured watts.",
                 "watt",
-                "no watts are known",
+                "no watts are configured",
             ),
             Query(
                 f"sum by (state) (rate({of('spinledger_disk_energy_joules_total')}"
@@ -142,11 +141,12 @@ def disk() -> dashboard.Dashboard:
             colors={**STATES, "spinup": "#000000"},
         ),
         bars(
-            Look(
-                "Wakes by cause",
-                "Spin-ups in the time shown, by what moved first; other moved no sectors.",
+            Frame(
+                "Spin-ups by cause",
+                "Spin-ups in the time shown, by the first counter that moved: reads, writes, both, "
+                "or other (a command that moved no sectors).",
                 "short",
-                UNWOKEN,
+                NO_SPIN_UPS,
             ),
             Query(
                 f"sum by (cause) (increase({of('spinledger_disk_wakes_total')}[$__range]))",
@@ -155,28 +155,28 @@ def disk() -> dashboard.Dashboard:
             ),
         ),
         figure(
-            Look(
-                "Wait for the platters",
-                "Nine in ten first requests waited no longer, of those whose wait could be told.",
+            Frame(
+                "Spin-up wait",
+                "Nine of ten first requests waited this long or less, where the wait is known.",
                 "s",
-                UNWOKEN,
+                NO_SPIN_UPS,
                 12,
             ),
             f"histogram_quantile(0.9, sum by (le) (rate({waits}[$__range])))",
         ),
         lines(
-            Look(
+            Frame(
                 "Rated life used",
-                "The drive's own counts over their ratings.",
+                "The drive's own counters as a share of their ratings.",
                 "percentunit",
                 UNRATED,
             ),
             Query(of(LIFE), "{{kind}}"),
         ),
         figure(
-            Look(
-                "Spin-ups nobody saw",
-                "Known from the drive's own counter only, in the time shown.",
+            Frame(
+                "Missed spin-ups",
+                "Spin-ups in the time shown that only the drive's own counter reports.",
                 "short",
                 NO_DISK,
                 12,
@@ -187,29 +187,29 @@ def disk() -> dashboard.Dashboard:
             warn_from=1,
         ),
         lines(
-            Look(
-                "Questions an hour",
-                "Commands that were sent to the drive, by name.",
+            Frame(
+                "Probes an hour",
+                "Commands sent to the drive, by name.",
                 "short",
-                "this disk is watched by counters alone",
+                "this disk is not probed",
             ),
             Query(f"sum by (command) (rate({commands}[$__rate_interval])) * 3600", "{{command}}"),
         ),
         lines(
-            Look(
-                "Questions without a state, an hour",
-                "By reason.",
+            Frame(
+                "Failed probes an hour",
+                "Probes that gave no power state, by reason.",
                 "short",
-                "every question was answered",
+                "no probe failed",
             ),
             Query(f"sum by (reason) (rate({failures}[$__rate_interval])) * 3600 > 0", "{{reason}}"),
         ),
         grid(
-            Look(
+            Frame(
                 "Findings",
-                "What the exporter found wrong with this disk.",
+                "Findings that hold now for this disk.",
                 "short",
-                "nothing found wrong",
+                "no findings",
                 24,
                 6,
             ),

@@ -7,7 +7,7 @@ from grafana_foundation_sdk.builders import dashboard
 from dashboards.panels import (
     INFO,
     STATES,
-    Look,
+    Frame,
     Query,
     bars,
     board,
@@ -22,42 +22,52 @@ def fleet() -> dashboard.Dashboard:
     made = board(
         "fleet",
         "the fleet",
-        "Many hosts at once, by the recording rules of the rule pack; the worst disks by topk.",
+        "Many hosts, from the recording rules of the rule pack, and the disks that need attention.",
         "now-7d",
         choices=("instance",),
     )
     here = '{instance=~"$instance"}'
-    unruled = "the recording rules of the rule pack are not loaded"
+    unruled = "no data: load the recording rules of the rule pack"
     joined = f"* on (job, instance, disk) group_left (model, serial) {INFO}{here}"
     names = "{{instance}} {{model}} {{serial}}"
     panels = (
         figure(
-            Look("Hosts", "Hosts whose exporter is scraped.", "short", "no host", 6, 4),
+            Frame("Hosts", "Hosts whose exporter is scraped.", "short", "no host", 6, 4),
             f"count (count by (instance) (spinledger_build_info{here}))",
         ),
         figure(
-            Look("Disks", "Watched disks of these hosts.", "short", "no host", 6, 4),
+            Frame("Disks", "Watched disks of the hosts shown.", "short", "no host", 6, 4),
             f"sum (spinledger_disks_watched{here})",
         ),
         figure(
-            Look(
-                "Alerts firing", "Alerts of the rule pack about these hosts.", "short", "none", 6, 4
+            Frame(
+                "Alerts firing",
+                "Alerts of the rule pack about the hosts shown.",
+                "short",
+                "none",
+                6,
+                4,
             ),
             'count (ALERTS{alertname=~"Disk.*|Spinledger.*",alertstate="firing",'
             'instance=~"$instance"}) or vector(0)',
             warn_from=1,
         ),
         figure(
-            Look(
-                "Disks at a limit", "Disks at or above some window's limit.", "short", "none", 6, 4
+            Frame(
+                "Disks over a limit",
+                "Disks that have reached the limit of a window.",
+                "short",
+                "none",
+                6,
+                4,
             ),
             f"sum (instance:spinledger_disk_cycle_limit_reached:count{here}) or vector(0)",
             warn_from=1,
         ),
         stacked(
-            Look(
+            Frame(
                 "Disks by state",
-                "How many disks were in each state, on average of an hour.",
+                "Number of disks in each state, averaged over an hour.",
                 "short",
                 unruled,
             ),
@@ -68,15 +78,13 @@ def fleet() -> dashboard.Dashboard:
             colors=STATES,
         ),
         lines(
-            Look(
-                "Spin-ups of the last day, a host", "As counted in the ledgers.", "short", unruled
-            ),
+            Frame("Spin-ups of the last day by host", "From the ledgers.", "short", unruled),
             Query(f"instance:spinledger_disk_recent_cycles:sum1d{here}", "{{instance}}"),
         ),
         bars(
-            Look(
-                "Nearest to a limit",
-                "The ten disks that have used most of some window.",
+            Frame(
+                "Closest to a limit",
+                "The ten disks with the highest share of a limit.",
                 "percentunit",
                 unruled,
             ),
@@ -88,9 +96,9 @@ def fleet() -> dashboard.Dashboard:
             ),
         ),
         bars(
-            Look(
-                "Least asleep",
-                "The ten disks that slept least in the last hour.",
+            Frame(
+                "Least time asleep",
+                "The ten disks with the least standby time in the last hour.",
                 "percentunit",
                 unruled,
             ),
@@ -102,7 +110,7 @@ def fleet() -> dashboard.Dashboard:
             ),
         ),
         bars(
-            Look("Most findings", "Of those that alerts go by.", "short", "nothing found wrong"),
+            Frame("Most findings", "Findings that alerts read.", "short", "no findings"),
             Query(
                 f"topk(10, (instance_disk:spinledger_disk_finding:sum{here} > 0) {joined})",
                 names,
@@ -110,7 +118,7 @@ def fleet() -> dashboard.Dashboard:
             ),
         ),
         lines(
-            Look("Asleep now, a host", "Disks in standby.", "short", unruled),
+            Frame("Asleep now by host", "Disks in standby.", "short", unruled),
             Query(
                 "instance:spinledger_disk_power_state:sum"
                 '{instance=~"$instance",spinledger_disk_power_state="standby"}',
@@ -118,7 +126,7 @@ def fleet() -> dashboard.Dashboard:
             ),
         ),
         bars(
-            Look("Longest not looked at", "The ten oldest samples.", "s", "no host"),
+            Frame("Stalest disks", "The ten disks with the oldest sample.", "s", "no host"),
             Query(
                 f"topk(10, time() - spinledger_disk_last_sample_timestamp_seconds{here}) {joined}",
                 names,
@@ -126,9 +134,9 @@ def fleet() -> dashboard.Dashboard:
             ),
         ),
         lines(
-            Look(
-                "Ledger not written for",
-                "Since the last commit to the ledger's file.",
+            Frame(
+                "Time since the last write",
+                "Time since the ledger was last written to its file.",
                 "s",
                 "no ledger file",
             ),

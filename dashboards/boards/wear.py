@@ -9,7 +9,7 @@ from dashboards.panels import (
     MOST,
     UNRATED,
     YEAR_S,
-    Look,
+    Frame,
     Query,
     board,
     grid,
@@ -24,18 +24,18 @@ def wear() -> dashboard.Dashboard:
     made = board(
         "wear",
         "wear over years",
-        "The drives' own counters against their ratings, and when the ratings will be used up. "
+        "The drives' own counters against their ratings, and the projected dates of use-up. "
         "A rating is a design figure, not a prediction of failure.",
         "now-2y",
     )
     end = of("spinledger_disk_rated_life_end_timestamp_seconds", 'bound="middle"')
     by_kind = "{{model}} {{serial}} {{kind}}"
-    untold = "the drives' own counters are not read"
+    unread = "the drives' own counters are not read"
     panels = (
         lines(
-            Look(
+            Frame(
                 "Rated life used",
-                "The drive's own count over its rating.",
+                "The drive's own counters as a share of their ratings.",
                 "percentunit",
                 UNRATED,
                 24,
@@ -44,20 +44,20 @@ def wear() -> dashboard.Dashboard:
             Query(named(of(LIFE)), by_kind),
         ),
         lines(
-            Look(
+            Frame(
                 "Years until a rating is used up",
-                "At the pace so far, the middle of the projection; from the ledger's daily rows.",
+                "The middle of the projection, at the pace of the last year at most.",
                 "short",
-                "no projection: unrated, at rest, or watched for too short a time",
+                "no projection: no rating, no cycles, or too short a record",
                 24,
                 9,
             ),
             Query(named(f"({end} - time()) / {YEAR_S}"), by_kind),
         ),
         grid(
-            Look(
+            Frame(
                 "Ratings",
-                "What is rated, what share is used, and the projected date.",
+                "Rated cycles, share used, and the projected date of use-up.",
                 "short",
                 UNRATED,
                 24,
@@ -73,33 +73,48 @@ def wear() -> dashboard.Dashboard:
             ),
         ),
         lines(
-            Look(
-                "Spindle starts a day", "Over 30 days, by the drive's own counter.", "short", untold
+            Frame(
+                "Spindle starts a day",
+                "Average of 30 days, from the drive's own counter.",
+                "short",
+                unread,
             ),
             Query(named(f"rate({of('spinledger_disk_start_stop_cycles_total')}[30d]) * 86400")),
         ),
         lines(
-            Look("Head loads a day", "Over 30 days, by the drive's own counter.", "short", untold),
+            Frame(
+                "Head loads a day",
+                "Average of 30 days, from the drive's own counter.",
+                "short",
+                unread,
+            ),
             Query(named(f"rate({of('spinledger_disk_load_cycles_total')}[30d]) * 86400")),
         ),
         lines(
-            Look("Time under power", "By the drive's own counter.", "s", untold),
+            Frame("Power-on time", "From the drive's own counter.", "s", unread),
             Query(named(of("spinledger_disk_power_on_seconds_total"))),
         ),
         lines(
-            Look("Emergency retracts", "In 30 days, by the drive's own counter.", "short", untold),
+            Frame(
+                "Emergency retracts", "In 30 days, from the drive's own counter.", "short", unread
+            ),
             Query(named(f"increase({of('spinledger_disk_emergency_retracts_total')}[30d])")),
         ),
         lines(
-            Look("Age of the reading", "Counters are read while the disk is in use.", "s", untold),
+            Frame(
+                "Age of the reading",
+                "The drive's counters are read only while the disk is active.",
+                "s",
+                unread,
+            ),
             Query(named(f"time() - {of('spinledger_disk_wear_read_timestamp_seconds')}")),
         ),
         lines(
-            Look(
-                "Readings refused",
+            Frame(
+                "Rejected readings",
                 "Implausible values in 30 days, by reason.",
                 "short",
-                "no value was refused",
+                "no value was rejected",
             ),
             Query(
                 "sum by (reason) (increase({}[30d])) > 0".format(

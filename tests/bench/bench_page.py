@@ -1,4 +1,4 @@
-"""What the page of all disks costs: time and bytes for 60 disks and 30 days of busy books.
+"""What the page of all disks costs: time and bytes for 60 disks and 30 days of busy history.
 
 Run at the top: python -m tests.bench.bench_page [disks]. Drawn at first from a store's memory that
 nobody has asked yet, then as at every renewal; each figure is the median. The limits of the 30 days
@@ -13,13 +13,13 @@ import sys
 import time
 from collections.abc import Callable
 
-from spinledger.app.sights import Books
+from spinledger.app.pages import RecentHistories
 from spinledger.model import DAY, Cycle, Entry, Evidence, Span
 from spinledger.ports import Commit
 from spinledger.store.memory import MemoryStore
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
-from tests.fakes.recorded import busy, shelf, sight_of
+from tests.fakes.recorded import busy, context_of, shelf
 from tests.fakes.snapshots import WALL_NS
 
 ROUNDS = 7
@@ -30,17 +30,17 @@ def main() -> None:
     """Print the table, in CPU time, which a busy machine hardly changes; exit 1 beyond a limit."""
     disks = int(sys.argv[1]) if len(sys.argv) > 1 else 60
     snapshot, books = shelf(disks)
-    sight = sight_of(books)
+    context = context_of(books)
     failed = False
     for name in ("24h", "7d", "30d"):
-        text = overview(snapshot, sight, name)
-        took = median(lambda name=name: overview(snapshot, sight, name))  # type: ignore[misc]
+        text = overview(snapshot, context, name)
+        took = median(lambda name=name: overview(snapshot, context, name))  # type: ignore[misc]
         failed |= name == "30d" and (took > 0.150 or len(text.encode()) > 300_000)
         print(f"{disks} disks, {name:>3}: {took * 1e3:6.1f} ms {len(text.encode()) / 1e3:7.1f} kB")
-    took = median(lambda: one_disk(snapshot, snapshot.disks[0], sight))
+    took = median(lambda: one_disk(snapshot, snapshot.disks[0], context))
     print(f"one disk:      {took * 1e3:6.1f} ms")
     store = filled(disks)
-    memory = Books(store.remembered)
+    memory = RecentHistories(store.remembered)
     began = time.process_time()
     memory(WALL_NS - 30 * DAY, WALL_NS)
     print(f"books, at first:    {(time.process_time() - began) * 1e3:6.1f} ms")
@@ -70,19 +70,19 @@ def filled(disks: int) -> MemoryStore:
         entries += [
             Span(
                 f"d{number}",
-                piece.state,
-                piece.began - offset,
-                piece.ended - offset,
-                piece.began,
-                piece.ended,
-                piece.active,
+                period.state,
+                period.began - offset,
+                period.ended - offset,
+                period.began,
+                period.ended,
+                period.active,
                 Evidence.MOVED,
             )
-            for piece in recorded.pieces
+            for period in recorded.periods
         ]
         entries += [
-            Cycle(at, f"d{number}", wake.at - offset, wake.at, True)
-            for at, wake in enumerate(recorded.wakes)
+            Cycle(at, f"d{number}", spin_up.at - offset, spin_up.at, True)
+            for at, spin_up in enumerate(recorded.spin_ups)
         ]
     accounts: dict[str, dict[str, object]] = {f"d{number}": {} for number in range(disks)}
     store.note(BOOT_NS, WALL_NS, accounts, ())

@@ -24,8 +24,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from spinledger.app.sights import Books
-from spinledger.cli import look, snapshots
+from spinledger.app.pages import RecentHistories
+from spinledger.cli import look
+from spinledger.cli.exporter import histories, listening
 from spinledger.cli.screen import Screen
 from spinledger.config.load import load
 from spinledger.facts import Snapshot
@@ -33,8 +34,8 @@ from spinledger.model import DAY, SECOND
 from spinledger.sim.rehearse import Rehearsal, rehearse
 from spinledger.store.export import answer
 from spinledger.store.history import read
+from spinledger.web.context import PageContext
 from spinledger.web.server import WebServer
-from spinledger.web.sight import Sight
 from tests.browser.conftest import ARGUMENTS, CHROMIUM
 from tests.fakes.recorded import nights
 from tests.fakes.scraped import INSTANCE, ROOT, STEP_NS, Scrape, fires, month
@@ -101,8 +102,8 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
     with patch("spinledger.sim.rehearse.Backfill", _Last), (folder / "none").open("w") as out:
         done = rehearse(asked, ledger, out)
     tariff, calendar = load(config).tariff, nights(ZONE)
-    sight = Sight(
-        Books(lambda: read(ledger)),
+    context = PageContext(
+        RecentHistories(lambda: read(ledger)),
         lambda: {"nights": calendar},
         ZoneInfo(ZONE),
         ZONE,
@@ -113,7 +114,7 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
         ("127.0.0.1", 0),
         lambda: _Last.last,
         lambda given: answer(read(ledger), given, done.clock.wall()),
-        sight,
+        context,
     )
     server.start()
     try:
@@ -127,11 +128,13 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
 def _terminal(browser: Browser, server: WebServer) -> None:
     """What `spinledger look` prints, in a browser: its signs and colours, not a terminal's font."""
     address = ("127.0.0.1", int(server.url.rstrip("/").rpartition(":")[2]))
-    given = snapshots.running(address)
-    assert given is not None
-    recorded = snapshots.books(address, given["at_wall"] - DAY / SECOND)
+    exporter = listening(address)
+    snapshot = exporter.snapshot()
+    history = exporter.history(snapshot["at_wall"] - DAY / SECOND)
+    assert history is not None
     page = Screen(COLUMNS, coloured=True)
-    lines = look.render(page, given, True, recorded, zone=ZoneInfo(ZONE))
+    recent = histories(history, snapshot["at_wall"])
+    lines = look.render(page, look.Picture(snapshot, recent, ZoneInfo(ZONE)))
     inside = re.sub(
         r"\x1b\[([\d;]+)m(.*?)\x1b\[0m",
         lambda found: f'<i class="c{found.group(1).replace(";", "-")}">{found.group(2)}</i>',
@@ -148,9 +151,9 @@ def _consoles(browser: Browser, folder: Path, config: Path) -> None:
     asked = Rehearsal(days=DAYS, faults=(fault,), zone=ZONE, config=config)
     with month(folder, asked) as running:
         assert fires(running, "DiskCyclesRunaway")
-        _take(browser, f"{running.url}/consoles/spinledger.html", "console.png")
+        _take(browser, f"{running.consoles}/consoles/spinledger.html", "console.png")
         one = f"spinledger-disk.html?instance={INSTANCE}&disk={DISK}"
-        _take(browser, f"{running.url}/consoles/{one}", "console-disk.png")
+        _take(browser, f"{running.consoles}/consoles/{one}", "console-disk.png")
 
 
 @contextmanager

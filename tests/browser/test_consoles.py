@@ -30,14 +30,15 @@ def test_consoles_can_be_used_by_anybody(
     browser: Browser, axe: str, served: Month, path: str, eyes: Eyes
 ) -> None:
     """Nothing serious is found, and nothing sticks out sideways."""
-    with opened(browser, eyes, f"{served.url}/consoles/{path}") as page:
+    with opened(browser, eyes, f"{served.consoles}/consoles/{path}") as page:
         assert faults(page, axe) == []
         assert overflow(page) == 0
 
 
-def test_a_disk_is_reached_from_the_shelf(browser: Browser, served: Month) -> None:
+def test_a_disk_is_reached_from_the_list(browser: Browser, served: Month) -> None:
     """The name of a disk leads to its own console, and back."""
-    with opened(browser, Eyes(WIDE, "light"), f"{served.url}/consoles/spinledger.html") as page:
+    url = f"{served.consoles}/consoles/spinledger.html"
+    with opened(browser, Eyes(WIDE, "light"), url) as page:
         assert page.locator("svg.strip").count() == 8
         page.locator("tbody a").first.click()
         assert "ATTIC" in page.locator("h1").inner_text()

@@ -14,28 +14,28 @@ from playwright.sync_api import Browser
 
 from spinledger.config.settings import Tariff
 from spinledger.facts import Snapshot
+from spinledger.web.context import PageContext
 from spinledger.web.server import WebServer
-from spinledger.web.sight import Sight
 from tests.browser.conftest import EYES, NARROW, WIDE, Eyes, faults, opened, overflow
-from tests.fakes.recorded import losing, shelf, sight_of
+from tests.fakes.recorded import context_of, losing, shelf
 from tests.fakes.snapshots import attic, snapshot
 
-DARK = Sight()
+EMPTY = PageContext()
 LIGHT_WIDE, PHONE = Eyes(WIDE, "light"), Eyes(NARROW, "dark")
 
-Scene = tuple[Callable[[], Snapshot | None], Sight]
+Scene = tuple[Callable[[], Snapshot | None], PageContext]
 
 
 def _shelf(disks: int, long_names: bool = False) -> Scene:
     whole, books = shelf(disks, long_names)
-    return lambda: whole, sight_of(books)
+    return lambda: whole, context_of(books)
 
 
 def _priced() -> Scene:
     """A tariff is set, and one of the disks loses by its short sleeps."""
     whole, books = shelf(3)
     disks = (whole.disks[0], losing(whole.disks[1], 4e6), whole.disks[2])
-    priced = replace(sight_of(books), tariff=lambda: Tariff("EUR", 0.30))
+    priced = replace(context_of(books), tariff=lambda: Tariff("EUR", 0.30))
     return lambda: replace(whole, disks=disks), priced
 
 
@@ -45,9 +45,9 @@ SCENES: dict[str, Scene] = {
     "60 disks": _shelf(60),
     "long names": _shelf(8, long_names=True),
     "tariff": _priced(),
-    "nothing booked": (attic, DARK),
-    "no disk": (lambda: snapshot(), DARK),
-    "no reading yet": (lambda: None, DARK),
+    "nothing recorded": (attic, EMPTY),
+    "no disk": (lambda: snapshot(), EMPTY),
+    "no reading yet": (lambda: None, EMPTY),
 }
 # Every way to look at what is common; of the largest and the emptiest, two ways are enough.
 LOOKS = [
@@ -58,7 +58,7 @@ LOOKS = [
             ("8 disks", "/"),
             ("8 disks", "/disk/first"),
             ("long names", "/"),
-            ("nothing booked", "/"),
+            ("nothing recorded", "/"),
         )
         for eyes in EYES
     ),
@@ -69,7 +69,7 @@ LOOKS = [
     ("long names", "/disk/first", PHONE),
     ("tariff", "/", LIGHT_WIDE),
     ("tariff", "/disk/first", PHONE),
-    ("nothing booked", "/disk/first", PHONE),
+    ("nothing recorded", "/disk/first", PHONE),
     ("no disk", "/", LIGHT_WIDE),
     ("no reading yet", "/", PHONE),
 ]
@@ -79,8 +79,8 @@ LOOKS = [
 def urls() -> Iterator[dict[str, str]]:
     """A server for each scene."""
     servers = {
-        name: WebServer(("127.0.0.1", 0), current, sight=sight)
-        for name, (current, sight) in SCENES.items()
+        name: WebServer(("127.0.0.1", 0), current, context=context)
+        for name, (current, context) in SCENES.items()
     }
     for server in servers.values():
         server.start()
@@ -131,7 +131,7 @@ def test_pages_need_no_script(browser: Browser, urls: dict[str, str]) -> None:
         assert page.locator("button").count() == 0
 
 
-def test_the_pointer_tells_time_and_state(browser: Browser, urls: dict[str, str]) -> None:
+def test_the_pointer_shows_time_and_state(browser: Browser, urls: dict[str, str]) -> None:
     """Over a strip a line shows the local time of the page's zone, and the state drawn there.
 
     At half of the last 24 h before 16:13 in Prague it is 04:13, whatever the browser's own zone.
@@ -142,7 +142,7 @@ def test_the_pointer_tells_time_and_state(browser: Browser, urls: dict[str, str]
         page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] - 3)
         given = page.locator("#hair span").inner_text()
         assert "04:13" in given or "04:12" in given
-        assert given.rpartition(", ")[2] in ("turning", "asleep", "not known")
+        assert given.rpartition(", ")[2] in ("spinning", "asleep", "unknown")
         page.mouse.move(5, 5)
         assert page.locator("#hair").count() == 0
 
@@ -162,7 +162,7 @@ def test_the_keyboard_reaches_everything(browser: Browser, urls: dict[str, str])
         assert page.locator("details[open]").count() == 1
 
 
-def test_the_page_renews_itself(browser: Browser, urls: dict[str, str]) -> None:
+def test_the_page_updates_itself(browser: Browser, urls: dict[str, str]) -> None:
     """After a minute the page has the newest state, opened findings stay open, and it can be
     stopped.
     """
@@ -177,13 +177,13 @@ def test_the_page_renews_itself(browser: Browser, urls: dict[str, str]) -> None:
     page.locator("#live:not([data-old])").wait_for(state="attached")
     assert page.locator("details[open]").count() == 1
     assert page.locator("svg.strip").count() == 8
-    page.get_by_role("button", name="Stop renewing").click()
+    page.get_by_role("button", name="Pause updates").click()
     page.evaluate("document.querySelector('#live').dataset.old = 'yes'")
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.clock.run_for(180_000)
     assert asked == []
-    assert page.get_by_role("button", name="Renew every minute").is_visible()
+    assert page.get_by_role("button", name="Update every minute").is_visible()
     context.close()
 
 

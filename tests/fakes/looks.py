@@ -1,4 +1,4 @@
-"""What `look` is given, made by hand: snapshots as JSON, books of a week, disks in odd states."""
+"""What `look` reads, made by hand: snapshots and a week of history as JSON, disks in odd states."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ HOUR_S = 3600.0
 DAY_S = 86400.0
 
 
-def given(*views: DiskView, absent: bool = False) -> Json:
+def snapshot_of(*views: DiskView, absent: bool = False) -> Json:
     """GET /snapshot of these disks."""
     made = snapshot_json(snapshot(*views))
     if not absent:
@@ -47,13 +47,13 @@ def span(name: str, state: str, from_h: float, to_h: float | None, active: float
     }
 
 
-def woken(name: str, *hours_ago: float) -> list[Json]:
+def spin_ups(name: str, *hours_ago: float) -> list[Json]:
     """Spin-ups of a disk."""
     return [{"disk": name, "at": NOW_S - hours * HOUR_S, "observed": True} for hours in hours_ago]
 
 
-def books() -> Json:
-    """Disk 0 slept a week but for an hour's use each day; disk 1 spins, and was unseen at first."""
+def history() -> Json:
+    """Disk 0 slept a week but for an hour a day; disk 1 spins, and was unobserved at first."""
     first, second = disk(0).identity, disk(1).identity
     spans, at = [], 7 * 24.0
     while at > 0:
@@ -62,12 +62,12 @@ def books() -> Json:
         at -= 24
     spans.append(span(second, "unobserved", 7 * 24, 20))
     spans.append(span(second, "spinning", 20, None, active=0.1))
-    cycles = woken(first, *(24.0 * day + 1 for day in range(7)))
+    cycles = spin_ups(first, *(24.0 * day + 1 for day in range(7)))
     return {"version": 1, "spans": spans, "cycles": cycles, "days": []}
 
 
 def asleep(number: int, **policy: object) -> DiskView:
-    """A disk in standby for three hours, with a schedule that it keeps."""
+    """A disk in standby for three hours, which sleeps in its quiet hours."""
     plain = view(number, State.STANDBY, pool="plates")
     samples: Samples = {
         "state_seconds": {("standby",): 60 * DAY_S, ("idle",): 20 * DAY_S},
@@ -91,7 +91,7 @@ def asleep(number: int, **policy: object) -> DiskView:
 
 
 def runaway(number: int) -> DiskView:
-    """A disk in use, over its budget, that hardly slept and whose rating is used up."""
+    """An active disk, over its limit, that hardly slept and whose rating is used up."""
     plain = asleep(number)
     samples: Samples = {
         "recent_cycles": {("1d",): 61, ("7d",): 310},

@@ -1,4 +1,4 @@
-"""Books of invented disks, as pages draw them: plain patterns, and as busy as a disk can be."""
+"""Histories of invented disks, as pages draw them: plain patterns, and as busy as a disk can be."""
 
 from __future__ import annotations
 
@@ -7,19 +7,11 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from spinledger.facts import DiskView, Snapshot
-from spinledger.model import (
-    DAY,
-    HOUR,
-    MINUTE,
-    SECOND,
-    Condition,
-    Labels,
-    Number,
-    State,
-)
+from spinledger.model import DAY, HOUR, MINUTE, SECOND, Condition, Labels, Number, State
 from spinledger.quiet.hours import Calendar
 from spinledger.schedule import Schedule, Window
-from spinledger.web.sight import Booked, Piece, Sight, Wake
+from spinledger.strip import DiskHistory, Period, SpinUp
+from spinledger.web.context import PageContext
 from tests.fakes.series import with_samples
 from tests.fakes.snapshots import WALL_NS, full_view, snapshot, view
 
@@ -33,29 +25,31 @@ def nights(zone: str = ZONE) -> Calendar:
     return Calendar(Schedule("nights", zone, windows), ZoneInfo(zone))
 
 
-def busy(now: int = WALL_NS, days: int = 30, every_ns: int = 40 * MINUTE, shift: int = 0) -> Booked:
-    """A disk that turns 15 min of every so many; some of it not known, some not watched."""
-    pieces: list[Piece] = []
-    wakes: list[Wake] = []
+def busy(
+    now: int = WALL_NS, days: int = 30, every_ns: int = 40 * MINUTE, shift: int = 0
+) -> DiskHistory:
+    """A disk that spins 15 min of every so many; some of it unknown, some unobserved."""
+    periods: list[Period] = []
+    spin_ups: list[SpinUp] = []
     at = now - days * DAY + shift
     number = shift
     while at < now:
         number = (number * 1103515245 + 12345) % (1 << 31)  # ISO C's example of rand()
-        turning = 10 * MINUTE + number % (10 * MINUTE)
+        spinning = 10 * MINUTE + number % (10 * MINUTE)
         state = {3: "unknown", 4: "unobserved"}.get(number // 7 % 40, "spinning")
-        active = turning * (number % 90) // 100 if state == "spinning" else 0
-        pieces.append(Piece(at, min(now, at + turning), state, active))
-        wakes.append(Wake(at, True))
-        if at + turning < now:
-            pieces.append(Piece(at + turning, min(now, at + every_ns), "standby", 0))
+        active = spinning * (number % 90) // 100 if state == "spinning" else 0
+        periods.append(Period(at, min(now, at + spinning), state, active))
+        spin_ups.append(SpinUp(at, True))
+        if at + spinning < now:
+            periods.append(Period(at + spinning, min(now, at + every_ns), "standby", 0))
         at += every_ns
-    return Booked(tuple(pieces), tuple(wakes))
+    return DiskHistory(tuple(periods), tuple(spin_ups))
 
 
-def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[str, Booked]]:
-    """Disks in every state, in pools of five, each with a month of books."""
+def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[str, DiskHistory]]:
+    """Disks in every state, in pools of five, each with a month of history."""
     views: list[DiskView] = []
-    books: dict[str, Booked] = {}
+    histories: dict[str, DiskHistory] = {}
     for number in range(disks):
         state = (State.STANDBY, State.IDLE, State.ACTIVE, State.UNKNOWN)[number % 4]
         full, plain = full_view(number), view(number, state, f"plates-{number // 5}")
@@ -88,8 +82,8 @@ def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[
         found = full.findings[:1] if number % 3 == 0 else ()
         one = DiskView(with_samples(facts, values), found)
         views.append(one)
-        books[one.disk.identity] = busy(shift=number * HOUR // 50)
-    return snapshot(*views), books
+        histories[one.disk.identity] = busy(shift=number * HOUR // 50)
+    return snapshot(*views), histories
 
 
 def losing(view: DiskView, joules: float) -> DiskView:
@@ -98,7 +92,9 @@ def losing(view: DiskView, joules: float) -> DiskView:
     return replace(view, facts=replace(view.facts, totals=totals))
 
 
-def sight_of(books: Mapping[str, Booked]) -> Sight:
-    """What pages show of these books."""
+def context_of(histories: Mapping[str, DiskHistory]) -> PageContext:
+    """What pages show of these histories."""
     calendar = nights()
-    return Sight(lambda since, now: books, lambda: {"nights": calendar}, calendar.tz, ZONE, "attic")
+    return PageContext(
+        lambda since, now: histories, lambda: {"nights": calendar}, calendar.tz, ZONE, "attic"
+    )

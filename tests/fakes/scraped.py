@@ -1,36 +1,42 @@
 """A rehearsed shelf in a real Prometheus, as if it had been scraped all the time.
 
 Every series of every snapshot is written, by the collector that answers real scrapes, with the
-labels that a scrape adds. Rules and consoles are loaded as they are shipped.
+labels that a scrape adds. The shipped rules are evaluated once, at the moment of the last scrape,
+and what they give is written beside it: so no answer depends on how fast real time passes. An
+alert's `for` is not waited for. Consoles are served as shipped, by a second server: they always
+show the present, so that server takes the last value of a series for as long as a day.
 """
 
 from __future__ import annotations
 
 import json
 import re
+import shutil
 import socket
 import subprocess
 import time
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 from unittest.mock import patch
 
+from rules.build import GROUPS
+from rules.parts import PACK, Alert
 from spinledger.facts import DiskView, Snapshot
 from spinledger.metrics.collector import SnapshotCollector
 from spinledger.model import MINUTE, SECOND
 from spinledger.sim.rehearse import Rehearsal, Rehearsed, rehearse
 from tests.fakes.series import view
-from tests.packs.overlay import overlay
 
 ROOT = Path(__file__).parents[2]
 JOB, INSTANCE = "spinledger", "attic:9786"
 STEP_NS = 10 * MINUTE
-PATIENCE_S = 60.0
+PATIENCE_S = 600.0  # for a server to start, on a busy machine
+LOOKBACK = "20m"  # two scrapes
 
 
 class Scrape:
@@ -74,29 +80,29 @@ class Scrape:
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """A running Prometheus, and the truth behind its data."""
+    """Running servers, and the truth behind their data."""
 
     url: str
+    consoles: str  # of the server that serves them
     rehearsed: Rehearsed
     end_s: float  # the last moment that was scraped
     days: float
 
-    def probe(self, query: str, **more: str) -> list[dict[str, Any]]:
-        """The rows of an instant query at the end of the data, or at another `time`."""
-        given = {"query": query, "time": f"{self.end_s:.3f}", **more}
-        found = get(f"{self.url}/api/v1/query?{urllib.parse.urlencode(given)}")
-        rows: list[dict[str, Any]] = found["data"]["result"]
-        return rows
+    def probe(self, query: str) -> list[dict[str, Any]]:
+        """The rows of an instant query at the end of the data."""
+        return rows(self.url, query, self.end_s)
 
     def views(self) -> list[DiskView]:
         """The disks as the exporter saw them at the end."""
         return [view(account) for _, account in sorted(self.rehearsed.loop.accounts.items())]
 
 
-def get(url: str) -> Any:
-    """The JSON at an address."""
-    with urllib.request.urlopen(url, timeout=30) as answer:
-        return json.load(answer)
+def rows(url: str, query: str, at_s: float) -> list[dict[str, Any]]:
+    """The rows of an instant query."""
+    given = urllib.parse.urlencode({"query": query, "time": f"{at_s:.3f}"})
+    with urllib.request.urlopen(f"{url}/api/v1/query?{given}", timeout=PATIENCE_S) as answer:
+        found: list[dict[str, Any]] = json.load(answer)["data"]["result"]
+    return found
 
 
 def free_port() -> int:
@@ -108,79 +114,91 @@ def free_port() -> int:
 
 
 @contextmanager
-def month(folder: Path, rehearsal: Rehearsal) -> Iterator[Month]:
-    """Rehearse until a minute ago, load the series, and serve them."""
-    end_s = time.time() - 60
-    asked = replace(rehearsal, start_wall_ns=round((end_s - rehearsal.days * 86_400) * SECOND))
-    series = folder / "series.om"
+def month(folder: Path, rehearsal: Rehearsal, end_s: float | None = None) -> Iterator[Month]:
+    """Rehearse until then, by default until a minute ago, load the series, and serve them."""
+    end_s = time.time() - 60 if end_s is None else end_s
+    timed = replace(rehearsal, start_wall_ns=round((end_s - rehearsal.days * 86_400) * SECOND))
+    series, data, copy = folder / "series.om", folder / "data", folder / "copy"
     with (
         series.open("w", encoding="utf-8") as out,
         patch("spinledger.sim.rehearse.Backfill", Scrape),
     ):
-        done = rehearse(asked, folder / "ledger.db", out, (JOB, INSTANCE))
-    data = folder / "data"
-    subprocess.run(
-        ["promtool", "tsdb", "create-blocks-from", "openmetrics", "--max-block-duration=720h", "-q",
-         str(series), str(data)],
-        check=True,
-        capture_output=True,
-    )  # fmt: skip
+        done = rehearse(timed, folder / "ledger.db", out, (JOB, INSTANCE))
+    _load(series, data)
+    with _server(data, LOOKBACK) as url, series.open("w", encoding="utf-8") as out:
+        out.writelines(evaluated(url, end_s))
+    _load(series, data)
+    shutil.copytree(data, copy)
+    with ExitStack() as stack:
+        url = stack.enter_context(_server(data, LOOKBACK))
+        consoles = stack.enter_context(_server(copy, "1d"))
+        yield Month(url, consoles, done, end_s, rehearsal.days)
+
+
+def _load(series: Path, data: Path) -> None:
+    """Write a file of series into blocks of a server's data."""
+    command = ["promtool", "tsdb", "create-blocks-from", "openmetrics"]
+    command += ["--max-block-duration=720h", "-q", str(series), str(data)]
+    subprocess.run(command, check=True, capture_output=True)
     series.unlink()
-    rules = ", ".join(f"'{file}'" for file in overlay(folder, 240))
-    (folder / "prometheus.yml").write_text(
-        f"global: {{evaluation_interval: 1s}}\nrule_files: [{rules}]\n", encoding="utf-8"
-    )
-    port = free_port()
+
+
+def evaluated(url: str, at_s: float) -> Iterator[str]:
+    """What the shipped rules give at a moment, as OpenMetrics."""
+    for group in GROUPS:
+        for rule in group.rules:
+            for row in rows(url, rule.expr, at_s):
+                labels, value = dict(row["metric"]), row["value"][1]
+                labels.pop("__name__", None)
+                name = rule.name
+                if isinstance(rule, Alert):
+                    more = {"pack": PACK, "severity": rule.severity, "alertstate": "firing"}
+                    labels, name, value = {**labels, **more, "alertname": rule.name}, "ALERTS", "1"
+                inside = ",".join(f"{key}={json.dumps(text)}" for key, text in labels.items())
+                yield f"{name}{{{inside}}} {value} {at_s:.3f}\n"
+    yield "# EOF\n"
+
+
+@contextmanager
+def _server(data: Path, lookback: str) -> Iterator[str]:
+    """A Prometheus on that data; yields its address once it answers."""
+    url = f"http://127.0.0.1:{free_port()}"
+    config = data.parent / "prometheus.yml"
+    config.write_text("global: {}\n", encoding="utf-8")
     command = [
         "prometheus",
-        f"--config.file={folder}/prometheus.yml",
+        f"--config.file={config}",
         f"--storage.tsdb.path={data}",
         "--storage.tsdb.retention.time=10y",
-        "--query.lookback-delta=20m",  # the series end at the rehearsal's end
-        f"--web.listen-address=127.0.0.1:{port}",
+        f"--query.lookback-delta={lookback}",
+        f"--web.listen-address={url.removeprefix('http://')}",
         f"--web.console.templates={ROOT}/dashboards/consoles",
         "--log.level=error",
     ]
-    url = f"http://127.0.0.1:{port}"
     child = subprocess.Popen(command)
     try:
-        running = Month(url, done, end_s, rehearsal.days)
-        _wait(running, child)
-        yield running
+        _wait(url, child)
+        yield url
     finally:
         child.terminate()
-        child.wait(timeout=20)
+        child.wait(timeout=PATIENCE_S)
 
 
-def _wait(running: Month, child: subprocess.Popen[bytes]) -> None:
-    """Until it answers, and all rules were evaluated, twice: some read what others recorded."""
-    seen: dict[str, set[str]] = {}
+def _wait(url: str, child: subprocess.Popen[bytes]) -> None:
     ends = time.monotonic() + PATIENCE_S
     while time.monotonic() < ends:
         assert child.poll() is None, f"{child.args!r} ended with {child.returncode}"
         try:
-            for group in get(f"{running.url}/api/v1/rules")["data"]["groups"]:
-                if all(rule["health"] == "ok" for rule in group["rules"]):
-                    seen.setdefault(group["name"], set()).add(group["lastEvaluation"])
-                else:
-                    seen.setdefault(group["name"], set())
-            if seen and all(len(times) > 1 for times in seen.values()):
+            with urllib.request.urlopen(f"{url}/-/ready", timeout=PATIENCE_S):
                 return
         except OSError:
-            pass  # not listening so far
-        time.sleep(0.3)
+            time.sleep(0.1)  # not listening so far
     raise AssertionError("Prometheus was not ready in time")
 
 
 def fires(running: Month, alert: str) -> list[dict[str, Any]]:
-    """The alert's series, once the rules were evaluated often enough; none after a minute."""
-    query = f'ALERTS{{alertname="{alert}",alertstate="firing"}}'
-    ends = time.monotonic() + PATIENCE_S
-    while not (rows := running.probe(query, time=f"{time.time():.3f}")):
-        if time.monotonic() > ends:
-            break
-        time.sleep(0.5)
-    return rows
+    """The alert's series at the end of the data."""
+    return running.probe(f'ALERTS{{alertname="{alert}",alertstate="firing"}}')
 
 
 def filled_in(query: str, values: dict[str, str]) -> str:

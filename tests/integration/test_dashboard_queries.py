@@ -1,9 +1,10 @@
-"""Every query of every dashboard and console, asked of a real Prometheus with a rehearsed week.
+"""Every query of every dashboard and console, run in a real Prometheus with a simulated week.
 
 Outside authority: the installed Prometheus, which parses and evaluates the queries, and the shelf
 behind the data: rows are as many as it has disks, kinds, windows or states. Two scenarios: a calm
 week, and two days in which a waker runs away, a timer is lost, a guest takes a disk over and the
-exporter is down for two hours. Eight disks, so that each is ready in half a minute.
+exporter is down for two hours. Eight disks, so that each is ready in half a minute. Every query is
+evaluated at the moment of the last scrape, however long the tests take.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from __future__ import annotations
 import json
 import math
 import re
-import time
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -23,7 +23,7 @@ from typing import Any
 import pytest
 
 from spinledger.sim.rehearse import Rehearsal
-from tests.fakes.scraped import INSTANCE, JOB, Month, filled_in, fires, month
+from tests.fakes.scraped import INSTANCE, JOB, PATIENCE_S, Month, filled_in, fires, month
 
 FOLDER = Path(__file__).parents[2] / "dashboards"
 BOARDS: dict[str, dict[str, Any]] = {
@@ -33,10 +33,10 @@ DISKS = 8
 DAYS = 7
 ONE = "sim-attic-flats-1"  # wakes most often, so every counter of it moves
 SCHEDULED = 7  # the LAB HDD keeps no quiet hours (sim.shelf)
-TOLD = 7  # the SAS drive has no such counter
+COUNTED = 7  # the SAS drive has no such counter
 STATES, WINDOWS, TIMERS, KINDS = 5, 6, 6, 2
 
-# What the dashboard server would fill in, with everything chosen.
+# What Grafana would fill in, with everything chosen.
 VALUES = {
     "instance": ".*",
     "pool": ".*",
@@ -48,26 +48,26 @@ VALUES = {
 
 SHORT = "a projection needs more than a week"
 
-# Rows due by dashboard and title: of each query in turn, or why there are none.
+# Expected rows by dashboard and title: of each query in turn, or why there are none.
 ROWS: dict[str, dict[str, list[int] | str]] = {
-    "shelf": {
+    "overview": {
         "Disks": [1],
         "Asleep now": [1],
         "Asleep": [1],
         "Spin-ups, last day": [1],
-        "At a limit": [1],
-        "Saved": [1],
-        "The night at a glance": [DISKS],
+        "Over a limit": [1],
+        "Energy saved": [1],
+        "Time spinning": [DISKS],
         "All disks": [DISKS] * 5,
         "Disks by state": [STATES],
         "Limit used": [DISKS],
-        "Spin-ups of the last day, of the budget": [DISKS],
+        "Budget used, last day": [DISKS],
         "Asleep in the last quiet window": [SCHEDULED],
         "Findings": [1],
         "Oldest sample": [1],
     },
     "disk": {
-        "The disk": [1],
+        "Disk": [1],
         "Time by state": [STATES],
         "Quiet hours": [1],
         "Spin-ups a day": [1, 1],
@@ -76,12 +76,12 @@ ROWS: dict[str, dict[str, list[int] | str]] = {
         "Asleep with other timers": [TIMERS],
         "Standby timer": [1, 1],
         "Power, estimated": [4],
-        "Wakes by cause": [4],  # read, write, both, other
-        "Wait for the platters": [1],
+        "Spin-ups by cause": [4],  # read, write, both, other
+        "Spin-up wait": [1],
         "Rated life used": [KINDS],
-        "Spin-ups nobody saw": [1],
-        "Questions an hour": [-1],
-        "Questions without a state, an hour": "every drive of the shelf answers",
+        "Missed spin-ups": [1],
+        "Probes an hour": [-1],
+        "Failed probes an hour": "every drive answers",
         "Findings": "nothing is wrong with this disk",
     },
     "wear": {
@@ -90,31 +90,31 @@ ROWS: dict[str, dict[str, list[int] | str]] = {
         "Ratings": [DISKS * KINDS, DISKS * KINDS, 0],
         "Spindle starts a day": [DISKS],
         "Head loads a day": [DISKS],
-        "Time under power": [TOLD],
-        "Emergency retracts": [TOLD],
+        "Power-on time": [COUNTED],
+        "Emergency retracts": [COUNTED],
         "Age of the reading": [DISKS],
-        "Readings refused": "every value was plausible",
+        "Rejected readings": "every value was plausible",
     },
     "fleet": {
         "Hosts": [1],
         "Disks": [1],
         "Alerts firing": [1],
-        "Disks at a limit": [1],
+        "Disks over a limit": [1],
         "Disks by state": [STATES],
-        "Spin-ups of the last day, a host": [1],
-        "Nearest to a limit": [DISKS],
-        "Least asleep": [DISKS],
+        "Spin-ups of the last day by host": [1],
+        "Closest to a limit": [DISKS],
+        "Least time asleep": [DISKS],
         "Most findings": [1],
-        "Asleep now, a host": [1],
-        "Longest not looked at": [DISKS],
-        "Ledger not written for": [1],
+        "Asleep now by host": [1],
+        "Stalest disks": [DISKS],
+        "Time since the last write": [1],
     },
 }
 
 # Rows of the faulty days, where they differ; one disk is that of the runaway waker. -1: some.
 FAULTY_ROWS: dict[str, dict[str, list[int] | str]] = {
-    "shelf": {"Findings": [-1]},
-    "disk": {"Findings": [-1], "Questions an hour": [-1]},
+    "overview": {"Findings": [-1]},
+    "disk": {"Findings": [-1], "Probes an hour": [-1]},
     "wear": {},
     "fleet": {"Most findings": [-1]},
 }
@@ -138,10 +138,11 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Month]:
 
 @pytest.fixture(scope="module")
 def faulty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Month]:
-    """Eight disks, two days with faults; ready once the runaway's alert fires."""
+    """Eight disks, two days with faults; the alert on the runaway fires at the end."""
+    end = datetime.now(UTC) - timedelta(minutes=1)
 
     def ago(hours: float) -> str:
-        return f"{datetime.now(UTC) - timedelta(hours=hours):%Y-%m-%dT%H:%M}+00:00"
+        return f"{end - timedelta(hours=hours):%Y-%m-%dT%H:%M}+00:00"
 
     faults = (
         f"runaway_waker@{ago(20)}",
@@ -150,30 +151,28 @@ def faulty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Month]:
         f"exporter_down_day@{ago(40)}/{ago(40 - DOWN_S / 3600)}",
     )
     folder = tmp_path_factory.mktemp("faulty")
-    with month(folder, Rehearsal(days=FAULTY_DAYS, disks=DISKS, faults=faults)) as running:
+    asked = Rehearsal(days=FAULTY_DAYS, disks=DISKS, faults=faults)
+    with month(folder, asked, end.timestamp()) as running:
         assert fires(running, "DiskCyclesRunaway")
         yield running
 
 
-def asked(
-    running: Month, board: str, query: str, disk: str = ONE, now: bool = False
-) -> list[dict[str, Any]]:
-    """A dashboard's query with all disks chosen, or one on the board of one.
+def result(running: Month, board: str, query: str, disk: str = ONE) -> list[dict[str, Any]]:
+    """The rows of a dashboard's query with all disks chosen, or one on the board of one.
 
-    All disks are filled in as the dashboard server does: by name, so that a series without a disk
-    is not chosen by chance. What rules make has values now alone.
+    All disks are filled in as Grafana does: by name, so that a series without a disk is not chosen
+    by chance.
     """
     every = "|".join(view.disk.identity for view in running.views())
     values = VALUES | {"disk": disk if board == "disk" else f"({every})"}
-    when = {"time": f"{time.time():.3f}"} if board == "fleet" or now else {}
-    return running.probe(filled_in(query, values), **when)
+    return running.probe(filled_in(query, values))
 
 
 @pytest.mark.parametrize(("board", "panel"), PANELS)
-def test_panel_has_the_rows_that_are_due(week: Month, board: str, panel: dict[str, Any]) -> None:
-    """Prometheus takes each query and answers with as many rows as the shelf calls for."""
-    found = [len(asked(week, board, target["expr"])) for target in panel["targets"]]
-    assert as_due(found, ROWS[board][panel["title"]])
+def test_panel_has_the_expected_rows(week: Month, board: str, panel: dict[str, Any]) -> None:
+    """Prometheus accepts each query and returns as many rows as expected."""
+    found = [len(result(week, board, target["expr"])) for target in panel["targets"]]
+    assert as_expected(found, ROWS[board][panel["title"]])
 
 
 @pytest.mark.parametrize(("board", "panel"), PANELS)
@@ -182,12 +181,12 @@ def test_panel_has_its_rows_when_much_is_wrong(
 ) -> None:
     """The same with faults: alerts and findings have rows now, the others as many as before."""
     due = (ROWS[board] | FAULTY_ROWS[board])[panel["title"]]
-    found = [len(asked(faulty, board, target["expr"], RUNAWAY)) for target in panel["targets"]]
-    assert as_due(found, due)
+    found = [len(result(faulty, board, target["expr"], RUNAWAY)) for target in panel["targets"]]
+    assert as_expected(found, due)
 
 
-def as_due(found: list[int], due: list[int] | str) -> bool:
-    """True where the counts are those that are due, or none where a reason is given."""
+def as_expected(found: list[int], due: list[int] | str) -> bool:
+    """True where the counts are the expected ones, or none where a reason is given."""
     if isinstance(due, str):
         return not any(found)
     return all(
@@ -206,7 +205,7 @@ def test_every_panel_is_in_the_table() -> None:
 def shown(running: Month, board: str, title: str, at: int = 0, disk: str = ONE) -> list[Any]:
     """The rows of a panel's query."""
     (panel,) = (one for one in BOARDS[board]["panels"] if one["title"] == title)
-    return asked(running, board, panel["targets"][at]["expr"], disk)
+    return result(running, board, panel["targets"][at]["expr"], disk)
 
 
 def figure(week: Month, board: str, title: str, at: int = 0) -> list[float]:
@@ -214,22 +213,22 @@ def figure(week: Month, board: str, title: str, at: int = 0) -> list[float]:
     return sorted(float(row["value"][1]) for row in shown(week, board, title, at))
 
 
-def test_the_shelf_shows_what_the_shelf_did(week: Month) -> None:
+def test_the_overview_shows_what_the_simulator_did(week: Month) -> None:
     """Disks, sleep and spin-ups are those of the simulator's own tally.
 
     increase() extrapolates to the ends of its range, so time has a tolerance: 10 min of scrape
     interval at either end of six days.
     """
-    assert figure(week, "shelf", "Disks") == [DISKS]
+    assert figure(week, "overview", "Disks") == [DISKS]
     truth = week.rehearsed.shelf.truth(week.rehearsed.clock.now())
     recent = [view.facts.windows["1d"].count for view in week.views()]
-    assert figure(week, "shelf", "Spin-ups, last day") == [sum(recent)]
+    assert figure(week, "overview", "Spin-ups, last day") == [sum(recent)]
     asleep = sum(one.stopped_ns for one in truth.values()) / 1e9 / (DISKS * DAYS * 86_400)
-    assert figure(week, "shelf", "Asleep") == pytest.approx([asleep], abs=0.05)
-    shares = figure(week, "shelf", "The night at a glance")
+    assert figure(week, "overview", "Asleep") == pytest.approx([asleep], abs=0.05)
+    shares = figure(week, "overview", "Time spinning")
     assert shares[0] >= 0
     assert shares[-1] == pytest.approx(1)  # one disk never sleeps
-    by_state = figure(week, "shelf", "Disks by state")
+    by_state = figure(week, "overview", "Disks by state")
     assert sum(by_state) == pytest.approx(DISKS, abs=0.05)
 
 
@@ -260,8 +259,8 @@ def test_the_fleet_shows_every_host(week: Month) -> None:
     """Recording rules of the rule pack, evaluated here, say what the raw series say."""
     assert figure(week, "fleet", "Disks") == [DISKS]
     assert sum(figure(week, "fleet", "Disks by state")) == pytest.approx(DISKS, abs=0.05)
-    assert figure(week, "fleet", "Spin-ups of the last day, a host") == figure(
-        week, "shelf", "Spin-ups, last day"
+    assert figure(week, "fleet", "Spin-ups of the last day by host") == figure(
+        week, "overview", "Spin-ups, last day"
     )
 
 
@@ -284,10 +283,10 @@ def test_choices_have_their_values(week: Month, name: str) -> None:
 
 
 @pytest.mark.parametrize("name", BOARDS)
-def test_marks_of_alerts_can_be_asked_for(week: Month, name: str) -> None:
-    """The annotation's query is taken; the rehearsed week is calm, so nothing fires."""
+def test_marks_of_alerts_can_be_queried(week: Month, name: str) -> None:
+    """The annotation's query is accepted; no fault was ordered in that week, so nothing fires."""
     (annotation,) = BOARDS[name]["annotations"]["list"]
-    assert asked(week, name, annotation["expr"], now=True) == []
+    assert result(week, name, annotation["expr"]) == []
 
 
 @pytest.mark.parametrize("name", BOARDS)
@@ -296,11 +295,11 @@ def test_an_alert_is_marked_while_it_fires(faulty: Month, name: str) -> None:
     dashboard that shows a disk of the group, and not on that of another group's disk.
     """
     (annotation,) = BOARDS[name]["annotations"]["list"]
-    rows = asked(faulty, name, annotation["expr"], RUNAWAY, now=True)
+    rows = result(faulty, name, annotation["expr"], RUNAWAY)
     runaway = [row["metric"] for row in rows if row["metric"]["alertname"] == "DiskCyclesRunaway"]
     assert [given["wake_group"] for given in runaway] == ["frames"]
     if name == "disk":
-        rows = asked(faulty, name, annotation["expr"], ONE, now=True)
+        rows = result(faulty, name, annotation["expr"], ONE)
         assert [row for row in rows if row["metric"]["alertname"] == "DiskCyclesRunaway"] == []
 
 
@@ -310,26 +309,28 @@ def test_the_boards_show_what_is_wrong(faulty: Month) -> None:
     By the scenario as ordered; the exporter comes back at its next sample, so the hours are those
     of the order to within ten minutes.
     """
-    assert figure(faulty, "shelf", "At a limit") == [1]
-    assert figure(faulty, "fleet", "Disks at a limit") == [1]
+    assert figure(faulty, "overview", "Over a limit") == [1]
+    assert figure(faulty, "fleet", "Disks over a limit") == [1]
     assert figure(faulty, "fleet", "Alerts firing")[0] >= 1
     (nearest,) = (
-        row for row in shown(faulty, "shelf", "Limit used") if row["metric"]["disk"] == RUNAWAY
+        row for row in shown(faulty, "overview", "Limit used") if row["metric"]["disk"] == RUNAWAY
     )
     assert float(nearest["value"][1]) >= 1
     held = shown(faulty, "disk", "Findings", disk=TIMERLESS)
     assert "timer_not_holding" in {row["metric"]["code"] for row in held}
-    unseen = faulty.probe(
+    unobserved = faulty.probe(
         f'increase(spinledger_disk_state_seconds_total{{disk="{RUNAWAY}",state="unobserved"}}'
         f"[{FAULTY_DAYS}d])"
     )
-    assert float(unseen[0]["value"][1]) == pytest.approx(DOWN_S, abs=600)
+    assert float(unobserved[0]["value"][1]) == pytest.approx(DOWN_S, abs=600)
 
 
 def console(week: Month, path: str) -> str:
     """A console as Prometheus serves it; a template that fails is its 500."""
     try:
-        with urllib.request.urlopen(f"{week.url}/consoles/{path}", timeout=30) as answer:
+        with urllib.request.urlopen(
+            f"{week.consoles}/consoles/{path}", timeout=PATIENCE_S
+        ) as answer:
             text: str = answer.read().decode()
             return text
     except urllib.error.HTTPError as refused:
@@ -351,7 +352,7 @@ def test_the_console_of_all_disks_is_served(week: Month) -> None:
             "disk": [view.disk.identity],
         }
         assert f'<td class="num">{view.facts.windows["1d"].count}</td>' in cells
-    assert not any("not known" in cells for _, _, cells in rows)
+    assert not any("unknown" in cells for _, _, cells in rows)
 
 
 def test_the_console_of_one_disk_is_served(week: Month) -> None:
@@ -371,12 +372,12 @@ def test_the_console_of_one_disk_is_served(week: Month) -> None:
 
 
 def test_consoles_show_alerts_of_the_disk_and_of_its_group(faulty: Month) -> None:
-    """A firing alert is told with its disk or group, and on the console of a disk it is about."""
-    given = '<p class="found"><strong>DiskCyclesRunaway</strong>'
-    assert f"{given} {INSTANCE} frames</p>" in console(faulty, "spinledger.html")
+    """A firing alert is shown with its disk or pool, and on the console of a disk it is about."""
+    shown = '<p class="found"><strong>DiskCyclesRunaway</strong>'
+    assert f"{shown} {INSTANCE} frames</p>" in console(faulty, "spinledger.html")
     for disk, due in ((RUNAWAY, True), (ONE, False)):
         query = urllib.parse.urlencode({"instance": INSTANCE, "disk": disk})
-        assert (given in console(faulty, f"spinledger-disk.html?{query}")) is due
+        assert (shown in console(faulty, f"spinledger-disk.html?{query}")) is due
 
 
 def test_a_console_without_a_disk_says_so(week: Month) -> None:

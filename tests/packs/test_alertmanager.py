@@ -124,7 +124,7 @@ def test_one_alert_makes_another_needless_on_its_own_host_only(inhibited: Inhibi
     group or pack, nor an alert that lacks the labels to compare (a missing label counts as equal:
     Alertmanager documentation, "Inhibition")."""
     fast, slow = expected("DiskCyclesRunaway"), expected("DiskCycleBudgetBurning")
-    down = {**expected("SpinledgerDown"), "instance": "annex:9786"}
+    down = {**expected("SpinledgerDown"), "instance": "attic:9787"}
     others = [expected(rule["alert"]) for rule in ALERTS if rule["alert"] != "SpinledgerDown"]
     cases = [
         (fast, False),
@@ -137,13 +137,13 @@ def test_one_alert_makes_another_needless_on_its_own_host_only(inhibited: Inhibi
         (without(fast, "wake_group"), False),
         (without(slow, "wake_group"), False),
         *((without(down, name), False) for name in ("job", "instance")),
-        *(({**labels, "instance": "annex:9786"}, True) for labels in others),
+        *(({**labels, "instance": "attic:9787"}, True) for labels in others),
         # A third host, with all alerts of its own: only its slow burn is needless there.
-        *(({**labels, "instance": "cellar:9786"}, labels == slow) for labels in others),
+        *(({**labels, "instance": "dome:9787"}, labels == slow) for labels in others),
         *((without(labels, "instance"), False) for labels in others),
-        *((without({**labels, "instance": "annex:9786"}, "job"), False) for labels in others),
-        ({**slow, "instance": "annex:9786", "pack": "other"}, False),
-        ({"alertname": "DiskFull", "job": down["job"], "instance": "annex:9786"}, False),
+        *((without({**labels, "instance": "attic:9787"}, "job"), False) for labels in others),
+        ({**slow, "instance": "attic:9787", "pack": "other"}, False),
+        ({"alertname": "DiskFull", "job": down["job"], "instance": "attic:9787"}, False),
     ]
     found = inhibited([labels for labels, _ in cases])
     wrong = [labels for (labels, due), given in zip(cases, found, strict=True) if given != due]

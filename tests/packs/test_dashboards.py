@@ -1,6 +1,6 @@
 """The dashboards: as built, inside the metric contract, and every panel says what it shows.
 
-The JSON model's field names are those of schema version 42 of the dashboard server's model, as in
+The JSON model's field names are those of schema version 42 of Grafana's model, as in
 the typed builder that writes them; what was and was not opened is in dashboards/README.md.
 """
 
@@ -36,7 +36,7 @@ PANELS = [
 def test_files_are_those_that_are_built() -> None:
     """What lies in the folder is, to the byte, what the builder writes; nothing is left over."""
     made = texts()
-    assert set(BOARDS) == set(MADE) == {"shelf", "disk", "wear", "fleet"}
+    assert set(BOARDS) == set(MADE) == {"overview", "disk", "wear", "fleet"}
     assert set(FILES) | set((FOLDER / "consoles").iterdir()) == set(made)
     differing = [path.name for path, text in made.items() if path.read_text("utf-8") != text]
     assert differing == []
@@ -46,7 +46,7 @@ def test_files_are_those_that_are_built() -> None:
 def test_the_typed_model_knows_every_key(file: Path) -> None:
     """Read into the typed model and written back, no key is lost: it drops those it does not know.
 
-    Outside authority: the published model of the dashboard server's JSON.
+    Outside authority: the published model of Grafana's JSON.
     """
     given = json.loads(file.read_text(encoding="utf-8"))
     again = JSONEncoder(sort_keys=True, indent=1).encode(finished(Dashboard.from_json(given)))
@@ -72,7 +72,7 @@ def test_boards_lead_to_each_other(name: str) -> None:
     linked = {link["url"].removeprefix("/d/spinledger-") for link in board["links"]}
     assert linked == set(BOARDS) - {name}
     assert all(link["includeVars"] for link in board["links"])
-    if name in ("shelf", "wear"):
+    if name in ("overview", "wear"):
         assert "/d/spinledger-disk?var-instance=${__data.fields.instance}" in json.dumps(board)
 
 

@@ -12,8 +12,8 @@ import pytest
 from spinledger.model import DAY, SECOND, Policy, Reading, Worn
 from spinledger.sim.shelf import Plug
 from spinledger.wear.life import DriveCounters
+from spinledger.web.context import PageContext
 from spinledger.web.onedisk import one_disk
-from spinledger.web.sight import Sight
 from tests.fakes.facts import WALL_NS
 from tests.fakes.series import samples
 from tests.fakes.watching import Watched, kind, with_timer
@@ -23,7 +23,7 @@ TIMER_S = 1200.0
 
 def shown(watched: Watched) -> str:
     """The disk's page."""
-    return one_disk(watched.kept.snapshots[-1], watched.view, Sight())
+    return one_disk(watched.kept.snapshots[-1], watched.view, PageContext())
 
 
 def test_an_emergency_retract_is_shown() -> None:
@@ -43,7 +43,9 @@ def test_an_emergency_retract_is_shown() -> None:
     ("by", "reason", "words"),
     [(-1, "fell", "1 fell"), (5000, "too_fast", "1 rose too fast")],
 )
-def test_what_cannot_be_true_is_refused_counted_and_told(by: int, reason: str, words: str) -> None:
+def test_what_cannot_be_true_is_rejected_counted_and_shown(
+    by: int, reason: str, words: str
+) -> None:
     """A count of starts that falls or leaps is kept out, its reason counted, the old one shown."""
     arrivals = [float(at) for at in range(1000, 4000, 20)]
     watched = Watched(kind("plain", TIMER_S), arrivals, with_timer(TIMER_S)).run(2000)
@@ -57,7 +59,7 @@ def test_what_cannot_be_true_is_refused_counted_and_told(by: int, reason: str, w
     assert values["wear_rejected"][(reason,)] == 1
     assert sum(values["wear_rejected"].values()) == 1
     assert values["cycles"] == {("yes",): 0, ("no",): 0}
-    assert f"<dt>Readings refused or doubted</dt><dd>{words}</dd>" in shown(watched)
+    assert f"<dt>Readings rejected</dt><dd>{words}</dd>" in shown(watched)
 
 
 def reading(day: int, loads: int) -> Reading:

@@ -20,6 +20,7 @@ PURE = (
     "codec",
     "ledger",
     "findings",
+    "strip",
     "whatif",
     "wear",
     "quiet",

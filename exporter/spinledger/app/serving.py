@@ -15,8 +15,8 @@ from pathlib import Path
 from platform import node
 from zoneinfo import ZoneInfo
 
+from spinledger.app.pages import page_context
 from spinledger.app.publishers import Latest, Signals, TextFile
-from spinledger.app.sights import sight
 from spinledger.config.current import CurrentConfig, say
 from spinledger.config.load import host_zone, load
 from spinledger.config.settings import Config
@@ -105,11 +105,12 @@ def serve(serving: Serving) -> int:
     in_force()
     loop.settings.reload = reload
     signals.drive(loop)
+    host = "a simulated shelf" if serving.simulated else node()
     web = WebServer(
         listen,
         latest.current,
         lambda asked: answer(store.history(), asked, ports.clock.wall()),
-        sight(current, store.remembered, "a simulated shelf" if serving.simulated else node()),
+        page_context(current, store.remembered, host),
         ports.clock.wall,
     )
     web.start()

@@ -13,19 +13,19 @@ from spinledger.errors import BadInput, Refusal, Unavailable
 
 COMMANDS = {
     "serve": (serve, "run the exporter"),
-    "look": (look, "one view of the disks, for a person"),
-    "check": (check, "configuration, permissions, and what each disk can tell"),
-    "decode": (decode, "what sense bytes say of a power state"),
-    "history": (history, "the books: spans, spin-ups and days"),
-    "capture": (capture, "record who uses which disk, as a trace for replay"),
-    "replay": (replay, "what other standby timers would have done"),
-    "rehearse": (rehearse, "a simulated shelf through the real code, a month in a minute"),
+    "look": (look, "show the disks: state, sleep, spin-ups, findings"),
+    "check": (check, "check the configuration, the permissions, and what each disk supports"),
+    "decode": (decode, "decode sense data: the power state it reports"),
+    "history": (history, "print the recorded spans, spin-ups and days"),
+    "capture": (capture, "record which program uses which disk, as a trace for replay"),
+    "replay": (replay, "calculate what other standby timers would have done"),
+    "rehearse": (rehearse, "run the exporter on simulated disks, a month in a minute"),
     "pack": (pack, "write the rules, runbooks, dashboards and sample configurations"),
 }
 
 
 class _Parser(argparse.ArgumentParser):
-    """Bad arguments are one line on standard error, with the mend."""
+    """Bad arguments are one line on standard error, with the fix."""
 
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
@@ -33,7 +33,9 @@ class _Parser(argparse.ArgumentParser):
 
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    top = _Parser(prog="spinledger", description="The power state of rotating disks, booked.")
+    top = _Parser(
+        prog="spinledger", description="Records and exports the power state of rotating disks."
+    )
     top.add_argument("--version", action="version", version=f"spinledger {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, (module, words) in COMMANDS.items():

@@ -1,8 +1,8 @@
 """How much of each disk's rated life is used, in words and years.
 
-Rules: of the two kinds of cycles the one that will be used up first is told, else the one used
-most. Disks that have the least left come first, and six are named. Without a rating there is no
-word.
+Rules: of the two kinds of cycles the one that will be used up first is shown, else the one used
+most. Disks that have the least left come first, and six are named. Disks without a rating are left
+out.
 """
 
 from __future__ import annotations
@@ -10,19 +10,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from spinledger.cli.exporter import Json
 from spinledger.cli.screen import clean
-from spinledger.cli.snapshots import Json
 
 YEAR_S = 365.25 * 86400
-MOST = 6  # disks told of
-LONG_YEARS = 50  # no difference that matters beyond
+MOST = 6  # disks named
+LONG_YEARS = 50  # longer makes no difference
 
 _KINDS = {"load": "head loads", "start_stop": "spindle starts"}
-_CAUTION = "A rating is a design figure, not a forecast of failure."
+_CAUTION = "A rating is a design figure; it does not forecast a failure."
 
 
 class Life(NamedTuple):
-    """One disk's rating, by the kind that counts. Years from now; None: not known."""
+    """One disk's rating, by the kind that is shown. Years from now; None: unknown."""
 
     early: float | None
     late: float | None
@@ -35,10 +35,12 @@ def sentences(disks: Sequence[Json], now_s: float) -> list[str]:
     """One a disk with a rating; a caution at the end, where there is any. `now_s`: Unix time."""
     lives = [life for disk in disks if (life := _life(disk, now_s))]
     lives.sort(key=lambda life: (life.early is None, life.early or 0.0, -life.used))
-    given = [_sentence(life) for life in lives[:MOST]]
+    words = [_sentence(life) for life in lives[:MOST]]
     if len(lives) > MOST:
-        given.append(f"{len(lives) - MOST} more disks have a rating, and more of it left.")
-    return [*given[:-1], f"{given[-1]} {_CAUTION}"] if given else []
+        more = len(lives) - MOST
+        which = "1 more disk has" if more == 1 else f"{more} more disks have"
+        words.append(f"{which} more rated life left.")
+    return [*words[:-1], f"{words[-1]} {_CAUTION}"] if words else []
 
 
 def _life(disk: Json, now_s: float) -> Life | None:
@@ -68,10 +70,10 @@ def _life(disk: Json, now_s: float) -> Life | None:
 def _sentence(life: Life) -> str:
     head = f"Life of {life.name}: {life.used:.0%} of its rated {_KINDS[life.kind]} used"
     if life.used >= 1:
-        return f"{head}, that is all of them."
+        return f"{head}: the rating is used up."
     if life.early is None:
-        return f"{head}; how long the rest lasts is not known."
-    return f"{head}; at this pace the rest lasts {_span(life.early, life.late)}."
+        return f"{head}; how long the rest will last is unknown."
+    return f"{head}; at this pace the rest will last {_span(life.early, life.late)}."
 
 
 def _span(early: float, late: float | None) -> str:

@@ -1,7 +1,7 @@
-"""`spinledger look`: one view for a person.
+"""`spinledger look`: the disks of one host, on a terminal.
 
-Rules: the running exporter is asked, for its snapshot and for the books of the last day or week;
-the ledger file is never opened here, since it may lie on a sleeping disk. Everything shown fits the
+Rules: the snapshot and the history of the last day or week come from the running exporter; the
+ledger file is never opened here, since it may lie on a sleeping disk. Everything shown fits the
 terminal's width where names allow it.
 """
 
@@ -13,54 +13,89 @@ import math
 import os
 import sys
 import time
-from collections.abc import Sequence
-from datetime import tzinfo
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
+from zoneinfo import ZoneInfo
 
-from spinledger.cli import lastday, lifetimes, screen, weekly
+from spinledger import strip
+from spinledger.app.examining import observe
+from spinledger.app.pages import zone_of
+from spinledger.cli import lifetimes, screen, strips, weekly
 from spinledger.cli.arguments import add_config
+from spinledger.cli.exporter import (
+    DAY_S,
+    Exporter,
+    Json,
+    NoExporter,
+    add_exporter,
+    histories,
+    listening,
+    observed_s,
+    value,
+    wall_ns,
+)
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, table
-from spinledger.cli.snapshots import Json, books, picture, value
 from spinledger.config.load import load
 from spinledger.config.settings import Config
+from spinledger.strip import NO_HISTORY, DiskHistory
+from spinledger.web.snapshot_json import snapshot_json
 
 WATCH_EVERY_S = 2.0
-BOOKS_EVERY_S = 60.0
-LAST_DAY = "LAST 24 H, TO NOW"
+HISTORY_EVERY_S = 60.0
+LAST_DAY = "LAST 24 HOURS"
 LEAST = ">"
 NAMES = 6  # disks named in one finding
-EVIDENCES = 3  # told of one finding
-PROPOSE_AFTER_S = 14 * lastday.DAY_S
+EVIDENCES = 3  # shown of one finding
+PROPOSE_AFTER_S = 14 * DAY_S
 
 COLUMNS = (
     Column("DISK", 32, elastic=True),
     Column("STATE", 11),
     Column("FOR", 7, right=True),
-    Column("WAKES/BUDGET", 14, rank=1, right=True),
+    Column("SPIN-UPS/DAY", 14, rank=1, right=True),
     Column(LAST_DAY, 24, rank=2),
     Column("ASLEEP", 6, rank=3, right=True),
     Column("POOL", 14, rank=4, elastic=True),
     Column("LIFE USED", 9, rank=5, right=True),
 )
-WORDS = {"standby": "asleep", "active": "in use", "idle": "idle", "unknown": "not known"}
+WORDS = {"standby": "asleep", "active": "active", "idle": "idle", "unknown": "unknown"}
+
+Histories = Mapping[str, DiskHistory]  # by identity
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What is shown: a snapshot as JSON types, and recent history."""
+
+    snapshot: Json
+    histories: Histories | None  # None: the exporter has none
+    tz: tzinfo
+    no_exporter: str = ""  # why the snapshot is not an exporter's; ""
+
+    @property
+    def now(self) -> int:
+        """Nanoseconds since the Unix epoch."""
+        return wall_ns(self.snapshot["at_wall"])
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     add_config(parser)
-    parser.add_argument("--week", action="store_true", help="the week: one line a disk")
-    parser.add_argument("--json", action="store_true", help="JSON instead of words")
-    parser.add_argument("--watch", action="store_true", help="again every 2 s, until Ctrl-C")
+    add_exporter(parser)
+    parser.add_argument("--week", action="store_true", help="the last seven days, one line a disk")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    parser.add_argument("--watch", action="store_true", help="update every 2 s, until Ctrl-C")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the view; 1 when there are findings."""
+    """Print the disks; 1 when there are findings."""
     config = load(arguments.config)
-    source = Source(config, weekly.WEEK_S if arguments.week else lastday.DAY_S)
+    source = Source(config, arguments.exporter, weekly.WEEK_S if arguments.week else DAY_S)
     found = False
     try:
         while True:
-            found = _show(arguments, source)
+            found = _show(arguments, source.read())
             if not arguments.watch:
                 break
             time.sleep(WATCH_EVERY_S)
@@ -70,65 +105,82 @@ def run(arguments: argparse.Namespace) -> int:
     return int(found)
 
 
-def _show(arguments: argparse.Namespace, source: Source) -> bool:
-    """One picture; True when there are findings in it."""
-    given, live, recorded = source.read()
+def _show(arguments: argparse.Namespace, picture: Picture) -> bool:
+    """Print once; True when there are findings."""
     if arguments.json:
-        shown: Json = {**given, "from_exporter": live}
+        shown: Json = {**picture.snapshot, "from_exporter": not picture.no_exporter}
         if arguments.week:
-            shown["week"] = [week.json() for week in weekly.weeks(given, recorded)]
+            weeks = weekly.weeks(picture.snapshot, picture.histories, picture.tz)
+            shown["week"] = [week.json() for week in weeks]
         sys.stdout.write(json.dumps(shown, indent=1) + "\n")
     else:
         page = screen.of_terminal(os.environ)
-        lines = render(page, given, live, recorded, arguments.week, arguments.watch)
+        lines = render(page, picture, arguments.week, arguments.watch)
         if arguments.watch and sys.stdout.isatty():
             screen.animate(page, lines, sys.stdout.write)
         else:
             sys.stdout.write("\n".join(lines) + "\n")
     sys.stdout.flush()
-    return any(disk["findings"] for disk in given["disks"])
+    return any(disk["findings"] for disk in picture.snapshot["disks"])
 
 
 class Source:
-    """The snapshot, and the books of so many seconds before it, these once a minute at most."""
+    """The snapshot, and the history of so many seconds before it, read once a minute at most.
 
-    def __init__(self, config: Config, span_s: float) -> None:
+    An exporter that was named must answer; where none answers at the configured address, this
+    machine's disks are sampled once.
+    """
+
+    def __init__(self, config: Config, exporter: Exporter | None, span_s: float) -> None:
         self._config = config
+        self._named = exporter
+        self._exporter = exporter or listening(config.listen)
         self._span_s = span_s
-        self._recorded: Json | None = None
+        self._history: Json | None = None
         self._due_s = -math.inf
+        self._tz = zone(zone_of(config))
 
-    def read(self) -> tuple[Json, bool, Json | None]:
-        """The snapshot, whether it is the running exporter's, and the books if there are any."""
-        given, live = picture(self._config)
-        if not live:
-            self._recorded = None
-        elif time.monotonic() >= self._due_s:
-            self._recorded = books(self._config.listen, given["at_wall"] - self._span_s)
-            self._due_s = time.monotonic() + BOOKS_EVERY_S
-        return given, live, self._recorded
+    def read(self) -> Picture:
+        """What there is now. Raises Unavailable when the named exporter does not answer."""
+        try:
+            snapshot = self._exporter.snapshot()
+        except NoExporter as absent:
+            if self._named is not None:
+                raise absent.with_fix() from None
+            snapshot = json.loads(json.dumps(snapshot_json(observe(self._config))))
+            return Picture(snapshot, None, self._tz, str(absent))
+        if time.monotonic() >= self._due_s:
+            self._history = self._exporter.history(snapshot["at_wall"] - self._span_s)
+            self._due_s = time.monotonic() + HISTORY_EVERY_S
+        recent = None if self._history is None else histories(self._history, snapshot["at_wall"])
+        return Picture(snapshot, recent, zone(snapshot["zone"]) if "zone" in snapshot else self._tz)
 
 
-def render(
-    page: Screen,
-    given: Json,
-    live: bool,
-    recorded: Json | None = None,
-    week: bool = False,
-    brief: bool = False,
-    zone: tzinfo | None = None,
-) -> list[str]:
-    """The view as lines; `brief` leaves out what a finding says beyond what to do."""
-    disks = given["disks"]
-    lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(given, zone))]
+def zone(name: str) -> tzinfo:
+    """A time zone by its name; UTC where this host does not know it."""
+    try:
+        return ZoneInfo(name)
+    except (OSError, ValueError):
+        return UTC
+
+
+def render(page: Screen, picture: Picture, week: bool = False, brief: bool = False) -> list[str]:
+    """Lines to print; `brief` leaves out a finding's other explanations and whom to ask."""
+    snapshot = picture.snapshot
+    disks = snapshot["disks"]
+    lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(picture))]
     lines.append("")
-    shown = []
+    shown: list[str] = []
+    notes: list[str] = []
     if disks and week:
-        shown = weekly.lines(page, weekly.weeks(given, recorded, zone))
+        rows = weekly.weeks(snapshot, picture.histories, picture.tz)
+        shown = weekly.lines(page, rows)
+        notes = weekly.legend(rows, shown)
     elif disks:
-        shown = [line for line in table(page, COLUMNS, _rows(given, recorded, zone)) if line]
+        shown = [line for line in table(page, COLUMNS, _rows(picture)) if line]
+        notes = _legend(picture, shown)
     lines += shown
-    notes = [*_legend(shown, week), *_notes(given, live, recorded, week)]
+    notes += _notes(picture, week)
     if notes:
         lines.append("")
     for note in notes:
@@ -138,48 +190,48 @@ def render(
     return lines
 
 
-def _head(given: Json, zone: tzinfo | None) -> str:
-    disks = given["disks"]
-    moment = f"{lastday.local(given['at_wall'], zone):%a %d %b %H:%M}"
+def _head(picture: Picture) -> str:
+    disks = picture.snapshot["disks"]
+    moment = f"{strip.local(picture.now, picture.tz):%a %d %b %H:%M}"
     if not disks:
-        return f"{moment}  No rotating disk is watched."
+        return f"{moment}  No rotating disk found."
     counts = {state: sum(disk["state"] == state for disk in disks) for state in WORDS}
     each = ", ".join(f"{count} {WORDS[state]}" for state, count in counts.items() if count)
     number = len(_grouped(disks))
-    found = {0: "nothing found wrong", 1: "1 finding below"}.get(number, f"{number} findings below")
+    found = {0: "no findings", 1: "1 finding below"}.get(number, f"{number} findings below")
     plural = "disk" if len(disks) == 1 else "disks"
     return f"{moment}  {len(disks)} {plural}: {each}; {found}"
 
 
-def _rows(given: Json, recorded: Json | None, zone: tzinfo | None) -> list[tuple[Cell, ...]]:
-    now_s = given["at_wall"]
-    entries = lastday.by_disk(recorded)
-    rows = [_row(disk, now_s, entries) for disk in given["disks"]]
-    if entries is None:
+def _rows(picture: Picture) -> list[tuple[Cell, ...]]:
+    rows = [_row(disk, picture) for disk in picture.snapshot["disks"]]
+    if picture.histories is None:
         return rows
-    hours = Cell(lastday.ruler(now_s, zone))  # an empty line where the strips have no room
+    hours = Cell(strips.ruler(picture.now, picture.tz))  # left out where strips have no room
     return [tuple(hours if one.title == LAST_DAY else Cell("") for one in COLUMNS), *rows]
 
 
-def _row(
-    disk: Json, now_s: float, entries: dict[str, tuple[list[Any], list[Any]]] | None
-) -> tuple[Cell, ...]:
-    strip = asleep = ""
-    if entries is not None:
-        spans, cycles = entries.get(disk["disk"], ([], []))
-        strip = lastday.strip(spans, cycles, now_s)
-        share = lastday.slept(spans, now_s - lastday.DAY_S, now_s, least=0)
-        asleep = "-" if share is None else f"{share:.0%}"
+def _row(disk: Json, picture: Picture) -> tuple[Cell, ...]:
+    now_s = picture.snapshot["at_wall"]
+    drawn = asleep = ""
+    if picture.histories is not None:
+        counted = _strip(disk, picture.histories, picture.now)
+        drawn = strips.signs(counted)
+        asleep = "-" if counted.asleep_ratio is None else f"{counted.asleep_ratio:.0%}"
     return (
         Cell(clean(f"{disk['kernel_name']} {disk['model']}")),
         _state(disk),
         Cell(_lasting(disk, now_s)),
         _today(disk),
-        Cell(strip),
+        Cell(drawn),
         Cell(asleep),
         Cell(clean(disk["pool"])),
         _life(disk),
     )
+
+
+def _strip(disk: Json, recent: Histories, now: int) -> strip.Strip:
+    return strip.strip(recent.get(disk["disk"], NO_HISTORY), strips.LAST_DAY, now)
 
 
 def _state(disk: Json) -> Cell:
@@ -192,7 +244,7 @@ def _state(disk: Json) -> Cell:
 
 
 def _lasting(disk: Json, now_s: float) -> str:
-    """How long it has been so: idle since the last touch; `>` where it was so before we looked."""
+    """Age of the state: idle since the last I/O; `>` where it began while unobserved."""
     since_s = disk["since_timestamp_seconds"]
     untouched_s = disk.get("untouched_since_timestamp_seconds")
     if disk["state"] == "idle" and untouched_s is not None and untouched_s >= since_s:
@@ -201,12 +253,16 @@ def _lasting(disk: Json, now_s: float) -> str:
     return least + span_text(now_s - since_s)
 
 
+def _over(disk: Json) -> bool:
+    """True when the spin-ups of the last 24 hours reach their limit."""
+    return (value(disk, "cycle_limit_used_ratio", window="1d") or 0) >= 1
+
+
 def _today(disk: Json) -> Cell:
-    """Spin-ups of the last 24 hours against the daily budget; marked where chance is ruled out."""
+    """Spin-ups of the last 24 hours, and the daily budget; marked when over the limit."""
     count = round(value(disk, "recent_cycles", window="1d") or 0)
-    used = value(disk, "cycle_limit_used_ratio", window="1d") or 0
-    text = f"{count}/{disk['policy']['budget_per_day']:g}"
-    return Cell(f"{text} !", Tone.BAD) if used >= 1 else Cell(f"{text}  ")
+    text = f"{count} of {disk['policy']['budget_per_day']:g}"
+    return Cell(f"{text} !", Tone.BAD) if _over(disk) else Cell(f"{text}  ")
 
 
 def _life(disk: Json) -> Cell:
@@ -217,60 +273,60 @@ def _life(disk: Json) -> Cell:
     )
 
 
-def _legend(shown: Sequence[str], week: bool) -> list[str]:
-    """What the signs of the table mean, those that are there."""
+def _legend(picture: Picture, shown: Sequence[str]) -> list[str]:
+    """What the signs of the table mean, those that occur."""
+    disks = picture.snapshot["disks"]
     words = []
-    if week and any(weekly.WOKEN in line for line in shown[:1]):
-        words.append("Wakes: a day, of the budget; by local hour in seven days, + for ten or more.")
-    if not week and any(LAST_DAY in line for line in shown[:1]):
-        words.append(lastday.LEGEND)
-    if not week and any(f" {LEAST}" in line for line in shown[1:]):
-        words.append(f"{LEAST} at least: it was so already when watching began.")
-    if any(" !" in line for line in shown[1:]):
-        words.append("! not what its owner wants")
+    if LAST_DAY in shown[0] and picture.histories is not None:
+        drawn = [strips.signs(_strip(disk, picture.histories, picture.now)) for disk in disks]
+        words.append(strips.legend(drawn))
+    if any(f" {LEAST}" in line for line in shown[1:]):
+        words.append(f"{LEAST} at least: the state began while the disk was unobserved")
+    if any(map(_over, disks)):
+        words.append("! over its limit")
     return words
 
 
-def _notes(given: Json, live: bool, recorded: Json | None, week: bool) -> list[str]:
-    disks = given["disks"]
+def _notes(picture: Picture, week: bool) -> list[str]:
+    snapshot, live = picture.snapshot, not picture.no_exporter
+    disks = snapshot["disks"]
     notes = []
-    if live and disks and recorded is None:
-        what = "when disks were woken" if week else "the last 24 hours"
-        notes.append(f"This exporter tells no history, so {what} cannot be shown.")
+    if live and disks and picture.histories is None:
+        what = "the hours of spin-ups" if week else "the last 24 hours"
+        notes.append(f"This exporter keeps no history, so {what} cannot be shown.")
     unknown: dict[str, list[str]] = {}
     for disk in disks:
         if disk["state"] == "unknown" and live:
             unknown.setdefault(disk["why"], []).append(disk["kernel_name"])
-    notes += [f"{_named(names)}: not known: {why}." for why, names in unknown.items()]
-    for absent in given["exporter"].get("absent_since", ()):
-        lasted = span_text(given["at_wall"] - absent["value"])
-        notes.append(f"{absent['labels'].get('disk', '?')}: not here since {lasted} ago.")
+    notes += [f"{_named(names)}: state unknown: {why}." for why, names in unknown.items()]
+    for absent in snapshot["exporter"].get("absent_since", ()):
+        lasted = span_text(snapshot["at_wall"] - absent["value"])
+        notes.append(f"{absent['labels'].get('disk', '?')}: absent for {lasted}.")
     notes += _proposals(disks)
     if not week:
-        notes += lifetimes.sentences(disks, given["at_wall"])
+        notes += lifetimes.sentences(disks, snapshot["at_wall"])
     if not live:
         notes.append(
-            "No exporter answers: this is one look at the kernel's counters, and a power state "
-            "cannot be seen in those. `spinledger serve` watches."
+            f"No exporter: {picture.no_exporter}. This is one sample of the kernel's counters, "
+            "which do not show the power state. Start `spinledger serve`, or give --exporter URL."
         )
     return notes
 
 
 def _proposals(disks: Sequence[Json]) -> list[str]:
-    """A budget for each disk that has none of its own and has been watched for two weeks."""
-    wanting: dict[int, list[str]] = {}
+    """A budget for each disk that has none of its own and was observed for two weeks."""
+    proposed: dict[int, list[str]] = {}
     for disk in disks:
-        samples = disk["samples"].get("state_seconds", ())
-        watched = sum(one["value"] for one in samples if one["labels"]["state"] != "unobserved")
-        if disk["policy"]["budget_source"] == "default" and watched >= PROPOSE_AFTER_S:
-            mean = (value(disk, "cycles", observed="yes") or 0) / (watched / lastday.DAY_S)
+        observed = observed_s(disk)
+        if disk["policy"]["budget_source"] == "default" and observed >= PROPOSE_AFTER_S:
+            mean = (value(disk, "cycles", observed="yes") or 0) / (observed / DAY_S)
             budget = max(1, math.ceil(1.5 * mean))
             if budget < disk["policy"]["budget_per_day"]:
-                wanting.setdefault(budget, []).append(disk["kernel_name"])
+                proposed.setdefault(budget, []).append(disk["kernel_name"])
     return [
-        f"{_named(names)}: no budget is set; `budget_per_day: {budget}` would suit the spin-ups so "
-        "far, and notice a runaway sooner."
-        for budget, names in sorted(wanting.items())
+        f"{_named(names)}: the budget is the default; `budget_per_day: {budget}` would fit the "
+        "spin-ups so far, and find a runaway sooner."
+        for budget, names in sorted(proposed.items())
     ]
 
 
@@ -299,16 +355,16 @@ def _finding(page: Screen, group: Sequence[tuple[str, Json]], brief: bool) -> li
     shown = 1 if brief else EVIDENCES
     for text, owners in list(evidence.items())[:shown]:
         whose = f"{_named(owners)}: " if len(evidence) > 1 else ""
-        lines += paragraph(page, "  Seen: ", f"{whose}{_stop(text)}")
+        lines += paragraph(page, "  Evidence:  ", f"{whose}{_stop(text)}")
     if len(evidence) > shown:
-        lines += paragraph(page, "  Seen: ", f"and {len(evidence) - shown} more alike.")
-    lines += paragraph(page, "  Try:  ", _stop(first["suggestion"]))
-    lines += paragraph(page, "  Mind: ", _stop(first["caution"]))
+        lines += paragraph(page, "  Evidence:  ", f"and {len(evidence) - shown} more.")
+    lines += paragraph(page, "  Try:       ", _stop(first["suggestion"]))
+    lines += paragraph(page, "  Cost:      ", _stop(first["caution"]))
     if not brief:
         if first.get("ask_first"):
-            lines += paragraph(page, "  Ask:  ", f"{first['ask_first']}, first.")
+            lines += paragraph(page, "  Ask first: ", _stop(first["ask_first"]))
         for other in first.get("innocent", ()):
-            lines += paragraph(page, "  Else: ", _stop(other))
+            lines += paragraph(page, "  Or:        ", _stop(other))
     return lines
 
 

@@ -1,34 +1,33 @@
-"""`look --week`: one line a disk, read in ten seconds.
+"""`look --week`: one line a disk.
 
-Rules: pure; slept last night, spin-ups against the budget, when it was woken, years left. Last
-night is the last complete quiet window where the disk has quiet hours, else `lastday.NIGHT`.
+Rules: pure; sleep of last night, spin-ups against the budget, their hours, years left. Last night
+is the last complete quiet window where the disk has quiet hours, else `strip.NIGHT`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Any
 
-from spinledger.cli import lastday
+from spinledger import strip
+from spinledger.cli import strips
+from spinledger.cli.exporter import DAY_S, Json, observed_s, value, wall_ns
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, table
-from spinledger.cli.snapshots import value
+from spinledger.model import DAY
+from spinledger.strip import NO_HISTORY, DiskHistory
 
-Json = dict[str, Any]
-
-WEEK_S = 7 * lastday.DAY_S
-YEAR_S = 365.25 * lastday.DAY_S
-LONG_YEARS = 50  # beyond it a projection only says: not of cycles
-PROJECTED_AFTER_S = 14 * lastday.DAY_S  # insight.projection.LEAST_DAYS
-WOKEN = "WOKEN, BY HOUR"
-RULER = "00    06    12    18"
+WEEK_S = 7 * DAY_S
+YEAR_S = 365.25 * DAY_S
+LONG_YEARS = 50  # longer makes no difference
+PROJECTED_AFTER_S = 14 * DAY_S  # wear.projection.LEAST_DAYS
+BY_HOUR = "SPIN-UPS BY HOUR"
 
 COLUMNS = (
     Column("DISK", 32, elastic=True),
     Column("LAST NIGHT", 14),
-    Column("WAKES A DAY", 15, right=True),
-    Column(WOKEN, 24, rank=2),
+    Column("SPIN-UPS/DAY", 15, right=True),
+    Column(BY_HOUR, 24, rank=2),
     Column("LIFE LEFT", 13, rank=1),
     Column("IN 7 DAYS", 9, rank=3, right=True),
     Column("POOL", 14, rank=4, elastic=True),
@@ -37,21 +36,32 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """One disk's week; None: not known."""
+    """One disk's week; None: unknown."""
 
     disk: str
     name: str
     pool: str
     slept_ratio: float | None  # of last night
-    least_ratio: float | None  # what its owner asks of a night
+    least_ratio: float | None  # of a night, as configured
     cycles: int
     per_day: float | None
     budget_per_day: float
-    over: bool  # more than chance allows within the budget, in the 7 day window
-    woken: str  # 24 signs, or ""
+    over: bool  # the limit of the 7 day window is reached
+    by_hour: str  # 24 signs, or ""
     years: tuple[float, float] | None  # until the rating is used up, early and late
-    horizon_years: float  # sooner than this its owner wants to know
+    horizon_years: float  # sooner than this is marked
     lasting: str  # in place of years: why there are none
+
+    @property
+    def slept_too_little(self) -> bool:
+        """Less than is configured for a night."""
+        slept, least = self.slept_ratio, self.least_ratio
+        return slept is not None and least is not None and slept < least
+
+    @property
+    def ends_soon(self) -> bool:
+        """The rating may be used up before the horizon, or is used up."""
+        return self.years is not None and (self.years[0] <= 0 or self.years[0] < self.horizon_years)
 
     def json(self) -> Json:
         """As JSON types."""
@@ -62,34 +72,30 @@ class Week:
             "cycles_per_day": self.per_day,
             "budget_per_day": self.budget_per_day,
             "over_limit": self.over,
-            "woken_by_hour": self.woken or None,
+            "cycles_by_hour": self.by_hour or None,
             "years_left": None if self.years is None else list(self.years),
         }
 
 
-def weeks(given: Json, books: Json | None, zone: tzinfo | None = None) -> list[Week]:
-    """Every disk of a snapshot, by the books of its last seven days where there are any."""
-    now_s = given["at_wall"]
-    recorded = lastday.by_disk(books)
-    return [_week(disk, recorded, now_s, zone) for disk in given["disks"]]
+def weeks(snapshot: Json, histories: Mapping[str, DiskHistory] | None, tz: tzinfo) -> list[Week]:
+    """Every disk of a snapshot, by the history of its last seven days where there is any."""
+    return [_week(disk, histories, snapshot["at_wall"], tz) for disk in snapshot["disks"]]
 
 
 def _week(
-    disk: Json,
-    recorded: dict[str, tuple[list[lastday.Json], list[lastday.Json]]] | None,
-    now_s: float,
-    zone: tzinfo | None,
+    disk: Json, histories: Mapping[str, DiskHistory] | None, now_s: float, tz: tzinfo
 ) -> Week:
     cycles = round(value(disk, "recent_cycles", window="7d") or 0)
-    days = min(7.0, _watched_s(disk) / lastday.DAY_S)
+    days = min(7.0, observed_s(disk) / DAY_S)
     slept = value(disk, "quiet_window_asleep_ratio")
-    woken = ""
-    if recorded is not None:
-        spans, wakes = recorded.get(disk["disk"], ([], []))
-        woken = lastday.wakes_by_hour(wakes, now_s - WEEK_S, zone)
-        days = lastday.watched_days(spans, now_s - WEEK_S, now_s)
+    by_hour = ""
+    if histories is not None:
+        history = histories.get(disk["disk"], NO_HISTORY)
+        now = wall_ns(now_s)
+        by_hour = strips.hours(strip.by_hour(history.spin_ups, now - 7 * DAY, tz))
+        days = strip.observed_ns(history.periods, now - 7 * DAY, now) / DAY
         if slept is None:
-            slept = lastday.slept(spans, *lastday.last_night(now_s, zone))
+            slept = strip.asleep_ratio(history.periods, *strip.last_night(now, tz))
     used = value(disk, "cycle_limit_used_ratio", window="7d") or 0
     return Week(
         disk=disk["disk"],
@@ -101,17 +107,11 @@ def _week(
         per_day=cycles / days if days >= 1 else None,
         budget_per_day=disk["policy"]["budget_per_day"],
         over=used >= 1,
-        woken=woken,
+        by_hour=by_hour,
         years=_years(disk, now_s),
         horizon_years=(value(disk, "rated_life_horizon_seconds") or 0) / YEAR_S,
         lasting=_lasting(disk),
     )
-
-
-def _watched_s(disk: Json) -> float:
-    states = disk["samples"].get("state_seconds", ())
-    seen = (one["value"] for one in states if one["labels"].get("state") != "unobserved")
-    return float(sum(seen))
 
 
 def _years(disk: Json, now_s: float) -> tuple[float, float] | None:
@@ -128,21 +128,40 @@ def _years(disk: Json, now_s: float) -> tuple[float, float] | None:
 
 
 def _lasting(disk: Json) -> str:
-    """What there is to say of its life where no end is foreseen."""
+    """What there is to say of its life where no end is projected."""
     if not disk["samples"].get("rated_cycles"):
         return "not rated"
-    if _watched_s(disk) < PROJECTED_AFTER_S or value(disk, "recent_cycles", window="30d"):
-        return "not known"
+    if observed_s(disk) < PROJECTED_AFTER_S or value(disk, "recent_cycles", window="30d"):
+        return "unknown"
     return f"over {LONG_YEARS} y"
 
 
 def lines(screen: Screen, rows: Sequence[Week]) -> list[str]:
-    """The table, hours over the signs of the wakes."""
+    """The table, with the hours over the spin-ups by hour."""
     cells = [_cells(row) for row in rows]
-    if any(row.woken for row in rows):
-        ruler = tuple(Cell(RULER if one.title == WOKEN else "") for one in COLUMNS)
+    if any(row.by_hour for row in rows):
+        ruler = tuple(Cell(strips.BY_HOUR if one.title == BY_HOUR else "") for one in COLUMNS)
         cells.insert(0, ruler)
     return [line for line in table(screen, COLUMNS, cells) if line]
+
+
+def legend(rows: Sequence[Week], drawn: Sequence[str]) -> list[str]:
+    """What the columns and the mark mean, as far as they are drawn."""
+    words = []
+    if BY_HOUR in drawn[0]:
+        words.append(
+            "Spin-ups: a day, and the budget; by local hour in seven days, . none, + ten or more."
+        )
+    marked = [
+        text
+        for text, held in (
+            ("slept less than configured", any(row.slept_too_little for row in rows)),
+            ("over its limit", any(row.over for row in rows)),
+            ("rated life ends before the configured horizon", any(row.ends_soon for row in rows)),
+        )
+        if held
+    ]
+    return [*words, *([f"! {', or '.join(marked)}"] if marked else [])]
 
 
 def _cells(row: Week) -> tuple[Cell, ...]:
@@ -150,7 +169,7 @@ def _cells(row: Week) -> tuple[Cell, ...]:
         Cell(row.name),
         _night(row),
         _pace(row),
-        Cell(row.woken),
+        Cell(row.by_hour),
         _life(row),
         Cell(str(row.cycles)),
         Cell(row.pool),
@@ -159,9 +178,9 @@ def _cells(row: Week) -> tuple[Cell, ...]:
 
 def _night(row: Week) -> Cell:
     if row.slept_ratio is None:
-        return Cell("not known")
+        return Cell("unknown")
     text = f"slept {row.slept_ratio:.0%}"
-    if row.least_ratio is not None and row.slept_ratio < row.least_ratio:
+    if row.slept_too_little:
         return Cell(f"{text} !", Tone.BAD)
     return Cell(text, Tone.ASLEEP if row.slept_ratio >= 0.5 else Tone.PLAIN)
 
@@ -177,11 +196,12 @@ def _life(row: Week) -> Cell:
         return Cell(row.lasting)
     early, late = row.years
     if early <= 0:
-        return Cell("used up !", Tone.BAD)
-    if early > LONG_YEARS:
-        return Cell(f"over {LONG_YEARS} y")
-    if late > LONG_YEARS:
-        return Cell(f"{early:.0f} y or more{' !' if early < row.horizon_years else ''}")
-    same = round(early) == round(late)
-    text = f"{early:.0f} y" if same else f"{early:.0f} to {late:.0f} y"
-    return Cell(f"{text} !", Tone.BAD) if early < row.horizon_years else Cell(text)
+        text = "used up"
+    elif early > LONG_YEARS:
+        text = f"over {LONG_YEARS} y"
+    elif late > LONG_YEARS:
+        text = f"{early:.0f} y or more"
+    else:
+        same = round(early) == round(late)
+        text = f"{early:.0f} y" if same else f"{early:.0f} to {late:.0f} y"
+    return Cell(f"{text} !", Tone.BAD) if row.ends_soon else Cell(text)

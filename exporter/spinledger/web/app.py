@@ -1,15 +1,13 @@
 """The WSGI application: which path gives what. PEP 3333.
 
 Rules of this room:
-- A request reads one snapshot and the wall clock: no device, no file, and nothing is imported
-  during it.
-  The pages for people also read the newest books, from memory. `/history` alone may read more.
-- Paths: / /disk/ID /metrics /snapshot /-/healthy /-/ready, and /history where the books can be
-  read. Any other is 404; a method other than GET and HEAD is 405. Every refusal is one plain line.
+- A request reads one snapshot and the wall clock: no device, no file; nothing is imported during
+  it. Pages for people also read the recent history, from memory. Only `/history` may read files.
+- Paths: / /disk/ID /metrics /snapshot /-/healthy /-/ready, and /history where there is a
+  ledger. Others are 404; a method other than GET and HEAD is 405. Every refusal is one plain line.
 - `/-/healthy` says that the process serves. `/-/ready` says that a first snapshot exists, and
-  nothing of its age: snapshots are made when someone wants them, so an old one may be the newest
-  there is, and a stuck sampler must stay visible to the scraper, which has
-  `spinledger_disk_last_sample_timestamp_seconds` to judge it by.
+  nothing of its age: snapshots are made on demand, so an old one may be the newest there is. The
+  scraper judges a stuck sampler by `spinledger_disk_last_sample_timestamp_seconds`.
 - Before the first snapshot `/metrics` answers with the exporter's own metrics, `/snapshot` 503.
 """
 
@@ -26,11 +24,11 @@ from prometheus_client import make_wsgi_app
 
 from spinledger.errors import BadInput, SpinledgerError
 from spinledger.metrics.collector import Current, Wall, registry
-from spinledger.web.dress import CONTENT_SECURITY_POLICY
+from spinledger.web.assets import CONTENT_SECURITY_POLICY
+from spinledger.web.context import PageContext
 from spinledger.web.negotiate import accepts_gzip, prefers_openmetrics
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
-from spinledger.web.sight import Sight
 from spinledger.web.snapshot_json import snapshot_json
 
 History = Callable[[Mapping[str, str]], Iterable[bytes]]
@@ -42,7 +40,7 @@ StartResponse = Callable[[str, Headers], object]
 Application = Callable[[Environ, StartResponse], Iterable[bytes]]
 Answer = tuple[str, Headers, Iterable[bytes]]
 
-DARK = Sight()  # no books, no schedules
+NO_CONTEXT = PageContext()  # no history, no schedules
 ONE = "/disk/"
 
 _TEXT = "text/plain; charset=utf-8"
@@ -62,12 +60,12 @@ _GUARDS: Headers = [
 def application(
     current: Current,
     history: History | None = None,
-    sight: Sight = DARK,
+    context: PageContext = NO_CONTEXT,
     wall: Wall = time.time_ns,
 ) -> Application:
-    """The application over the newest snapshot, and over the books where they can be read.
+    """The application over the newest snapshot, and over the history where there is one.
 
-    `sight` is what the pages for people show beside the snapshot; `wall` the time now.
+    `context` is what the pages for people show beside the snapshot; `wall` the time now.
     """
     scrape = make_wsgi_app(registry(current, wall))
 
@@ -87,21 +85,22 @@ def application(
     def snapshot(environ: Environ) -> Answer:
         now = current()
         if now is None:
-            return _line("503 Service Unavailable", "no reading yet; ask again in a moment")
-        body = json.dumps(snapshot_json(now), allow_nan=False, default=str).encode()
+            return _line("503 Service Unavailable", "no data yet; try again in a few seconds")
+        shown = {**snapshot_json(now), "host": context.host, "zone": context.zone}
+        body = json.dumps(shown, allow_nan=False, default=str).encode()
         return "200 OK", [("Content-Type", "application/json")], [body, b"\n"]
 
     def ready(environ: Environ) -> Answer:
         if current() is None:
-            return _line("503 Service Unavailable", "no reading yet; ask again in a moment")
+            return _line("503 Service Unavailable", "no data yet; try again in a few seconds")
         return _line("200 OK", "ready")
 
     def healthy(environ: Environ) -> Answer:
         return _line("200 OK", "healthy")
 
-    def shelf(environ: Environ) -> Answer:
+    def disks(environ: Environ) -> Answer:
         query = dict(parse_qsl(str(environ.get("QUERY_STRING", ""))))
-        return _html(overview(current(), sight, query.get("range", ""), history is not None))
+        return _html(overview(current(), context, query.get("range", ""), history is not None))
 
     def disk(environ: Environ) -> Answer:
         identity = str(environ["PATH_INFO"]).removeprefix(ONE)
@@ -109,11 +108,11 @@ def application(
         views = () if now is None else now.disks
         view = next((one for one in views if one.disk.identity == identity), None)
         if now is None or view is None:
-            return _line("404 Not Found", "no such disk is watched; / lists those that are")
-        return _html(one_disk(now, view, sight, history is not None))
+            return _line("404 Not Found", "no such disk; / lists the disks")
+        return _html(one_disk(now, view, context, history is not None))
 
     pages: dict[str, Callable[[Environ], Answer]] = {
-        "/": shelf,
+        "/": disks,
         "/metrics": metrics,
         "/snapshot": snapshot,
         "/-/healthy": healthy,
@@ -127,7 +126,7 @@ def application(
         path = str(environ.get("PATH_INFO", ""))
         found = disk if path.startswith(ONE) else pages.get(path)
         if found is None:
-            status, headers, body = _line("404 Not Found", "no such page; / lists what there is")
+            status, headers, body = _line("404 Not Found", "no such page; / links to the others")
         elif method not in ("GET", "HEAD"):
             status, headers, body = _line("405 Method Not Allowed", "only GET and HEAD")
             headers.append(("Allow", "GET, HEAD"))

@@ -1,8 +1,8 @@
 """Small charts: spin-ups against a budget, and what other timers would have done.
 
-Rules: pure; each chart has a sentence for whoever does not see it, and the page has the figures as
-a table beside it. Curves of timers are drawn on a scale of log(1 + n), so that 2 and 200 spin-ups a
-day both show.
+Rules: pure; each chart has a sentence for readers who do not see it, and the page has the figures
+in a table beside it. Curves of timers are drawn on a scale of log(1 + n), so that 2 and 200
+spin-ups a day both show.
 """
 
 from __future__ import annotations
@@ -21,25 +21,25 @@ LEAST_S = DAY_S / 4  # before that, a pace a day says nothing
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """What each timer would have done, over the time watched."""
+    """What each timer would have done in the time observed."""
 
     days: float
     timers: tuple[float, ...]  # seconds, ascending
     cycles: tuple[float, ...]  # a day
     asleep: tuple[float, ...]  # share of the time
-    present: float | None  # the timer the disk has, as declared or seen, seconds
-    seen: float  # spin-ups a day there really were
+    present: float | None  # the timer the disk has, as declared or observed, seconds
+    seen: float  # actual spin-ups a day
     budget: float
 
 
 def watched_s(view: DiskView) -> float:
-    """Seconds of the books in which somebody looked."""
+    """Seconds that were observed."""
     times = view.facts.totals.state_ns
     return sum(ns for state, ns in times.items() if state is not State.UNOBSERVED) / SECOND
 
 
 def what_if(view: DiskView) -> WhatIf | None:
-    """From the books' counters; None while too little was watched."""
+    """From the ledger's totals; None while too little was observed."""
     tried = sorted(view.facts.totals.whatif.items())
     watched = watched_s(view)
     if watched < LEAST_S or not tried:
@@ -104,7 +104,7 @@ def curve(given: WhatIf) -> str:
         parts.append(f'<path class="p" d="M{x:.0f} 20V160"/>')
         parts.append(
             f'<text x="{aside:.0f}" y="14" text-anchor="{side}">'
-            f"its timer now, {timer(given.present)}</text>"
+            f"present timer {timer(given.present)}</text>"
         )
         parts.append(f'<path class="x" d="M{x:.0f} {up(given.seen) - 6:.1f}l6 6-6 6-6-6z"/>')
     return (
@@ -116,7 +116,7 @@ def curve(given: WhatIf) -> str:
 def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
     """Spin-ups of each day, oldest first, with the budget as a line: 640 by 130.
 
-    A count is None on a day of which nothing is booked.
+    A count is None on a day of which nothing is recorded.
     """
     most = max([budget, 1, *(count or 0 for _, count in counts)])
     width = 600 / max(1, len(counts))
@@ -160,7 +160,7 @@ def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
 
 
 def meter(count: float, limit: float) -> str:
-    """A bar that is full at the limit; what is beyond it is the words' business."""
+    """A bar that is full at the limit; the words beside it say how far a count is beyond it."""
     share = 100 if not limit else min(100, round(100 * count / limit))
     kind = "o" if limit and count > limit else "i"
     return (
@@ -196,5 +196,5 @@ def _said(given: WhatIf) -> str:
         f"{timer(at)}: {number(cycles)} a day, asleep {percent(asleep)}"
         for at, cycles, asleep in zip(given.timers, given.cycles, given.asleep, strict=True)
     )
-    now = f"; its timer now: {timer(given.present)}" if given.present else ""
+    now = f"; present timer: {timer(given.present)}" if given.present else ""
     return f"Spin-ups a day by standby timer: {each}; budget {number(given.budget)} a day{now}"

@@ -1,8 +1,8 @@
-"""What turning costs and what sleep saves: energy so far and a year, money where a tariff is set.
+"""What spinning costs and what sleep saves: energy so far and a year, money where a tariff is set.
 
-Rules: pure. All of it is an estimate from the policy's watts, and the page says so. A year is told
-at the pace of the time watched, from a whole day on. Saved is what sleep saved less what spin-ups
-cost; where it is below nothing, the words say `lost`. Without a tariff there is energy alone.
+Rules: pure. All of it is an estimate from the policy's watts, and the page says so. Figures a year
+are at the pace of the time observed, from one observed day on. Saved is what sleep saved minus what
+spin-ups cost; below zero, the words say `lost`. Without a tariff there is energy alone.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from spinledger.whatif.energy import a_year, cost
 
 @dataclass(frozen=True, slots=True)
 class Power:
-    """One disk's energy in joules; a year's is None while too little was watched."""
+    """One disk's energy in joules; a year's is None while too little was observed."""
 
     spent: float
     saved: float  # negative: lost
@@ -28,7 +28,7 @@ class Power:
 
 
 def power(view: DiskView) -> Power:
-    """From the ledger's counters."""
+    """From the ledger's totals."""
     totals = view.facts.totals
     spent = sum(totals.energy_j.values())
     saved = totals.saved_j - totals.lost_j
@@ -52,6 +52,6 @@ def priced(joules: float, tariff: Tariff | None) -> str:
 
 
 def balance(joules: float, tariff: Tariff | None) -> str:
-    """Saved as it is; of a loss, that it is one."""
+    """What was saved; a loss is called one."""
     given = priced(joules, tariff)
     return f'<span class="bad">lost {given}</span>' if joules <= -360 else given

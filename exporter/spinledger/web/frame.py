@@ -9,9 +9,10 @@ from collections.abc import Iterable, Mapping
 
 from spinledger import __version__
 from spinledger.quiet.hours import Calendar, windows_between
-from spinledger.web.dress import SCRIPT, STYLE
-from spinledger.web.sight import Sight
-from spinledger.web.strips import TALL, Range, bands
+from spinledger.strip import Range
+from spinledger.web.assets import SCRIPT, STYLE
+from spinledger.web.context import PageContext
+from spinledger.web.strips import TALL, bands
 from spinledger.web.words import safe, time_tag
 
 _GLYPHS = {
@@ -27,14 +28,16 @@ def page(
     title: str,
     lead: str,
     body: str,
-    sight: Sight,
+    context: PageContext,
     now: int | None,
 ) -> str:
     """A whole page. `lead` stands in the header, `body` is renewed; `now` is the snapshot's."""
-    host = f"On {safe(sight.host)}, " if sight.host else ""
-    when = f"{time_tag(now, sight.tz)}; times" if now is not None else "times" if host else "Times"
+    host = f"On {safe(context.host)}, " if context.host else ""
+    when = (
+        f"{time_tag(now, context.tz)}; times" if now is not None else "times" if host else "Times"
+    )
     return f"""<!DOCTYPE html>
-<html lang="en" data-zone="{safe(sight.zone)}">
+<html lang="en" data-zone="{safe(context.zone)}">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
@@ -47,7 +50,7 @@ def page(
 <h1>{lead}</h1>
 </header>
 <main id="main"><div id="live">
-<p class="soft">{host}{when} are those of {safe(sight.zone)}.</p>
+<p class="soft">{host}{when} in the time zone {safe(context.zone)}.</p>
 {body}
 </div></main>
 <script>{SCRIPT}</script>
@@ -62,7 +65,7 @@ def definitions(
     """Shapes used more than once: hatching, gaps of ticks, glyphs, quiet hours of these ranges."""
     parts = [
         '<pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse"'
-        ' patternTransform="rotate(45)"><path fill="var(--doubt)" d="M0 0h3v5H0z"/></pattern>'
+        ' patternTransform="rotate(45)"><path fill="var(--unknown)" d="M0 0h3v5H0z"/></pattern>'
         f'<pattern id="comb" width="1" height="{TALL}" patternUnits="userSpaceOnUse">'
         f'<path fill="var(--soft)" d="M.2 0h.6v{TALL}h-.6z"/></pattern>'
     ]
@@ -78,10 +81,10 @@ def definitions(
     return f'<svg class="defs" aria-hidden="true"><defs>{"".join(parts)}</defs></svg>'
 
 
-def shading(sight: Sight) -> dict[str, tuple[str, Calendar]]:
+def shading(context: PageContext) -> dict[str, tuple[str, Calendar]]:
     """Schedules in use by name, each with a short name fit for an id."""
-    hours = sight.hours()
-    return {name: (f"q{at}", hours[name]) for at, name in enumerate(sorted(hours))}
+    calendars = context.calendars()
+    return {name: (f"q{at}", calendars[name]) for at, name in enumerate(sorted(calendars))}
 
 
 def shaded(name: str, shown: Range) -> str:
@@ -95,22 +98,22 @@ def glyph(state: str) -> str:
 
 
 def legend(quiet: Mapping[str, tuple[str, Calendar]]) -> str:
-    """What the shapes mean, and which zone each schedule keeps."""
+    """What the shapes mean, and the time zone of each schedule."""
     entries = [
-        ('<path class="t" d="M0 2h24v13H0z"/>', "turning: idle or in use"),
+        ('<path class="t" d="M0 2h24v13H0z"/>', "spinning: active or idle"),
         (
             '<path class="t" d="M0 2h24v13H0z"/><path class="a" d="M0 9h24v6H0z"/>',
-            "dark foot: share in use",
+            "dark part: share of time active",
         ),
         ('<path class="z" d="M0 11h24v4H0z"/>', "asleep"),
-        ('<path class="u" d="M0 2h24v13H0z"/>', "not known"),
-        ('<path class="n" d="M0 8h24"/>', "not watched"),
-        ('<path class="w" d="M5 15V9M12 15V5M19 15V1"/>', "spin-ups, the more at once the longer"),
+        ('<path class="u" d="M0 2h24v13H0z"/>', "unknown"),
+        ('<path class="n" d="M0 8h24"/>', "unobserved"),
+        ('<path class="w" d="M5 15V9M12 15V5M19 15V1"/>', "spin-ups; longer: several at once"),
     ]
     entries += [
         (
             '<path class="q" d="M0 0h24v16H0z"/>',
-            f"quiet hours: {safe(name)}, in {safe(calendar.schedule.zone)}",
+            f"quiet hours {safe(name)}, {safe(calendar.schedule.zone)} time",
         )
         for name, (_, calendar) in quiet.items()
     ]
@@ -127,11 +130,11 @@ def legend(quiet: Mapping[str, tuple[str, Calendar]]) -> str:
 def footer(history: bool) -> str:
     """The other pages, and the version."""
     links = (
-        ("/metrics", "for Prometheus: text, or OpenMetrics if asked for"),
-        ("/snapshot", "everything known now, with findings in sentences, as JSON"),
-        ("/history", "the books, as JSON or CSV"),
-        ("/-/healthy", "answers while the process runs"),
-        ("/-/ready", "answers 200 once there is a reading"),
+        ("/metrics", "metrics for Prometheus, as text or OpenMetrics"),
+        ("/snapshot", "the present state and the findings, as JSON"),
+        ("/history", "the recorded history, as JSON, CSV or OpenMetrics"),
+        ("/-/healthy", "200 while the process runs"),
+        ("/-/ready", "200 once there is a first snapshot"),
     )
     listed = "".join(
         f'<li><a href="{path}">{path}</a>: {what}</li>'

@@ -1,8 +1,8 @@
 """What a scraper accepts: RFC 9110, sections 12.4.2 (quality), 12.5.1 (Accept), 12.5.3 (coding).
 
 Rules: two forms are offered, the text format 0.0.4 and OpenMetrics 1.0.0. OpenMetrics is given
-only where it is asked for by name, with version 1.0.0 or none, and text is not liked better;
-at equal quality the one named first. Text is what anything else gets, malformed headers included.
+only where it is requested by name, with version 1.0.0 or none, and text is not preferred; at equal
+quality the one named first. Everything else gets text, malformed headers included.
 """
 
 from __future__ import annotations

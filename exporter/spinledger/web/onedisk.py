@@ -10,19 +10,18 @@ from collections.abc import Sequence
 from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView, Snapshot
 from spinledger.model import DAY, SECOND
-from spinledger.web import timing, wording
-from spinledger.web.axis import axis
+from spinledger.strip import NO_HISTORY, DiskHistory, SpinUp, local, strip
+from spinledger.web import status, timing
 from spinledger.web.charts import WhatIf, curve, day_bars, what_if
+from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.overview import used_up
-from spinledger.web.sight import NOTHING, Booked, Sight, Wake
-from spinledger.web.strips import RANGES, strip, tally
+from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.words import (
     STATE_WORDS,
     kwh,
     length,
-    local,
     number,
     percent,
     plural,
@@ -33,68 +32,69 @@ from spinledger.web.words import (
 from spinledger.whatif.energy import break_even_s
 
 DAYS = 30
-WAKES = 20  # the newest, in the table
+NEWEST = 20  # the newest, in the table
 
 Facts = Sequence[tuple[str, str]]  # term, and text that is safe
 
 
-def one_disk(snapshot: Snapshot, view: DiskView, sight: Sight, history: bool = True) -> str:
+def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: bool = True) -> str:
     """The page of a disk of this snapshot."""
     now = snapshot.wall_ns
-    recorded = sight.books(now - RANGES[-1].span_ns, now).get(view.disk.identity, NOTHING)
+    histories = context.histories(now - RANGES[-1].span_ns, now)
+    recent = histories.get(view.disk.identity, NO_HISTORY)
     quiet = {
-        name: held for name, held in shading(sight).items() if name == (view.policy.quiet or "")
+        name: held for name, held in shading(context).items() if name == (view.policy.quiet or "")
     }
     name = f"{safe(view.disk.kernel_name)} {safe(view.disk.model)}"
     body = "\n".join(
         (
-            f'<p><a href="/">All disks</a></p><p>{wording.state(view, now)}</p>',
-            wording.findings((view,), alone=True),
+            f'<p><a href="/">All disks</a></p><p>{status.state(view, now)}</p>',
+            status.findings((view,), alone=True),
             definitions(quiet, RANGES, now),
-            _strips(view, recorded, sight, now),
+            _strips(view, recent, context, now),
             legend(quiet),
-            _days(view, recorded, sight, now),
-            _wakes(recorded, sight),
+            _days(view, recent, context, now),
+            _spin_ups(recent, context),
             _timers(view),
             '<div class="pair">',
-            _facts("Wear", _wear(view, sight, now)),
-            _facts("Energy, estimated", _energy(view, sight.tariff())),
+            _facts("Wear", _wear(view, context, now)),
+            _facts("Energy, estimated", _energy(view, context.tariff())),
             _facts("Standby timer", timing.facts(view)),
             _facts("The disk", _disk(view)),
             "</div>",
             footer(history),
         )
     )
-    return page(f"{safe(view.disk.kernel_name)} · Spinledger", name, body, sight, now)
+    return page(f"{safe(view.disk.kernel_name)} · Spinledger", name, body, context, now)
 
 
-def _strips(view: DiskView, recorded: Booked, sight: Sight, now: int) -> str:
-    held = shading(sight).get(view.policy.quiet or "")
+def _strips(view: DiskView, history: DiskHistory, context: PageContext, now: int) -> str:
+    held = shading(context).get(view.policy.quiet or "")
     parts = []
     for shown in RANGES:
         start = now - shown.span_ns
-        told_of = tally(recorded, shown, now)
-        drawn = strip(told_of, shaded(held[0], shown) if held else "")
+        counted = strip(history, shown, now)
+        drawn = drawing(counted, shaded(held[0], shown) if held else "")
         parts.append(
             f'<section><h2>The last {shown.title} <small class="soft">asleep '
-            f'{told_of.asleep}</small></h2><div class="times"'
+            f'{asleep_share(counted)}</small></h2><div class="times"'
             f' data-from="{start // 1_000_000}" data-to="{now // 1_000_000}">'
-            f"{axis(shown, now, sight.tz)}{drawn}</div></section>"
+            f"{axis(shown, now, context.tz)}{drawn}</div></section>"
         )
     return "\n".join(parts)
 
 
-def _days(view: DiskView, recorded: Booked, sight: Sight, now: int) -> str:
+def _days(view: DiskView, history: DiskHistory, context: PageContext, now: int) -> str:
     """Spin-ups of each local day, the present one included."""
-    today = local(now, sight.tz).date()
+    today = local(now, context.tz).date()
     counts: dict[int, int] = {}
-    for wake in recorded.wakes:
-        day = (today - local(wake.at, sight.tz).date()).days
+    for spin_up in history.spin_ups:
+        day = (today - local(spin_up.at, context.tz).date()).days
         counts[day] = counts.get(day, 0) + 1
     first = (
-        (today - local(recorded.pieces[0].began, sight.tz).date()).days if recorded.pieces else -1
+        (today - local(history.periods[0].began, context.tz).date()).days if history.periods else -1
     )
-    labels = [local(now - day * DAY, sight.tz) for day in range(DAYS)]
+    labels = [local(now - day * DAY, context.tz) for day in range(DAYS)]
     rows = [
         (f"{at.day} {at:%b}", counts.get(day, 0) if day <= first else None)
         for day, at in reversed(list(enumerate(labels)))
@@ -102,69 +102,70 @@ def _days(view: DiskView, recorded: Booked, sight: Sight, now: int) -> str:
     total = sum(count or 0 for _, count in rows)
     known = sum(1 for _, count in rows if count is not None)
     words = (
-        f"{plural(total, 'spin-up')} on {plural(known, 'day')}, as far as booked; the budget is "
+        f"{plural(total, 'spin-up')} on {plural(known, 'recorded day')}; the budget is "
         f"{number(view.policy.budget_per_day)} a day ({safe(view.policy.budget_source)})."
     )
     windows = "; ".join(
         f"{name[:-1]} {name[-1]}: {number(one.count)} of {number(one.limit)}"
         for name, one in view.facts.windows.items()
     )
-    limits = f"<p>Now, against the limit of each window: {windows}.</p>" if windows else ""
+    limits = f"<p>Spin-ups in each window, and its limit: {windows}.</p>" if windows else ""
     return (
         f"<section><h2>Spin-ups a day</h2>{day_bars(rows, view.policy.budget_per_day)}"
         f"<p>{words}</p>{limits}</section>"
     )
 
 
-def _wakes(recorded: Booked, sight: Sight) -> str:
-    newest = recorded.wakes[: -WAKES - 1 : -1]
+def _spin_ups(history: DiskHistory, context: PageContext) -> str:
+    newest = history.spin_ups[: -NEWEST - 1 : -1]
     if not newest:
         return ""
-    many = f"The newest {len(newest)} of {len(recorded.wakes)} in {DAYS} days."
-    if not any(wake.cause or wake.actor or wake.wait is not None for wake in newest):
-        many += " Their causes are not known."
-    rows = "".join(f"<li>{_wake(wake, sight)}</li>" for wake in newest)
+    many = f"The newest {len(newest)} of {len(history.spin_ups)} in {DAYS} days."
+    if not any(spin_up.cause or spin_up.actor or spin_up.wait is not None for spin_up in newest):
+        many += " Their causes are unknown."
+    rows = "".join(f"<li>{_spin_up(spin_up, context)}</li>" for spin_up in newest)
     return (
         f'<section><h2>Newest spin-ups</h2><p class="soft">{many}</p>'
         f'<ol class="columns">{rows}</ol></section>'
     )
 
 
-def _wake(wake: Wake, sight: Sight) -> str:
-    """When, and as far as it is known: what moved, for whom, how long the first request waited."""
-    parts = [_when(wake, sight), safe(wake.cause)]
-    parts += [f"by {safe(wake.actor)}"] if wake.actor else []
-    parts += [f"waited {length(wake.wait / SECOND)}"] if wake.wait is not None else []
+def _spin_up(spin_up: SpinUp, context: PageContext) -> str:
+    """When, and as far as it is known: what moved, for whom, how long the request waited."""
+    parts = [_when(spin_up, context), safe(spin_up.cause)]
+    parts += [f"by {safe(spin_up.actor)}"] if spin_up.actor else []
+    parts += [f"waited {length(spin_up.wait / SECOND)}"] if spin_up.wait is not None else []
     return ", ".join(part for part in parts if part)
 
 
-def _when(wake: Wake, sight: Sight) -> str:
-    return time_tag(wake.at, sight.tz) + ("" if wake.observed else " (by the drive's counter)")
+def _when(spin_up: SpinUp, context: PageContext) -> str:
+    return time_tag(spin_up.at, context.tz) + (
+        "" if spin_up.observed else " (from the drive's counter)"
+    )
 
 
 def _timers(view: DiskView) -> str:
-    told_of = what_if(view)
-    if told_of is None:
-        return (
-            '<section><h2>Other timers</h2><p class="soft">Too little watched so far.</p></section>'
-        )
+    tried = what_if(view)
+    if tried is None:
+        short = '<p class="soft">Less than 6 hours observed so far.</p>'
+        return f"<section><h2>Other timers</h2>{short}</section>"
     return (
         '<section><h2>Other timers</h2><div class="pair">'
-        f"<div>{curve(told_of)}</div><div>{_timer_table(told_of)}</div></div></section>"
+        f"<div>{curve(tried)}</div><div>{_timer_table(tried)}</div></div></section>"
     )
 
 
-def _timer_table(told_of: WhatIf) -> str:
+def _timer_table(tried: WhatIf) -> str:
     rows = "".join(
         f'<tr><th scope="row">{timer(at)}</th><td class="num">{number(cycles)}</td>'
         f'<td class="num">{percent(asleep)}</td></tr>'
-        for at, cycles, asleep in zip(told_of.timers, told_of.cycles, told_of.asleep, strict=True)
+        for at, cycles, asleep in zip(tried.timers, tried.cycles, tried.asleep, strict=True)
     )
-    days = number(round(told_of.days, 1 if told_of.days < 10 else 0))
-    present = f" Its timer now: {timer(told_of.present)}." if told_of.present is not None else ""
+    days = number(round(tried.days, 1 if tried.days < 10 else 0))
+    present = f" Present timer: {timer(tried.present)}." if tried.present is not None else ""
     return (
-        f"<table><caption>From {days} days of gaps between requests; really there "
-        f"were {number(told_of.seen)} spin-ups a day (the diamond).{present}</caption><thead><tr>"
+        f"<table><caption>From the gaps between I/O requests in {days} days. "
+        f"Actual spin-ups: {number(tried.seen)} a day (the diamond).{present}</caption><thead><tr>"
         '<th scope="col">Timer</th><th scope="col" class="num">Spin-ups a day</th>'
         f'<th scope="col" class="num">Asleep</th></tr></thead><tbody>{rows}</tbody></table>'
     )
@@ -172,7 +173,7 @@ def _timer_table(told_of: WhatIf) -> str:
 
 def _facts(title: str, facts: Facts) -> str:
     inside = "".join(f"<dt>{term}</dt><dd>{text}</dd>" for term, text in facts)
-    shown = f'<dl class="facts">{inside}</dl>' if facts else '<p class="soft">Nothing known.</p>'
+    shown = f'<dl class="facts">{inside}</dl>' if facts else '<p class="soft">Nothing is known.</p>'
     return f"<section><h2>{title}</h2>{shown}</section>"
 
 
@@ -186,12 +187,12 @@ _REFUSED = {
     "fell": "fell",
     "too_fast": "rose too fast",
     "too_high": "too high for the drive's age",
-    "disagrees": "read otherwise by smartctl",
+    "disagrees": "differs from smartctl",
 }
 _KINDS = {"load": "head loads", "start_stop": "spindle starts"}
 
 
-def _wear(view: DiskView, sight: Sight, now: int) -> Facts:
+def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
     counters = view.facts.counters
     facts = [
         (title, number(count))
@@ -199,22 +200,22 @@ def _wear(view: DiskView, sight: Sight, now: int) -> Facts:
         if counters is not None and (count := getattr(counters, name)) is not None
     ]
     if counters is not None and counters.power_on_s is not None:
-        facts.append(("Under power", f"{number(counters.power_on_s // 3600)} h"))
+        facts.append(("Powered on", f"{number(counters.power_on_s // 3600)} h"))
     for kind, rated in view.facts.rated.items():
         share = "" if rated.used_ratio is None else f", {percent(rated.used_ratio)} used"
         facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated.cycles)}{share}"))
-    if end := used_up(view, now, sight):
-        facts.append(("Rating used up, at this pace", end))
+    if end := used_up(view, now, context):
+        facts.append(("Rating used up at this pace", end))
     refused = [
         f"{number(count)} {_REFUSED.get(reason, safe(reason))}"
         for reason, count in view.facts.totals.rejected.items()
         if count
     ]
     if refused:
-        facts.append(("Readings refused or doubted", ", ".join(refused)))
+        facts.append(("Readings rejected", ", ".join(refused)))
     read_wall_ns = view.facts.counters_wall_ns
     if read_wall_ns is not None:
-        facts.append(("Counters read", time_tag(read_wall_ns, sight.tz)))
+        facts.append(("Counters read", time_tag(read_wall_ns, context.tz)))
     return facts
 
 
@@ -229,20 +230,20 @@ def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
         for state, joules in view.facts.totals.energy_j.items()
     ]
     recorded = power(view)
-    facts.insert(0, ("Spent since the ledger began", kwh(recorded.spent)))
-    facts.append(("Saved by sleep, less spin-ups", balance(recorded.saved, None)))
+    facts.insert(0, ("Used since recording began", kwh(recorded.spent)))
+    facts.append(("Saved by sleep, minus spin-ups", balance(recorded.saved, None)))
     if recorded.spent_a_year is not None and recorded.saved_a_year is not None:
-        facts.append(("Spent a year, at this pace", priced(recorded.spent_a_year, tariff)))
+        facts.append(("Used a year, at this pace", priced(recorded.spent_a_year, tariff)))
         facts.append(("Saved a year, at this pace", balance(recorded.saved_a_year, tariff)))
     watts = view.policy.watts
     if (least := break_even_s(watts, view.policy.spinup_j)) is not None:
-        facts.append(("A sleep saves from", length(least)))
+        facts.append(("Sleep saves energy after", length(least)))
     if tariff is not None:
         facts.append(("Tariff", f"{tariff.per_kwh:.2f} {safe(tariff.currency)} a kWh"))
     facts.append(
         (
-            "From",
-            f"{watts.idle:g} W idle, {watts.standby:g} W asleep ({safe(watts.source)}), "
+            "Assumed",
+            f"{watts.idle:g} W idle, {watts.standby:g} W standby ({safe(watts.source)}), "
             f"{view.policy.spinup_j:g} J a spin-up",
         )
     )
@@ -261,5 +262,5 @@ def _disk(view: DiskView) -> Facts:
         ("Quiet hours", safe(policy.quiet or "none")),
     ]
     if disk.not_probed_because:
-        facts.append(("Not asked", safe(disk.not_probed_because)))
+        facts.append(("Not probed", safe(disk.not_probed_because)))
     return [fact for fact in facts if fact[1]]

@@ -1,10 +1,10 @@
 """The server: a listening socket and a small pool of threads over the WSGI application.
 
 Rules of this room:
-- It binds what it is told, loopback by default; port 0 takes a free port and `address` tells it.
+- It binds the given address, loopback by default; port 0 takes a free port, which `address` gives.
 - Nothing is logged above debug, and no request is logged at all: a log line may wake the disk it
   is written to.
-- All that a request needs is loaded before the port opens, by asking for every page once.
+- Nothing is imported during a request: all modules are imported at the top of ours.
 - `stop` returns within a second whatever the clients do: running requests get a moment, then
   their sockets are shut.
 """
@@ -26,9 +26,8 @@ from cheroot.wsgi import WSGIServer
 
 from spinledger.errors import Unavailable
 from spinledger.metrics.collector import Current, Wall
-from spinledger.web.app import DARK, Application, History, application
-from spinledger.web.loading import load
-from spinledger.web.sight import Sight
+from spinledger.web.app import NO_CONTEXT, Application, History, application
+from spinledger.web.context import PageContext
 
 DEFAULT_LISTEN = ("127.0.0.1", 9786)
 
@@ -47,9 +46,9 @@ _LOG = logging.getLogger(__name__)
 class WebServer:
     """Serves the newest snapshot. `listen` is (host, port), IPv4, IPv6 or a name.
 
-    `current` gives the newest snapshot or None; `history` gives the books (web.app.History),
-    `sight` what the pages for people show beside the snapshot.
-    Raises Unavailable for an empty host: all addresses are never meant by saying nothing.
+    `current` gives the newest snapshot or None; `history` gives the history (web.app.History),
+    `context` what the pages for people show beside the snapshot.
+    Raises Unavailable for an empty host, which would mean all addresses.
     """
 
     def __init__(
@@ -57,16 +56,15 @@ class WebServer:
         listen: tuple[str, int],
         current: Current,
         history: History | None = None,
-        sight: Sight = DARK,
+        context: PageContext = NO_CONTEXT,
         wall: Wall = time.time_ns,
     ) -> None:
         if not listen[0]:
             raise _unavailable(*listen, ValueError("no host is named"))
         self._listen = listen
-        load(history is not None)
         self._server = _Server(
             listen,
-            application(current, history, sight, wall),
+            application(current, history, context, wall),
             numthreads=THREADS,
             max=THREADS,
             request_queue_size=BACKLOG,
@@ -91,7 +89,7 @@ class WebServer:
     def start(self) -> None:
         """Bind, listen and serve from threads of its own.
 
-        Raises Unavailable, in one line with the mend, if the address cannot be had.
+        Raises Unavailable, in one line with the fix, if the address is not available.
         """
         opened: SimpleQueue[Exception | None] = SimpleQueue()
         thread = threading.Thread(target=self._run, args=(opened,), name="web", daemon=True)
@@ -186,22 +184,22 @@ def _nudge(address: tuple[str, int]) -> None:
 
 
 def _unavailable(host: str, port: int, refused: Exception) -> Unavailable:
-    """The operating system's refusal, in one line with the mend."""
+    """The operating system's refusal, in one line with the fix."""
     where = f"{host}:{port}"
     code = refused.errno if isinstance(refused, OSError) else None
     if code == errno.EADDRINUSE:
         return Unavailable(
             "address_in_use",
-            f"{where} is taken by another program; stop that one or choose another port "
+            f"{where} is in use by another program; stop that one or choose another port "
             "with --listen",
         )
     if code == errno.EACCES:
         return Unavailable(
             "address_refused",
-            f"{where} may not be bound without privilege; choose a port above 1023 with --listen",
+            f"{where} needs root, as every port below 1024; choose a higher one with --listen",
         )
     return Unavailable(
         "address_unusable",
-        f"{where} is no address of this host ({refused}); give one with --listen, "
-        "127.0.0.1:9786 for instance",
+        f"{where} is not an address of this host ({refused}); give one with --listen, such as "
+        "127.0.0.1:9786",
     )

@@ -8,6 +8,7 @@ Rules of this form:
   name, the label `disk` left out.
 
     {"version": 1, "number": 7, "at_wall": 1.5, "committed_wall": null,
+     "host": "dome", "zone": the time zone of the pages (both are added by the server),
      "exporter": {KEY: [{"labels": {NAME: TEXT}, "value": NUMBER}]},
      "skipped": [{"kernel_name": "loop0", "reason": "virtual"}],
      "disks": [{"disk": IDENTITY, "kernel_name", "nodes": [..], "transport", "model", "serial",
@@ -15,8 +16,8 @@ Rules of this form:
        "not_probed_because", "aliases": [..], "apm_level", "standard_timer", "iostats", "gpl",
        "epc", "allow_restart", "timeout_s",
        "state", "why", "condition", "since_timestamp_seconds",
-       "since_seen": false where the state began before that, when nobody looked,
-       "untouched_since_timestamp_seconds": since when others moved no sector,
+       "since_seen": false where the state began earlier, while the disk was unobserved,
+       "untouched_since_timestamp_seconds": of the last I/O by others,
        "policy": {"watch", "fast_seconds", "slow_seconds", "asleep_seconds", "wear_seconds",
          "cross_check_seconds", "budget_per_day",
          "budget_source", "declared_standby_seconds", "rated_load", "rated_start_stop",

@@ -1,4 +1,4 @@
-"""What is known of a disk's standby timer and its power management, each with whose word it is.
+"""What is known of a disk's standby timer and its power management, each with its source.
 
 Rules: facts for the page of one disk. A legacy ATA timer cannot be read back: the standard has no
 command for it. Timers of power conditions can be, and run on an ATA drive only while its Extended
@@ -21,37 +21,38 @@ MAY_STOP = 0x80
 def facts(view: DiskView) -> Sequence[tuple[str, str]]:
     """Terms, and texts that are safe."""
     known, declared_ns = view.facts, view.policy.declared_ns
-    given = [("Declared", "no" if declared_ns is None else timer(declared_ns / SECOND))]
-    if record := _record(view):
-        given.append(("By the drive's own setting", record))
+    terms = [("Declared", "no" if declared_ns is None else timer(declared_ns / SECOND))]
+    if setting := _setting(view):
+        terms.append(("Set in the drive", setting))
     if known.learned is not None:
-        given.append(("By its sleep, twice in a row", length(known.learned.high_ns / SECOND)))
+        high_s = known.learned.high_ns / SECOND
+        terms.append(("From two spin-downs that agree", length(high_s)))
     if known.observed_standby_ns is not None:
-        given.append(("Idle before it last slept", length(known.observed_standby_ns / SECOND)))
+        idle_s = known.observed_standby_ns / SECOND
+        terms.append(("Idle time before its last spin-down", length(idle_s)))
     drift = drift_ns(known)
     if drift is not None:
-        given.append(("Drift from the declared", _drift(drift / SECOND)))
-    if compared := _compared(view):
-        given.append(("After its counters were read", compared))
+        terms.append(("Difference to the declared timer", _drift(drift / SECOND)))
+    if effect := _effect(view):
+        terms.append(("Effect of reading its counters", effect))
     others = [
         f"{safe(name)} {timer(seconds)}"
         for name, seconds in known.drive_timers_s.items()
         if name != "standby_z"
     ]
-    enabled = known.epc_enabled
-    if enabled is not None:
-        given.append(("Extended Power Conditions", "enabled" if enabled else "not enabled"))
-    if others and enabled is not False:
-        given.append(("Other power conditions", ", ".join(others)))
+    if known.epc_enabled is not None:
+        enabled = "enabled" if known.epc_enabled else "not enabled"
+        terms.append(("Extended Power Conditions", enabled))
+    if others and known.epc_enabled is not False:
+        terms.append(("Other power conditions", ", ".join(others)))
     if level := known.apm_level:
-        words = "it may sleep by itself" if level < MAY_STOP else "no sleep by itself"
-        given.append(("APM level", f"{number(level)}: {words}"))
-    return given
+        words = "may spin down by itself" if level < MAY_STOP else "does not spin down by itself"
+        terms.append(("APM level", f"{number(level)}: {words}"))
+    return terms
 
 
-def _record(view: DiskView) -> str:
-    disk = view.disk
-    enabled = view.facts.epc_enabled
+def _setting(view: DiskView) -> str:
+    disk, enabled = view.disk, view.facts.epc_enabled
     seconds = view.facts.drive_timers_s.get("standby_z")
     if seconds is not None and enabled is not False:
         return timer(seconds)
@@ -64,17 +65,17 @@ def _record(view: DiskView) -> str:
 
 def _drift(seconds: float) -> str:
     if not seconds:
-        return "none that sampling can resolve"
-    return f"sleeps {length(abs(seconds))} {'later' if seconds > 0 else 'earlier'}"
+        return "none measurable"
+    return f"spins down {length(abs(seconds))} {'later' if seconds > 0 else 'earlier'}"
 
 
-def _compared(view: DiskView) -> str:
-    """Whether a reading of its counters delays its sleep."""
+def _effect(view: DiskView) -> str:
+    """Whether a reading of its counters delays its spin-down."""
     effect = view.facts.reading_effect
     if effect is None:
         return ""
     many = f"{effect.read.spin_downs} and {effect.unread.spin_downs} spin-downs"
-    error = f"give or take {2 * effect.error_s:.1f} s; {many} with and without"
+    error = f"± {2 * effect.error_s:.1f} s; {many} with and without a reading"
     if effect.restarts:
-        return f"sleeps {effect.later_s:.1f} s later, {error}: a reading restarts its timer"
-    return f"sleeps as without, {error}"
+        return f"spins down {effect.later_s:.1f} s later, {error}: a reading restarts its timer"
+    return f"none, {error}"

@@ -7,32 +7,28 @@ the page states. Units are written out or are those of the SI brochure (d, h, mi
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import tzinfo
 from html import escape
+
+from spinledger.strip import local
 
 THIN = "\u202f"  # a narrow space that does not break
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MINUTE, _HOUR, _DAY = 60, 3600, 86400
 
 STATE_WORDS = {
-    "active": "in use",
+    "active": "active",
     "idle": "idle",
     "standby": "asleep",
-    "unknown": "not known",
-    "spinning": "turning",
-    "unobserved": "not watched",
+    "unknown": "unknown",
+    "spinning": "spinning",
+    "unobserved": "unobserved",
 }
 
 
 def safe(text: str) -> str:
     """HTML text, attribute values included; what is no UTF-8 becomes a question mark."""
     return escape(text).encode("utf-8", "replace").decode()
-
-
-def local(wall_ns: int, tz: tzinfo) -> datetime:
-    """The moment in the page's zone."""
-    return (_EPOCH + timedelta(microseconds=wall_ns // 1000)).astimezone(tz)
 
 
 def moment(wall_ns: int, tz: tzinfo) -> str:

@@ -10,7 +10,7 @@ import csv
 import io
 import json
 import subprocess
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pytest
@@ -52,7 +52,7 @@ def configure(folder: Path, listen: str) -> Path:
 @pytest.fixture(autouse=True)
 def known(monkeypatch: pytest.MonkeyPatch) -> None:
     """The command under its name, whether or not the whole command line has it."""
-    monkeypatch.setitem(cli.COMMANDS, "history", (command, "the books"))
+    monkeypatch.setitem(cli.COMMANDS, "history", (command, "history"))
 
 
 def run(folder: Path, *arguments: str) -> int:
@@ -63,7 +63,7 @@ def run(folder: Path, *arguments: str) -> int:
 def test_csv_from_the_file(
     tmp_path: Path, shelf: Shelf, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Every span of the ledger is a line, each disk's seconds as booked."""
+    """Every span of the ledger is a line, each disk's seconds as recorded."""
     assert run(tmp_path, "--csv") == 0
     rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
     recorded = [entry for entry in shelf.recorded if isinstance(entry, Span)]
@@ -85,10 +85,10 @@ def test_json_and_the_table_from_the_file(
     assert sum(day["cycles"] for day in given["days"]) == 10
     assert run(tmp_path) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0].split() == [
-        "DISK", "DAY", "ASLEEP", "SPINNING", "ACTIVE", "UNSEEN", "SPIN-UPS",
-    ]  # fmt: skip
-    assert sum(int(line.split()[-1]) for line in lines[1:]) == 30
+    columns = ["ASLEEP", "SPINNING", "ACTIVE", "UNKNOWN", "UNOBSERVED", "SPIN-UPS"]
+    assert lines[0].split() == ["DISK", "AND", "DAY", *columns]
+    assert [line for line in lines[1:] if not line.startswith(" ")] == list(shelf.names)
+    assert sum(int(line.split()[-1]) for line in lines[1:] if line.startswith(" ")) == 30
     assert max(map(len, lines)) <= 80
 
 
@@ -131,7 +131,7 @@ def test_bad_arguments_are_one_line(
     arguments: list[str],
     text: str,
 ) -> None:
-    """What, where and the mend; exit code 2."""
+    """What, where and the fix; exit code 2."""
     assert run(tmp_path, *arguments) == 2
     error = capsys.readouterr().err
     assert error.count("\n") == 1
@@ -145,14 +145,14 @@ def test_no_ledger_and_no_exporter_says_what_to_do(
     configure(tmp_path, PORT_OF_NOBODY)
     assert run(tmp_path) == 2
     error = capsys.readouterr().err
-    assert "there is no ledger, and no exporter answers; start `spinledger serve`" in error
+    assert "there is no ledger, and no exporter: http://127.0.0.1:1: nothing answers" in error
     assert [path.name for path in tmp_path.iterdir()] == ["config.yaml"]
 
 
-def test_the_running_exporter_is_asked_first(
+def test_the_running_exporter_comes_first(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """What is not in any file yet is told by the exporter; its complaints are told too."""
+    """What is not in any file yet comes from the exporter; so do its complaints."""
     books = MemoryStore()
     shelf = Shelf(2, wall_ns=WALL_NS + 12 * HOUR)
     shelf.tick(books, chance=1.0)
@@ -173,25 +173,20 @@ def test_the_running_exporter_is_asked_first(
         server.stop()
 
 
-def test_a_progress_bar_only_where_long_and_on_a_terminal(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Nothing in the first half second, nothing into a file, and nothing is left behind."""
-    times: Iterator[float] = iter([0.0, 0.1, 0.6, 0.7])
-    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    bar = command.Bar(lambda: next(times))
-    bar.show(0.1)
-    assert capsys.readouterr().err == ""
-    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    bar.show(0.5)
-    assert "[###############...............]  50%" in capsys.readouterr().err
-    monkeypatch.setattr("sys.stderr.isatty", lambda: False, raising=False)
-    bar.show(0.9)
-    assert "90%" not in capsys.readouterr().err
-
-
 def test_reading_a_file_writes_nothing(tmp_path: Path, shelf: Shelf) -> None:
     """The bytes and the names in the folder are the same before and after."""
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     assert len(list(read(tmp_path / "ledger.db").gaps())) == 30
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_ledger_file_is_read_where_it_is_named(
+    tmp_path: Path, shelf: Shelf, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """--ledger needs neither exporter nor configuration; a file that is not there is one line."""
+    assert cli.main(["history", "--ledger", str(tmp_path / "ledger.db"), "--csv"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 61
+    assert cli.main(["history", "--ledger", str(tmp_path / "none.db")]) == 2
+    where = tmp_path / "none.db"
+    expected = f"spinledger: {where}: there is no such file; name a ledger file\n"
+    assert capsys.readouterr().err == expected

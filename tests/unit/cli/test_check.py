@@ -78,6 +78,6 @@ def test_nothing_would_be_read_where_that_is_off(
 def test_what_is_known_of_its_timer(monkeypatch: pytest.MonkeyPatch) -> None:
     """A legacy timer cannot be read back, and `check` says so; a SCSI drive's can."""
     _, words = report(monkeypatch)
-    assert "standby timer declared: 20 min; by its own record: a legacy ATA timer cannot" in words
+    assert "standby timer declared: 20 min; set in the drive: a legacy ATA timer cannot" in words
     only, _ = report(monkeypatch, probe_method=Command.REQUEST_SENSE)
-    assert only["standby_timer"] == {"Declared": "20 min", "By its own record": "not read yet"}
+    assert only["standby_timer"] == {"Declared": "20 min", "Set in the drive": "not read yet"}

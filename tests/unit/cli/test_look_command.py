@@ -1,4 +1,4 @@
-"""`look` on a terminal and as a command: colour, watching, exit codes, what it asks for."""
+"""`look` on a terminal and as a command: colour, watching, exit codes, what it requests."""
 
 from __future__ import annotations
 
@@ -18,10 +18,11 @@ from urllib.parse import parse_qs, urlparse
 import pytest
 
 from spinledger.cli import look, screen
-from spinledger.cli.look import render
+from spinledger.cli.exporter import histories
+from spinledger.cli.look import Picture, render
 from spinledger.cli.screen import Screen
 from spinledger.model import State
-from tests.fakes.looks import DAY_S, NOW_S, Json, asleep, books, found, given, runaway
+from tests.fakes.looks import DAY_S, NOW_S, Json, asleep, found, history, runaway, snapshot_of
 from tests.fakes.snapshots import view
 
 ESCAPE = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
@@ -29,10 +30,11 @@ ESCAPE = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 
 def test_colour_says_nothing_that_words_do_not() -> None:
     """With the codes taken out the page is the plain one; without a terminal there are none."""
-    shown = given(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
+    shown = snapshot_of(asleep(0), found(runaway(1)), view(2, State.UNKNOWN))
     for week in (False, True):
-        plain = render(Screen(80), shown, True, books(), week, zone=UTC)
-        coloured = render(Screen(80, coloured=True), shown, True, books(), week, zone=UTC)
+        picture = Picture(shown, histories(history(), NOW_S), UTC)
+        plain = render(Screen(80), picture, week)
+        coloured = render(Screen(80, coloured=True), picture, week)
         assert coloured != plain
         assert [ESCAPE.sub("", line) for line in coloured] == plain
 
@@ -76,12 +78,12 @@ def test_watching_draws_over_the_last_page() -> None:
 
 @contextmanager
 def exporter(shown: Json, history: Json | None) -> Iterator[tuple[int, list[str]]]:
-    """An HTTP server with /snapshot and perhaps /history; its port and the paths asked for."""
-    asked: list[str] = []
+    """An HTTP server with /snapshot and perhaps /history; its port and the requested paths."""
+    requested: list[str] = []
 
     class Answers(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
-            asked.append(self.path)
+            requested.append(self.path)
             body = {"/snapshot": shown, "/history": history}.get(urlparse(self.path).path)
             self.send_response(404 if body is None else 200)
             self.end_headers()
@@ -94,7 +96,7 @@ def exporter(shown: Json, history: Json | None) -> Iterator[tuple[int, list[str]
     thread = Thread(target=server.serve_forever)
     thread.start()
     try:
-        yield server.server_port, asked
+        yield server.server_port, requested
     finally:
         server.shutdown()
         thread.join()
@@ -111,45 +113,45 @@ def command(folder: Path, port: int, *options: str) -> int:
 
 
 @pytest.mark.parametrize("held", [False, True])
-def test_the_exit_code_tells_of_findings(
+def test_the_exit_code_says_whether_there_are_findings(
     tmp_path: Path, held: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """1 with a finding, 0 without, whatever form is asked for."""
+    """1 with a finding, 0 without, in every form."""
     one = asleep(0)
-    with exporter(given(found(one) if held else one), books()) as (port, _):
+    with exporter(snapshot_of(found(one) if held else one), history()) as (port, _):
         for options in ([], ["--week"], ["--json"], ["--week", "--json"]):
             assert command(tmp_path, port, *options) == int(held)
     assert "1 asleep" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(("options", "days"), [([], 1), (["--week"], 7)])
-def test_the_books_are_asked_for_by_the_exporters_own_time(
+def test_the_history_is_requested_by_the_exporters_own_time(
     tmp_path: Path, options: list[str], days: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A simulated exporter's now is not ours: `since` is counted from its snapshot."""
-    with exporter(given(asleep(0)), books()) as (port, asked):
+    with exporter(snapshot_of(asleep(0)), history()) as (port, requested):
         command(tmp_path, port, *options)
-    assert asked[0] == "/snapshot"
-    (since,) = parse_qs(urlparse(asked[1]).query)["since"]
+    assert requested[0] == "/snapshot"
+    (since,) = parse_qs(urlparse(requested[1]).query)["since"]
     assert datetime.fromisoformat(since).timestamp() == NOW_S - days * DAY_S
-    assert len(asked) == 2
+    assert len(requested) == 2
     assert "7200" in capsys.readouterr().out
 
 
 def test_json_has_the_week(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The snapshot as it came, and beside it a row a disk."""
-    with exporter(given(asleep(0)), None) as (port, _):
+    with exporter(snapshot_of(asleep(0)), None) as (port, _):
         command(tmp_path, port, "--week", "--json")
     shown = json.loads(capsys.readouterr().out)
     assert shown["from_exporter"]
-    assert [week["woken_by_hour"] for week in shown["week"]] == [None]
+    assert [week["cycles_by_hour"] for week in shown["week"]] == [None]
     assert shown["week"][0]["cycles"] == 7
 
 
 def test_watching_ends_with_an_interrupt(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Three pictures, the books asked for once, and the exit code of the last picture."""
+    """Three snapshots, the history requested once, and the exit code of the last snapshot."""
     pauses: list[float] = []
 
     def sleep(seconds: float) -> None:
@@ -158,10 +160,10 @@ def test_watching_ends_with_an_interrupt(
             raise KeyboardInterrupt
 
     monkeypatch.setattr("spinledger.cli.look.time.sleep", sleep)
-    with exporter(given(found(asleep(0))), books()) as (port, asked):
+    with exporter(snapshot_of(found(asleep(0))), history()) as (port, requested):
         assert command(tmp_path, port, "--watch") == 1
-    assert sum(path == "/snapshot" for path in asked) == 3
-    assert sum(path.startswith("/history") for path in asked) == 1
+    assert sum(path == "/snapshot" for path in requested) == 3
+    assert sum(path.startswith("/history") for path in requested) == 1
     assert "\x1b" not in capsys.readouterr().out
 
 

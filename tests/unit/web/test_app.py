@@ -89,7 +89,7 @@ class _Input:
 
 
 class _Errors:
-    """Nobody may write here."""
+    """Nothing may be written here."""
 
     def write(self, text: str) -> None:
         raise AssertionError(text)
@@ -142,13 +142,13 @@ def test_other_paths_are_not_found(path: str, method: str) -> None:
 
 
 def test_metrics_are_text_by_default() -> None:
-    """Without a wish the text format 0.0.4 is given, with its own content type."""
+    """By default the text format 0.0.4 is given, with its own content type."""
     _, headers, body = probe("/metrics")
     assert headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
     assert body == render_text(attic())
 
 
-def test_metrics_are_openmetrics_where_asked() -> None:
+def test_metrics_are_openmetrics_where_requested() -> None:
     """OpenMetrics 1.0 is given by negotiation, with the content type its specification names."""
     _, headers, body = probe("/metrics", accept="application/openmetrics-text;version=1.0.0")
     kind, *parameters = (part.strip() for part in headers["content-type"].split(";"))
@@ -158,15 +158,15 @@ def test_metrics_are_openmetrics_where_asked() -> None:
 
 
 @pytest.mark.parametrize("version", ["abc", "9.9", "1.0.0 x", "²"])
-def test_no_version_of_a_stranger_harms(version: str) -> None:
-    """A version that nobody speaks is answered with text, and is not repeated in a header."""
+def test_an_unknown_version_gives_text(version: str) -> None:
+    """An unknown version is answered with text, and is not repeated in a header."""
     status, headers, _ = probe("/metrics", accept=f"application/openmetrics-text;version={version}")
     assert status == 200
     assert headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
 
 
 def test_metrics_are_compressed_where_accepted() -> None:
-    """gzip is used for who accepts it, and says that the answer varies by it."""
+    """gzip is used where it is accepted, and the answer says that it varies by that."""
     _, headers, body = probe("/metrics", accept_encoding="gzip")
     assert headers["content-encoding"] == "gzip"
     assert {"Accept", "Accept-Encoding"} <= set(headers["vary"].split(", "))
@@ -184,8 +184,8 @@ def test_a_scrape_may_name_metrics() -> None:
     }
 
 
-def test_readiness_waits_for_a_reading_health_does_not() -> None:
-    """Before the first snapshot: healthy, not ready, no JSON, but the version is told."""
+def test_readiness_waits_for_a_snapshot_health_does_not() -> None:
+    """Before the first snapshot: healthy, not ready, no JSON, but the version."""
     assert probe("/-/healthy", current=nothing_yet)[0] == 200
     assert probe("/-/ready", current=nothing_yet)[0] == 503
     assert probe("/snapshot", current=nothing_yet)[0] == 503
@@ -194,7 +194,7 @@ def test_readiness_waits_for_a_reading_health_does_not() -> None:
     assert b"spinledger_build_info{" in body
     status, _, body = probe("/", current=nothing_yet)
     assert status == 200
-    assert b"No reading yet." in body
+    assert b"No data yet" in body
 
 
 def test_snapshot_is_json() -> None:
@@ -211,7 +211,7 @@ def test_snapshot_is_json() -> None:
 
 
 def test_a_bug_is_one_line() -> None:
-    """An exception becomes a 500 that names its kind and shows no inside."""
+    """An exception becomes a 500 that names its kind and no detail."""
 
     def broken() -> Snapshot:
         raise KeyError("a secret path")
@@ -222,7 +222,7 @@ def test_a_bug_is_one_line() -> None:
     assert probe("/-/healthy", current=broken)[0] == 200
 
 
-def _books(query: Mapping[str, str]) -> Iterable[bytes]:
+def _history(query: Mapping[str, str]) -> Iterable[bytes]:
     if query.get("since") == "yesterdy":
         raise BadInput("since", "'yesterdy' is no time", "give 7d or 2026-01-31")
     if query.get("since") == "gone":
@@ -242,19 +242,19 @@ def _books(query: Mapping[str, str]) -> Iterable[bytes]:
         ),
     ],
 )
-def test_history_is_served_where_there_are_books(query: str, kind: str) -> None:
-    """/history hands its query to the books and streams what they give, typed by format."""
-    status, headers, body = probe("/history", history=_books, query=query)
+def test_history_is_served_where_there_are_history(query: str, kind: str) -> None:
+    """/history hands its query on and streams the result, typed by format."""
+    status, headers, body = probe("/history", history=_history, query=query)
     assert (status, headers["content-type"]) == (200, kind)
     assert json.loads(body) == dict(
         pair.replace("%2F", "/").split("=") for pair in query.split("&") if pair
     )
-    assert probe("/history", "HEAD", history=_books, query=query)[::2] == (200, b"")
+    assert probe("/history", "HEAD", history=_history, query=query)[::2] == (200, b"")
 
 
 def test_history_says_what_is_wrong_in_one_line() -> None:
-    """A wrong parameter is 400 with the mend, books that cannot be read are 503."""
-    status, _, body = probe("/history", history=_books, query="since=yesterdy")
+    """A wrong parameter is 400 with the fix, a ledger that cannot be read is 503."""
+    status, _, body = probe("/history", history=_history, query="since=yesterdy")
     assert (status, body) == (400, b"since: 'yesterdy' is no time; give 7d or 2026-01-31\n")
-    status, _, body = probe("/history", history=_books, query="since=gone")
+    status, _, body = probe("/history", history=_history, query="since=gone")
     assert (status, body) == (503, b"the ledger file cannot be read\n")

@@ -1,4 +1,4 @@
-"""The server over real sockets: where it binds, what it loads, how it bears load, how it stops."""
+"""The server over real sockets: where it binds, what it loads, how it takes load, how it stops."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from itertools import count
 
@@ -18,9 +18,7 @@ import pytest
 from spinledger.errors import Unavailable
 from spinledger.facts import Snapshot
 from spinledger.metrics.collector import Current
-from spinledger.web.app import DARK, Application, Environ, History, StartResponse, application
 from spinledger.web.server import DEFAULT_LISTEN, THREADS, WebServer
-from spinledger.web.sight import Sight
 from tests.fakes.snapshots import attic, full_view, snapshot
 
 Serve = Callable[..., WebServer]
@@ -72,11 +70,11 @@ def raw(server: WebServer, request: bytes) -> bytes:
 
 
 def test_loopback_is_the_default() -> None:
-    """Without being told, the server is not reachable from elsewhere: 127.0.0.1, port 9786."""
+    """By default the server is not reachable from elsewhere: 127.0.0.1, port 9786."""
     assert DEFAULT_LISTEN == ("127.0.0.1", 9786)
 
 
-def test_it_listens_only_where_it_was_told(serve: Serve) -> None:
+def test_it_listens_only_on_the_given_address(serve: Serve) -> None:
     """Bound to one loopback address, the port is closed on another (RFC 1122: 127/8 loops back)."""
     server = serve()
     host, port = server.address
@@ -100,14 +98,14 @@ def test_a_name_is_served(serve: Serve) -> None:
     assert get(serve(host="localhost"), "/-/ready") == (200, b"ready\n")
 
 
-def test_an_address_in_use_is_one_line_with_the_mend(serve: Serve) -> None:
+def test_an_address_in_use_is_one_line_with_the_fix(serve: Serve) -> None:
     """A second server on the same port is refused with what to do."""
     address = serve().address
     with pytest.raises(Unavailable) as refused:
         WebServer(address, attic).start()
     assert refused.value.reason == "address_in_use"
     assert str(refused.value) == (
-        f"127.0.0.1:{address[1]} is taken by another program; "
+        f"127.0.0.1:{address[1]} is in use by another program; "
         "stop that one or choose another port with --listen"
     )
 
@@ -134,12 +132,11 @@ def test_an_address_that_cannot_be_had_is_one_line(listen: tuple[str, int]) -> N
 
 FIRST_REQUESTS = """
 import http.client, sys, threading
-from spinledger.web.app import DARK, Application, Environ, History, StartResponse, application
 from spinledger.web.server import WebServer
-from tests.fakes.recorded import shelf, sight_of
+from tests.fakes.recorded import context_of, shelf
 
 whole, books = shelf(8)
-sight = sight_of(books)  # its zone is read here, as a configuration's is at the start
+context = context_of(books)  # its zone is read here, as a configuration's is at the start
 events = []
 mine = threading.get_ident()
 
@@ -149,8 +146,15 @@ def hook(event, arguments):
     ):
         events.append((event, repr(arguments)))
 
-server = WebServer(("127.0.0.1", 0), lambda: whole, None, sight)
+now = []  # as in `serve`: there is no snapshot yet when the server is made
+server = WebServer(
+    ("127.0.0.1", 0),
+    lambda: now[0] if now else None,
+    lambda query: iter([b"{}"]),
+    context,
+)
 server.start()
+now.append(whole)
 sys.addaudithook(hook)
 
 def get(path, accept, encoding):
@@ -161,7 +165,7 @@ def get(path, accept, encoding):
 
 for path in ("/metrics", "/metrics?name[]=spinledger_disk_info", "/snapshot", "/", "/?range=30d",
              "/?range=7d", "/disk/" + next(iter(books)), "/disk/none", "/-/healthy", "/-/ready",
-             "/none"):
+             "/history", "/none"):
     for accept in ("*/*", "application/openmetrics-text;version=1.0.0"):
         for encoding in ("identity", "gzip"):
             get(path, accept, encoding)
@@ -191,30 +195,6 @@ def test_a_request_opens_and_imports_nothing() -> None:
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.splitlines() == ["[]", "1"]
-
-
-def test_every_page_is_asked_before_the_port_opens(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The constructor asks for each page in each form, so that what it loads is loaded by then."""
-    asked: set[tuple[str, str, str]] = set()
-
-    def recorded(
-        current: Current, history: History | None = None, sight: Sight = DARK
-    ) -> Application:
-        app = application(current, history, sight)
-
-        def recording(environ: Environ, start_response: StartResponse) -> Iterable[bytes]:
-            keys = ("PATH_INFO", "HTTP_ACCEPT", "HTTP_ACCEPT_ENCODING")
-            path, accept, encoding = (str(environ[key]) for key in keys)
-            asked.add((path, accept.partition(";")[0], encoding))
-            return app(environ, start_response)
-
-        return recording
-
-    monkeypatch.setattr("spinledger.web.loading.application", recorded)
-    WebServer(("127.0.0.1", 0), attic, lambda query: iter([b"{}"]))
-    for path in ("/", "/disk/sim-load", "/metrics", "/snapshot", "/history", "/-/ready"):
-        for accept in ("", "application/openmetrics-text"):
-            assert {(path, accept, ""), (path, accept, "gzip")} <= asked
 
 
 def test_an_answer_that_breaks_off_leaves_no_line(capfd: pytest.CaptureFixture[str]) -> None:

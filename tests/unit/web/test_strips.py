@@ -1,4 +1,4 @@
-"""Strips and the line of times: what is drawn is the time that was booked."""
+"""Strips and the line of times: what is drawn is the time that was recorded."""
 
 from __future__ import annotations
 
@@ -8,13 +8,10 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from spinledger.model import DAY, HOUR, MINUTE, SECOND
-from spinledger.web.axis import axis
-from spinledger.web.sight import Booked, Piece, Wake
-from spinledger.web.strips import BLOCK, FOOT, RANGES, STATES, TALL, bands, sentence, strip, tally
+from spinledger.strip import DiskHistory, Period, SpinUp, strip
+from spinledger.web.strips import BLOCK, FOOT, RANGES, TALL, axis, bands, drawing, sentence
 
 NOW = 1_790_000_000 * SECOND
 DAY_RANGE, WEEK_RANGE, MONTH_RANGE = RANGES
@@ -46,59 +43,20 @@ def drawn(svg: str, name: str) -> str:
     return found.group(1) if found else ""
 
 
-lengths = st.lists(
-    st.tuples(
-        st.sampled_from(STATES),
-        st.integers(1, 40 * HOUR // SECOND),
-        st.integers(0, 100),
-    ),
-    min_size=1,
-    max_size=40,
-)
-
-
-@given(lengths, st.integers(0, 2))
-def test_bins_hold_exactly_the_time_booked(result: list[tuple[str, int, int]], which: int) -> None:
-    """Over all bins each state has the nanoseconds that its pieces share with the range."""
-    shown = RANGES[which]
-    at = NOW - sum(seconds for _, seconds, _ in result) * SECOND
-    pieces = []
-    for state, seconds, part in result:
-        ended = at + seconds * SECOND
-        active = (ended - at) * part // 100 if state == "spinning" else 0
-        pieces.append(Piece(at, ended, state, active))
-        at = ended
-    counted = tally(Booked(tuple(pieces)), shown, NOW)
-    start = NOW - shown.span_ns
-    for state in STATES:
-        recorded = sum(
-            max(0, piece.ended - max(piece.began, start))
-            for piece in pieces
-            if piece.state == state
-        )
-        assert sum(counted.states[state]) == recorded
-    sums = [sum(row) for row in zip(*counted.states.values(), strict=True)]
-    assert max(sums) <= shown.bin_ns
-    assert all(
-        used <= turning
-        for used, turning in zip(counted.used, counted.states["spinning"], strict=True)
-    )
-
-
-def test_shapes_tell_the_states_apart() -> None:
-    """Turning is a tall block, asleep a flat one, not known hatched, not watched a dotted line."""
+def test_shapes_distinguish_the_states() -> None:
+    """Spinning is a tall block, asleep a flat one, unknown hatched, unobserved a dotted line."""
     hours = ("spinning", "standby", "unknown", "unobserved")
-    pieces = tuple(
-        Piece(NOW - (4 - at) * HOUR, NOW - (3 - at) * HOUR, state, 0)
+    periods = tuple(
+        Period(NOW - (4 - at) * HOUR, NOW - (3 - at) * HOUR, state, 0)
         for at, state in enumerate(hours)
     )
-    svg = strip(tally(Booked(pieces, (Wake(NOW - 4 * HOUR, True),)), DAY_RANGE, NOW), "")
+    svg = drawing(strip(DiskHistory(periods, (SpinUp(NOW - 4 * HOUR, True),)), DAY_RANGE, NOW), "")
     bins, hour = DAY_RANGE.bins, HOUR // DAY_RANGE.bin_ns
-    turning = columns(drawn(svg, "t"), bins, FOOT)
+    spinning = columns(drawn(svg, "t"), bins, FOOT)
     asleep = columns(drawn(svg, "z"), bins, TALL)
     unknown = columns(drawn(svg, "u"), bins, FOOT)
     began = bins - 4 * hour
-    assert turning == [0] * began + [BLOCK] * hour + [0] * (3 * hour)
+    assert spinning == [0] * began + [BLOCK] * hour + [0] * (3 * hour)
     assert [at for at, height in enumerate(asleep) if height] == [
         *range(began + hour, began + 2 * hour)
     ]
@@ -111,15 +69,17 @@ def test_shapes_tell_the_states_apart() -> None:
     assert not drawn(svg, "a")
 
 
-def test_a_short_turn_is_never_drawn_away() -> None:
+def test_a_short_use_is_never_drawn_away() -> None:
     """A spin-up of 5 s in a sleeping month still stands up, and has its tick."""
-    turn = Piece(NOW - DAY, NOW - DAY + 5 * SECOND, "spinning", SECOND)
-    pieces = (
-        Piece(NOW - 40 * DAY, turn.began, "standby", 0),
-        turn,
-        Piece(turn.ended, NOW, "standby", 0),
+    use = Period(NOW - DAY, NOW - DAY + 5 * SECOND, "spinning", SECOND)
+    periods = (
+        Period(NOW - 40 * DAY, use.began, "standby", 0),
+        use,
+        Period(use.ended, NOW, "standby", 0),
     )
-    svg = strip(tally(Booked(pieces, (Wake(turn.began, True),)), MONTH_RANGE, NOW), "q0-30d")
+    svg = drawing(
+        strip(DiskHistory(periods, (SpinUp(use.began, True),)), MONTH_RANGE, NOW), "q0-30d"
+    )
     assert sum(1 for height in columns(drawn(svg, "t"), MONTH_RANGE.bins, FOOT) if height) == 1
     assert sum(1 for height in columns(drawn(svg, "k"), MONTH_RANGE.bins, 10) if height) == 1
     assert all(columns(drawn(svg, "z"), MONTH_RANGE.bins, TALL))  # asleep for most of every bin
@@ -127,17 +87,17 @@ def test_a_short_turn_is_never_drawn_away() -> None:
 
 
 def test_the_sentence_says_what_the_strip_shows() -> None:
-    """Who does not see the strip is told the time in each state and the number of spin-ups."""
-    pieces = (
-        Piece(NOW - 30 * HOUR, NOW - 6 * HOUR, "standby", 0),
-        Piece(NOW - 6 * HOUR, NOW - 30 * MINUTE, "spinning", HOUR),
-        Piece(NOW - 30 * MINUTE, NOW, "unknown", 0),
+    """Readers who do not see the strip get the time in each state and the number of spin-ups."""
+    periods = (
+        Period(NOW - 30 * HOUR, NOW - 6 * HOUR, "standby", 0),
+        Period(NOW - 6 * HOUR, NOW - 30 * MINUTE, "spinning", HOUR),
+        Period(NOW - 30 * MINUTE, NOW, "unknown", 0),
     )
-    recorded = Booked(pieces, (Wake(NOW - 6 * HOUR, True), Wake(NOW - 25 * HOUR, True)))
-    assert sentence(tally(recorded, DAY_RANGE, NOW)) == (
-        "Last 24 hours: asleep 18 h, turning 5 h 30 min, not known 30 min; 1 spin-up"
+    recorded = DiskHistory(periods, (SpinUp(NOW - 6 * HOUR, True), SpinUp(NOW - 25 * HOUR, True)))
+    assert sentence(strip(recorded, DAY_RANGE, NOW)) == (
+        "Last 24 hours: asleep 18 h, spinning 5 h 30 min, unknown 30 min; 1 spin-up"
     )
-    assert sentence(tally(Booked(), DAY_RANGE, NOW)) == "Last 24 hours: nothing booked"
+    assert sentence(strip(DiskHistory(), DAY_RANGE, NOW)) == "Last 24 hours: nothing recorded"
 
 
 def test_quiet_hours_are_shaded_where_they_were() -> None:

@@ -1,7 +1,7 @@
-"""What the page says of a standby timer, and by what it is known; drives watched by the real loop.
+"""What the page says of a standby timer, and by which source; drives watched by the real loop.
 
 Sources: ATA has no command that reads the standby timer back (ACS-3, from memory); the Power
-Conditions log and mode page 1Ah do tell timers (Ultrastar HC580 specification, p207; Ultrastar
+Conditions log and mode page 1Ah give timers (Ultrastar HC580 specification, p207; Ultrastar
 C15K600 specification, p188); below APM level 80h a drive may stop its motor (ACS-3).
 """
 
@@ -32,13 +32,13 @@ def shown_of(known: dict[str, object], **disk: object) -> dict[str, str]:
     return dict(facts(by_hand({}, known, **disk)))
 
 
-def test_a_legacy_timer_is_known_by_its_sleep_alone() -> None:
-    """It cannot be read back, and the page says so; its sleep agrees with what was declared."""
+def test_a_legacy_timer_is_known_by_spin_downs_alone() -> None:
+    """It cannot be read back, and the page says so; spin-downs agree with the declared one."""
     shown = said(kind("plain", 1200), 1200)
     assert shown["Declared"] == "20 min"
-    assert shown["By the drive's own setting"] == "a legacy ATA timer cannot be read"
-    assert shown["By its sleep, twice in a row"] == "20 min"
-    assert shown["Drift from the declared"] == "none that sampling can resolve"
+    assert shown["Set in the drive"] == "a legacy ATA timer cannot be read"
+    assert shown["From two spin-downs that agree"] == "20 min"
+    assert shown["Difference to the declared timer"] == "none measurable"
     assert "Extended Power Conditions" not in shown
 
 
@@ -46,7 +46,7 @@ def test_a_legacy_timer_is_known_by_its_sleep_alone() -> None:
 def test_timers_of_power_conditions_are_read(name: str) -> None:
     """Each condition with its timer, as the simulated drive was made."""
     shown = said(kind(name, 1200), 1200)
-    assert shown["By the drive's own setting"] == "20 min"
+    assert shown["Set in the drive"] == "20 min"
     assert (
         shown["Other power conditions"]
         == "idle_a 2 s, idle_b 2 min, idle_c 10 min, standby_y 15 min"
@@ -55,19 +55,19 @@ def test_timers_of_power_conditions_are_read(name: str) -> None:
 
 
 def test_conditions_that_are_not_enabled_do_not_count() -> None:
-    """Their log tells timers that do not run; the legacy timer cannot be read back."""
+    """Their log gives timers that do not run; the legacy timer cannot be read back."""
     timers = {"standby_z": 900.0, "idle_b": 120.0}
     shown = shown_of({"epc_enabled": False, "drive_timers_s": timers})
     assert shown["Extended Power Conditions"] == "not enabled"
-    assert shown["By the drive's own setting"] == "a legacy ATA timer cannot be read"
+    assert shown["Set in the drive"] == "a legacy ATA timer cannot be read"
     assert "Other power conditions" not in shown
 
 
 def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
     """A SCSI drive, or an ATA drive whose cached words promise the log, before a first reading."""
     for disk in ({"probe_method": Command.REQUEST_SENSE}, {"epc": True}):
-        assert shown_of({}, **disk)["By the drive's own setting"] == "not read yet"
-    assert "By the drive's own setting" not in shown_of({}, probe_method=None)
+        assert shown_of({}, **disk)["Set in the drive"] == "not read yet"
+    assert "Set in the drive" not in shown_of({}, probe_method=None)
 
 
 @pytest.mark.parametrize(
@@ -76,7 +76,7 @@ def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
         (600, 1200, "earlier"),
         (1800, 1200, "later"),
         (600, 0, "later"),
-        (1230, 1200, "none that sampling can resolve"),
+        (1230, 1200, "none measurable"),
         (600, None, None),
     ],
 )
@@ -85,7 +85,7 @@ def test_the_drift_between_declared_and_observed(
 ) -> None:
     """The least that two agreeing spin-downs allow, so never more than the truth by over 5 s."""
     seen = watch(kind("plain", timer_s), USES, 8 * HOUR_S, with_timer(declared_s)).view
-    drift, shown = drift_ns(seen.facts), dict(facts(seen)).get("Drift from the declared")
+    drift, shown = drift_ns(seen.facts), dict(facts(seen)).get("Difference to the declared timer")
     if declared_s is None or words is None:
         assert (drift, shown) == (None, None)
         return
@@ -97,7 +97,7 @@ def test_the_drift_between_declared_and_observed(
     assert drift / SECOND == pytest.approx(0 if words.startswith("none") else truth, abs=65)
 
 
-def test_no_drift_is_shown_before_two_spin_downs_agree() -> None:
+def test_no_difference_is_shown_before_two_spin_downs_agree() -> None:
     """One spin-down may be a command's."""
     seen = watch(kind("plain", 600), [1.0], HOUR_S).view
     assert drift_ns(seen.facts) is None
@@ -105,7 +105,8 @@ def test_no_drift_is_shown_before_two_spin_downs_agree() -> None:
 
 
 @pytest.mark.parametrize(
-    ("level", "words"), [(127, "127: it may sleep by itself"), (128, "128: no sleep by itself")]
+    ("level", "words"),
+    [(127, "127: may spin down by itself"), (128, "128: does not spin down by itself")],
 )
 def test_the_apm_level(level: int, words: str) -> None:
     """01h to 7Fh permit standby, 80h to FEh do not (ACS-3)."""
@@ -113,7 +114,7 @@ def test_the_apm_level(level: int, words: str) -> None:
 
 
 def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
-    """The kernel keeps IDENTIFY data from when the disk came; a reading tells what holds now."""
+    """The kernel keeps IDENTIFY data from when the disk came; a reading gives the present one."""
 
     def level(apm: int | None, kept: int | None) -> int | None:
         watched = watch(replace(kind("plain", 1200), apm=apm), USES[:30], 700)
@@ -126,24 +127,24 @@ def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
     assert level(apm=0x80, kept=None) == 0x80
 
 
-def test_a_reading_that_delays_sleep_is_shown() -> None:
-    """Both sorts of spin-downs, how much later, and what follows from it."""
+def test_a_reading_that_delays_spin_downs_is_shown() -> None:
+    """Both kinds of spin-downs, how much later, and what follows from it."""
     read, unread = IdleBefore(12, 602.5, 0.3), IdleBefore(30, 600.0, 0.4)
 
     def shown(restarts: bool) -> str:
         effect = ReadingEffect(read, unread, 2.5, 0.5, restarts)
-        return shown_of({"reading_effect": effect})["After its counters were read"]
+        return shown_of({"reading_effect": effect})["Effect of reading its counters"]
 
-    error = "give or take 1.0 s; 12 and 30 spin-downs with and without"
-    assert shown(True) == f"sleeps 2.5 s later, {error}: a reading restarts its timer"
-    assert shown(False) == f"sleeps as without, {error}"
+    error = "± 1.0 s; 12 and 30 spin-downs with and without a reading"
+    assert shown(True) == f"spins down 2.5 s later, {error}: a reading restarts its timer"
+    assert shown(False) == f"none, {error}"
 
 
 def test_a_disk_just_plugged_in() -> None:
-    """Nothing is known of a disk just plugged in but what is declared."""
+    """Of a disk just plugged in only the declared timer is known."""
     plain = by_hand()
     assert dict(facts(plain)) == {
         "Declared": "20 min",
-        "By the drive's own setting": "a legacy ATA timer cannot be read",
+        "Set in the drive": "a legacy ATA timer cannot be read",
     }
     assert plain.policy.declared_ns == 1200 * SECOND

@@ -1,8 +1,8 @@
 """How the pages look, their one script, and the policy that forbids all else.
 
-Rules: inline, and admitted by their hashes; nothing that a page needs the script for. Colours have
-a light and a dark set; print is light. The script renews the page once a minute, unless somebody
-is in the middle of it, and shows the time under the pointer.
+Rules: inline, and admitted by their hashes; every page works without the script. Colours have a
+light and a dark set; print is light. The script updates the page once a minute, unless it is in
+use, and shows the time under the pointer.
 
 Colours are those of M. Okabe and K. Ito, "Color Universal Design" (2008), as given in B. Wong,
 "Points of view: Color blindness", Nature Methods 8 (2011), 441: orange E69F00, sky blue 56B4E9,
@@ -16,10 +16,10 @@ import hashlib
 
 STYLE = """
 :root { color-scheme: light dark; --ground: #fff; --text: #1b1b1b; --soft: #595959;
- --line: #c9c9c9; --quiet: #e4e9f1; --turn: #e69f00; --used: #d55e00; --rest: #0072b2;
- --doubt: #cc79a7; --bad: #a84600; --good: #009e73; }
+ --line: #c9c9c9; --quiet: #e4e9f1; --spin: #e69f00; --active: #d55e00; --sleep: #0072b2;
+ --unknown: #cc79a7; --bad: #a84600; --good: #009e73; }
 @media (prefers-color-scheme: dark) { :root { --ground: #16181c; --text: #ececec; --soft: #b0b0b0;
- --line: #4a4d55; --quiet: #333d52; --rest: #56b4e9; --bad: #ff9a55; } }
+ --line: #4a4d55; --quiet: #333d52; --sleep: #56b4e9; --bad: #ff9a55; } }
 * { box-sizing: border-box; }
 body { font: 1rem/1.45 system-ui, sans-serif; margin: 0 auto; max-width: 84rem; padding: 1rem;
  color: var(--text); background: var(--ground); }
@@ -27,14 +27,14 @@ h1, h2, h3, p, dl, dd, ul, ol, table { margin: 0; padding: 0; }
 h1 { font-size: 1.3rem; } h2 { font-size: 1.1rem; margin: 1.6rem 0 .4rem; } h3 { font-size: 1rem; }
 a { color: inherit; text-underline-offset: .15em; }
 a:focus-visible, [tabindex]:focus-visible, summary:focus-visible, button:focus-visible {
- outline: 3px solid var(--rest); outline-offset: 2px; }
+ outline: 3px solid var(--sleep); outline-offset: 2px; }
 header { display: flex; flex-wrap: wrap; gap: .25rem 1.5rem; align-items: baseline; }
 header p { flex: 1 1 20rem; } .soft { color: var(--soft); } small { font-size: .85rem; }
 .skip { position: absolute; left: -99rem; } .skip:focus { left: 1rem; top: 0;
  background: var(--ground); padding: .5rem; z-index: 2; }
 button { font: inherit; color: inherit; background: none; border: 1px solid var(--soft);
  border-radius: .3rem; padding: .15rem .7rem; }
-.found { border-left: .35rem solid var(--used); padding: .4rem .8rem; margin: .5rem 0; }
+.found { border-left: .35rem solid var(--active); padding: .4rem .8rem; margin: .5rem 0; }
 .found dl { margin-top: .35rem; max-width: 70ch; } .found dt { font-weight: 600; }
 .found dd { overflow-wrap: anywhere; } summary { cursor: pointer; }
 nav.range { display: flex; gap: .4rem; margin-top: 1.6rem; align-items: baseline; }
@@ -56,8 +56,8 @@ nav.range a[aria-current] { background: var(--text); color: var(--ground); }
 .axis { width: 100%; height: 20px; overflow: visible; } .axis text { text-anchor: middle;
  font-size: 12px; } .axis line { stroke: var(--soft); } svg text { fill: var(--text); }
 .meter { width: 100%; height: .45rem; margin: .1rem 0; }
-.q { fill: var(--quiet); } .t { fill: var(--turn); } .a { fill: var(--used); }
-.z { fill: var(--rest); } .u { fill: url(#hatch); }
+.q { fill: var(--quiet); } .t { fill: var(--spin); } .a { fill: var(--active); }
+.z { fill: var(--sleep); } .u { fill: url(#hatch); }
 .t, .u { stroke: var(--text); stroke-width: .7px; vector-effect: non-scaling-stroke; }
 .n { stroke: var(--soft); stroke-width: 2px; stroke-dasharray: 2 4; fill: none;
  vector-effect: non-scaling-stroke; }
@@ -69,11 +69,11 @@ p.strip { display: flex; align-items: center; font-size: .85rem; }
 .chart.wide { max-width: 52rem; } .chart text { font-size: 11px; paint-order: stroke;
  stroke: var(--ground); stroke-width: 3px; }
 .chart.wide text { font-size: 10px; }
-.c { fill: none; stroke: var(--rest); stroke-width: 2px; } .d { fill: var(--rest); }
+.c { fill: none; stroke: var(--sleep); stroke-width: 2px; } .d { fill: var(--sleep); }
 .b { fill: none; stroke: var(--bad); stroke-width: 1.4px; stroke-dasharray: 6 3; }
 .p { fill: none; stroke: var(--text); stroke-width: 1.2px; stroke-dasharray: 1.5 2.5; }
 .x { fill: var(--text); } .g { stroke: var(--line); } .r { fill: var(--line); }
-.i { fill: var(--rest); } .o { fill: var(--used); } .axis .o { fill: var(--text); }
+.i { fill: var(--sleep); } .o { fill: var(--active); } .axis .o { fill: var(--text); }
 .wide-table { overflow-x: auto; } table { border-collapse: collapse; font-size: .9rem; }
 caption { text-align: left; min-width: 20rem; color: var(--soft); padding-bottom: .3rem; }
 .about { color: var(--soft); font-size: .9rem; max-width: 80ch; } tfoot { font-weight: 600; }
@@ -102,7 +102,7 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem
  .chart text { font-size: 13px; } .chart.wide text { font-size: 19px; }
  .chart.wide .v { display: none; } }
 @media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444;
- --line: #999; --quiet: #e4e9f1; --rest: #0072b2; --bad: #a84600; }
+ --line: #999; --quiet: #e4e9f1; --sleep: #0072b2; --bad: #a84600; }
  body { max-width: none; padding: 0; font-size: 10pt; } nav.range, button, .skip, #hair, footer {
  display: none; } .row, .found, tr { break-inside: avoid; } .axis .o { display: none; }
  .row { grid-template-columns: 11rem minmax(0, 1fr) 9.5rem; } .wide-table { overflow: visible; }
@@ -114,7 +114,7 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem
 
 SCRIPT = """
 (() => {
-  const words = { t: "turning", z: "asleep", u: "not known", n: "not watched" };
+  const words = { t: "spinning", z: "asleep", u: "unknown", n: "unobserved" };
   const zone = document.documentElement.dataset.zone;
   let clock;
   try {
@@ -150,7 +150,7 @@ SCRIPT = """
   });
   let on = true;
   const button = document.createElement("button");
-  const say = () => { button.textContent = on ? "Stop renewing" : "Renew every minute"; };
+  const say = () => { button.textContent = on ? "Pause updates" : "Update every minute"; };
   button.type = "button";
   button.addEventListener("click", () => { on = !on; say(); });
   say();
@@ -169,7 +169,7 @@ SCRIPT = """
         const one = document.getElementById(id);
         if (one) one.open = was;
       }
-    } catch { /* the exporter is away; the page says from when it is */ }
+    } catch { /* no answer; the page shows its own time */ }
   }, 60000);
 })();
 """
@@ -184,4 +184,4 @@ CONTENT_SECURITY_POLICY = (
     f"script-src 'sha256-{_hash(SCRIPT)}'; "
     "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
-"""Content Security Policy Level 3: the one style sheet and the one script, by their hashes."""
+"""Content Security Policy Level 3: the style sheet and the script, by their hashes."""

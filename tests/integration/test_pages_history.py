@@ -1,4 +1,4 @@
-"""The books that pages draw, read from a real store day by day.
+"""The history that pages draw, read from a real store day by day.
 
 Outside authority: the entries that were handed to the store, as they are.
 """
@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.app.sights import Books, sight
+from spinledger.app.pages import RecentHistories, page_context
 from spinledger.config.current import CurrentConfig
 from spinledger.config.load import load
 from spinledger.config.settings import Tariff
@@ -20,14 +20,14 @@ from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, Entry, Evidence, 
 from spinledger.ports import Commit
 from spinledger.store.ledger import FileStore
 from spinledger.store.memory import MemoryStore
-from spinledger.web.sight import Wake
+from spinledger.strip import SpinUp
 
 BEGAN = 20_000 * DAY  # a midnight, UTC
 BOOT = 5 * DAY
 
 
 def entries_of(day: int) -> list[Entry]:
-    """Two sleeps and two turns, the last turn ending 10 s before midnight, explained after it."""
+    """Two sleeps and two uses, the last ending 10 s before midnight, explained after it."""
     made: list[Entry] = []
     at = BEGAN + day * DAY
     edges = (0, 8 * HOUR, 9 * HOUR, 20 * HOUR, DAY - 10 * SECOND)
@@ -58,27 +58,27 @@ def commit(store: MemoryStore | FileStore, number: int, entries: list[Entry], wa
 
 
 @pytest.mark.parametrize("asked_every_hours", [1, 7, 24, 24 * 12])
-def test_pages_see_what_was_booked(asked_every_hours: int) -> None:
+def test_pages_see_what_was_recorded(asked_every_hours: int) -> None:
     """However often pages were asked before, the last sees every span and spin-up of 12 days."""
     store = MemoryStore()
-    books = Books(store.remembered)
+    histories = RecentHistories(store.remembered)
     for day in range(12):
         commit(store, day + 1, entries_of(day), BEGAN + (day + 1) * DAY)
         for hour in range(24):
             if (day * 24 + hour) % asked_every_hours == 0:
-                books(BEGAN, BEGAN + (day + 1) * DAY + hour * HOUR)
-    seen = books(BEGAN, BEGAN + 12 * DAY + 2 * HOUR)["d"]
+                histories(BEGAN, BEGAN + (day + 1) * DAY + hour * HOUR)
+    seen = histories(BEGAN, BEGAN + 12 * DAY + 2 * HOUR)["d"]
     recorded = [entry for day in range(12) for entry in entries_of(day)]
-    assert [(one.began, one.ended, one.state, one.active) for one in seen.pieces] == [
+    assert [(one.began, one.ended, one.state, one.active) for one in seen.periods] == [
         (one.began_wall_ns, one.ended_wall_ns, one.state, one.active_ns)
         for one in recorded
         if isinstance(one, Span)
     ]
     cycles = [one for one in recorded if isinstance(one, Cycle)]
-    assert [wake.at for wake in seen.wakes] == [one.at_wall_ns for one in cycles]
-    late = [wake for wake in seen.wakes if wake.cause]
+    assert [spin_up.at for spin_up in seen.spin_ups] == [one.at_wall_ns for one in cycles]
+    late = [spin_up for spin_up in seen.spin_ups if spin_up.cause]
     assert late == [
-        Wake(one.at_wall_ns, True, "read", "backup", 7 * SECOND)
+        SpinUp(one.at_wall_ns, True, "read", "backup", 7 * SECOND)
         for one in cycles
         if one.number >= 1000
     ]
@@ -86,17 +86,17 @@ def test_pages_see_what_was_booked(asked_every_hours: int) -> None:
 
 
 def test_only_what_is_asked_for_comes() -> None:
-    """A day's books hold what ended in that day, and a clock set back loses nothing."""
+    """A day's history holds what ended in that day, and a clock set back loses nothing."""
     store = MemoryStore()
-    books = Books(store.remembered)
+    histories = RecentHistories(store.remembered)
     for day in range(3):
         commit(store, day + 1, entries_of(day), BEGAN + (day + 1) * DAY)
-    later = books(BEGAN, BEGAN + 20 * DAY)["d"]
-    earlier = books(BEGAN + 2 * DAY, BEGAN + 3 * DAY)["d"]
-    assert len(later.pieces) == 12
-    assert earlier.pieces[0].began == BEGAN + 2 * DAY
-    assert len(earlier.pieces) == 4
-    assert len(earlier.wakes) == 3
+    later = histories(BEGAN, BEGAN + 20 * DAY)["d"]
+    earlier = histories(BEGAN + 2 * DAY, BEGAN + 3 * DAY)["d"]
+    assert len(later.periods) == 12
+    assert earlier.periods[0].began == BEGAN + 2 * DAY
+    assert len(earlier.periods) == 4
+    assert len(earlier.spin_ups) == 3
     store.close()
 
 
@@ -128,7 +128,7 @@ def test_the_ledger_file_is_never_touched(tmp_path: Path) -> None:
     sys.addaudithook(_hook)
     try:
         WATCHING.append(True)
-        seen = Books(store.remembered)(BEGAN, BEGAN + 40 * DAY)["d"]
+        seen = RecentHistories(store.remembered)(BEGAN, BEGAN + 40 * DAY)["d"]
         untouched = list(OPENED)
         everything = list(store.history().cycles(since=BEGAN))
         WATCHING.clear()
@@ -137,8 +137,8 @@ def test_the_ledger_file_is_never_touched(tmp_path: Path) -> None:
     assert untouched == []
     assert len(everything) == 40 * 3
     assert OPENED
-    assert 30 * 3 <= len(seen.wakes) <= 31 * 3
-    assert seen.wakes[-1].at == BEGAN + 40 * DAY - SECOND
+    assert 30 * 3 <= len(seen.spin_ups) <= 31 * 3
+    assert seen.spin_ups[-1].at == BEGAN + 40 * DAY - SECOND
 
 
 def test_the_tariff_is_that_of_the_file_in_force(tmp_path: Path) -> None:
@@ -146,7 +146,7 @@ def test_the_tariff_is_that_of_the_file_in_force(tmp_path: Path) -> None:
     file = tmp_path / "spinledger.yaml"
     file.write_text("tariff: {currency: EUR, per_kwh: 0.30}\n", encoding="utf-8")
     owner = CurrentConfig(file, load(file), 0.0)
-    seen = sight(owner, lambda: MemoryStore().history(), "attic")
+    seen = page_context(owner, lambda: MemoryStore().history(), "attic")
     assert seen.tariff() == Tariff("EUR", 0.30)
     file.write_text("listen: 127.0.0.1:0\n", encoding="utf-8")
     assert owner.reload()

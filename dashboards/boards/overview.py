@@ -1,4 +1,4 @@
-"""The shelf: which disks there are, what they did, what is wrong."""
+"""All disks: what they are, what they did, what is wrong."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from dashboards.panels import (
     NO_DISK,
     RECENT,
     SECONDS,
+    SPINNING_SHARE,
     STATES,
-    TURNING_SHARE,
     USED,
-    Look,
+    Frame,
     Query,
     asleep,
     bars,
@@ -30,12 +30,13 @@ from dashboards.panels import (
 )
 
 
-def shelf() -> dashboard.Dashboard:
-    """Which disks there are, and what they did."""
+def overview() -> dashboard.Dashboard:
+    """All disks chosen."""
     made = board(
-        "shelf",
-        "the shelf",
-        "Which disks turn and which sleep, what they spent of their budgets, what is wrong.",
+        "overview",
+        "overview",
+        "Which disks spin and which are asleep, their spin-ups against their budgets, and what is "
+        "wrong.",
         "now-24h",
     )
     day = of(RECENT, 'window="1d"')
@@ -47,17 +48,17 @@ def shelf() -> dashboard.Dashboard:
     )
     panels = (
         figure(
-            Look("Disks", "Watched disks among those chosen.", "short", NO_DISK, 4, 4),
+            Frame("Disks", "Watched disks among those chosen.", "short", NO_DISK, 4, 4),
             f"count ({of(INFO)})",
         ),
         figure(
-            Look("Asleep now", "Disks in standby by their own word.", "short", NO_DISK, 4, 4),
+            Frame("Asleep now", "Disks that report standby.", "short", NO_DISK, 4, 4),
             f"sum ({standby})",
         ),
         figure(
-            Look(
+            Frame(
                 "Asleep",
-                "Share of the watched time shown, all disks together.",
+                "Share of the observed time spent in standby, all disks together.",
                 "percentunit",
                 NO_DISK,
                 4,
@@ -66,13 +67,20 @@ def shelf() -> dashboard.Dashboard:
             shared,
         ),
         figure(
-            Look("Spin-ups, last day", "Counted in the ledgers.", "short", NO_DISK, 4, 4),
+            Frame(
+                "Spin-ups, last day",
+                "Spin-ups of the last 24 hours, from the ledger.",
+                "short",
+                NO_DISK,
+                4,
+                4,
+            ),
             f"sum ({day})",
         ),
         figure(
-            Look(
-                "At a limit",
-                "Disks with more spin-ups in some window than chance allows within the budget.",
+            Frame(
+                "Over a limit",
+                "Disks whose spin-ups have reached the limit of at least one window.",
                 "short",
                 NO_DISK,
                 4,
@@ -82,33 +90,34 @@ def shelf() -> dashboard.Dashboard:
             warn_from=1,
         ),
         figure(
-            Look(
-                "Saved",
-                "Energy saved by sleep in the time shown, spin-ups deducted; estimated.",
+            Frame(
+                "Energy saved",
+                "Estimated energy saved by sleep in the time shown, less the cost of spin-ups.",
                 "kwatth",
-                "no watts are known",
+                "no watts are configured",
                 4,
                 4,
             ),
             f"(sum (increase({saved}[$__range])) - sum (increase({lost}[$__range]))) / 3.6e6",
         ),
         strips(
-            Look(
-                "The night at a glance",
-                "How much of each interval the platters turned: blue slept, orange turned for a "
-                "part, red turned throughout. Read from counters, so that a short wake shows.",
+            Frame(
+                "Time spinning",
+                "Share of each interval that the disk was spinning. Blue: asleep; orange: spinning "
+                "for part of it; red: spinning throughout. It is computed from counters, so short "
+                "spin-ups are visible.",
                 "percentunit",
                 NO_DISK,
                 24,
                 10,
             ),
-            Query(named(TURNING_SHARE)),
+            Query(named(SPINNING_SHARE)),
         ),
         grid(
-            Look(
+            Frame(
                 "All disks",
-                "State, spin-ups of the last day, the fullest window's limit, sleep of the last "
-                "day, rated life used. A disk's name leads to its own dashboard.",
+                "State, spin-ups of the last day, highest share of a limit, time asleep in the "
+                "last day, rated life used. A disk's name links to its own dashboard.",
                 "short",
                 NO_DISK,
                 24,
@@ -116,7 +125,7 @@ def shelf() -> dashboard.Dashboard:
             ),
             True,
             (
-                "In this state",
+                "State",
                 "short",
                 Query(named(f"{of('spinledger_disk_power_state')} == 1"), table=True),
             ),
@@ -126,9 +135,9 @@ def shelf() -> dashboard.Dashboard:
             ("Life used", "percentunit", Query(named(f"{MOST} ({of(LIFE)})"), table=True)),
         ),
         stacked(
-            Look(
+            Frame(
                 "Disks by state",
-                "How many disks were in each state, on average.",
+                "Average number of disks in each state.",
                 "short",
                 NO_DISK,
             ),
@@ -136,18 +145,19 @@ def shelf() -> dashboard.Dashboard:
             colors=STATES,
         ),
         lines(
-            Look(
+            Frame(
                 "Limit used",
-                "Spin-ups over the limit of the fullest window; at 1 the budget is breached.",
+                "Spin-ups as a share of the limit, in the window with the highest share. At 100 % "
+                "the disk is over its limit.",
                 "percentunit",
                 NO_DISK,
             ),
             Query(named(f"{MOST} ({of(USED)})")),
         ),
         bars(
-            Look(
-                "Spin-ups of the last day, of the budget",
-                "Spin-ups of the last day over the daily budget.",
+            Frame(
+                "Budget used, last day",
+                "Spin-ups of the last 24 hours as a share of the daily budget.",
                 "percentunit",
                 NO_DISK,
             ),
@@ -157,20 +167,20 @@ def shelf() -> dashboard.Dashboard:
             ),
         ),
         bars(
-            Look(
+            Frame(
                 "Asleep in the last quiet window",
-                "Standby share of the last complete window of quiet hours, in local time.",
+                "Share of the last complete quiet window spent in standby.",
                 "percentunit",
-                "no chosen disk has had a whole window of quiet hours",
+                "no complete quiet window so far",
             ),
             Query(named(of("spinledger_disk_quiet_window_asleep_ratio")), instant=True),
         ),
         grid(
-            Look(
+            Frame(
                 "Findings",
-                "What the exporter found wrong; its page says it in sentences, with what to try.",
+                "Findings that hold now. The exporter's page explains each and says what to do.",
                 "short",
-                "nothing found wrong",
+                "no findings",
                 16,
                 6,
             ),
@@ -178,9 +188,9 @@ def shelf() -> dashboard.Dashboard:
             ("Holds", "short", Query(named(f"{of('spinledger_disk_finding')} == 1"), table=True)),
         ),
         figure(
-            Look(
+            Frame(
                 "Oldest sample",
-                "How long ago the disk longest not looked at was looked at.",
+                "Age of the oldest sample among the disks shown.",
                 "s",
                 NO_DISK,
                 8,

@@ -1,6 +1,6 @@
-"""Findings and states in words, for both pages.
+"""Findings and states as HTML, for both pages.
 
-Rules: a finding is told once, with all the disks it holds for; everything a disk says is escaped.
+Rules: a finding is shown once, with all the disks it holds for; everything a disk says is escaped.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ def state(view: DiskView, now: int) -> str:
 
 
 def _lasting(view: DiskView, now: int) -> str:
-    """How long. A disk that is touched now and then is idle since the last touch, and one that was
-    found so, when watching began (again), was so before.
+    """How long. A disk in occasional use is idle since its last I/O; a state that began while the
+    disk was unobserved has an age of at least the time since.
     """
     since, untouched = view.facts.since_wall_ns, view.facts.untouched_wall_ns
     if view.state is State.IDLE and untouched is not None and untouched >= since:
@@ -46,8 +46,8 @@ def _lasting(view: DiskView, now: int) -> str:
         return f"now, spinning for {least}{_coarse(now - since)}"
     if view.facts.since_seen:
         return f"for {_coarse(now - since)}"
-    rest = "" if untouched is None else f", untouched for {_coarse(now - untouched)}"
-    return f"for at least {_coarse(now - since)}{rest}"
+    unused = "" if untouched is None else f", no I/O for {_coarse(now - untouched)}"
+    return f"for at least {_coarse(now - since)}{unused}"
 
 
 def _coarse(lasted_ns: int) -> str:
@@ -66,7 +66,7 @@ def counts(views: Iterable[DiskView]) -> str:
 
 
 def findings(views: Sequence[DiskView], alone: bool = False) -> str:
-    """Every finding, first of all on the page. `alone`: of one disk, unnamed and in full."""
+    """Every finding. `alone`: of one disk, unnamed and unfolded."""
     groups: dict[tuple[str, str], list[tuple[DiskView, Finding]]] = {}
     for view in views:
         for finding in view.findings:
@@ -85,7 +85,7 @@ def findings(views: Sequence[DiskView], alone: bool = False) -> str:
 
 
 def _names(held: Held) -> str:
-    """Who has it, in the summary; links there could not be told from its own switch."""
+    """Disks in the summary, without links, which would look like its own switch."""
     names = [safe(view.disk.kernel_name) for view, _ in held[:NAMES]]
     return f": {', '.join(names)}" + _more(held)
 
@@ -107,7 +107,7 @@ def _inside(held: Held, alone: bool) -> str:
         for view, finding in held[:NAMES]
         if finding.evidence
     )
-    rows = [("What was seen", seen)] if seen else []
+    rows = [("Evidence", seen)] if seen else []
     rows += [
         (title, f"<dd>{safe(text)}</dd>")
         for title, text in (

@@ -1,0 +1,177 @@
+"""The strip: one disk's recorded time, counted by bins of a range.
+
+Rules: pure. The page draws its strip from these counts and the terminal its line of characters, so
+that both show the same. Times are nanoseconds since the Unix epoch in UTC. What was unobserved or
+unknown counts neither as asleep nor as spinning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from typing import NamedTuple
+
+from spinledger.model import SECOND
+
+STATES = ("standby", "spinning", "unknown", "unobserved")
+"""States of a period; spinning is active and idle together."""
+
+NIGHT = (22, 6)
+"""Local hours of the night where no quiet hours are configured; common practice, no source."""
+
+LEAST_OBSERVED = 0.9
+"""Of a night, for its share asleep to be given; our choice."""
+
+
+class Period(NamedTuple):
+    """A stretch of time in one of the `STATES`, as in the ledger."""
+
+    began: int
+    ended: int
+    state: str
+    active: int  # nanoseconds of it in which sectors moved
+
+
+class SpinUp(NamedTuple):
+    """A spin-up, and its cause once that is known."""
+
+    at: int
+    observed: bool  # False: known from the drive's counters alone
+    cause: str = ""
+    actor: str = ""
+    wait: int | None = None  # nanoseconds that the first request waited
+
+
+@dataclass(frozen=True, slots=True)
+class DiskHistory:
+    """One disk's newest records, each in order of time; the last period may be going on still."""
+
+    periods: tuple[Period, ...] = ()
+    spin_ups: tuple[SpinUp, ...] = ()
+
+
+NO_HISTORY = DiskHistory()
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """A length of time that strips show, and the length of one bin, in nanoseconds."""
+
+    name: str  # as in the page's address
+    title: str
+    span_ns: int
+    bin_ns: int
+
+    @property
+    def bins(self) -> int:
+        """How many bins it has."""
+        return self.span_ns // self.bin_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One disk's time in a range, by bins: nanoseconds of each state, and spin-ups."""
+
+    shown: Range
+    states: Mapping[str, Sequence[int]]
+    active: Sequence[int]  # the part of spinning in which sectors moved
+    spin_ups: Sequence[int]
+
+    def seconds(self, state: str) -> float:
+        """Time in a state."""
+        return sum(self.states[state]) / SECOND
+
+    @property
+    def asleep_ratio(self) -> float | None:
+        """Share of the time known to be asleep or spinning; None where there is none."""
+        known = self.seconds("spinning") + self.seconds("standby")
+        return self.seconds("standby") / known if known else None
+
+
+def strip(history: DiskHistory, shown: Range, now: int) -> Strip:
+    """Count the time up to `now`, in one pass, since a history may be long."""
+    width, count = shown.bin_ns, shown.bins
+    start = now - shown.span_ns
+    states = {state: [0] * count for state in STATES}
+    moved = [0] * count
+    end = shown.span_ns
+    for began, ended, state, active in history.periods:  # comparisons, not min(): it is hot
+        left = began - start if began > start else 0
+        right = ended - start if ended - start < end else end
+        if left >= right:
+            continue
+        row = states[state]
+        first, last = left // width, (right - 1) // width
+        if first == last:
+            row[first] += right - left
+            if active and state == "spinning":
+                moved[first] += (right - left) * active // (ended - began)
+            continue
+        row[first] += (first + 1) * width - left
+        for at in range(first + 1, last):
+            row[at] += width
+        row[last] += right - last * width
+        if active and state == "spinning":
+            for at in range(first, last + 1):
+                inside = min(right, (at + 1) * width) - max(left, at * width)
+                moved[at] += inside * active // (ended - began)
+    counts = [0] * count
+    for spin_up in history.spin_ups:
+        at = (spin_up[0] - start) // width
+        if 0 <= at < count:
+            counts[at] += 1
+    return Strip(shown, states, moved, counts)
+
+
+def asleep_ratio(
+    periods: Iterable[Period], began: int, ended: int, least: float = LEAST_OBSERVED
+) -> float | None:
+    """The share of an interval spent in standby; None where less than `least` of it is known."""
+    asleep = spinning = 0
+    for period in periods:
+        inside = min(period.ended, ended) - max(period.began, began)
+        if inside > 0 and period.state == "standby":
+            asleep += inside
+        elif inside > 0 and period.state == "spinning":
+            spinning += inside
+    known = asleep + spinning
+    return asleep / known if known and known >= least * (ended - began) else None
+
+
+def observed_ns(periods: Iterable[Period], began: int, ended: int) -> int:
+    """How much of an interval was observed, an unknown state included."""
+    return sum(
+        max(0, min(period.ended, ended) - max(period.began, began))
+        for period in periods
+        if period.state != "unobserved"
+    )
+
+
+def by_hour(spin_ups: Iterable[SpinUp], began: int, tz: tzinfo) -> list[int]:
+    """Spin-ups since then by local hour of the day, from midnight."""
+    counts = [0] * 24
+    for spin_up in spin_ups:
+        if spin_up.at >= began:
+            counts[local(spin_up.at, tz).hour] += 1
+    return counts
+
+
+def last_night(now: int, tz: tzinfo) -> tuple[int, int]:
+    """Beginning and end of the last whole night by `NIGHT`, in local time."""
+    morning = local(now, tz).date()
+    if _wall(morning, NIGHT[1], tz) > now:
+        morning -= timedelta(days=1)
+    return _wall(morning - timedelta(days=1), NIGHT[0], tz), _wall(morning, NIGHT[1], tz)
+
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def local(wall: int, tz: tzinfo) -> datetime:
+    """The moment in a time zone, to the microsecond."""
+    return (_EPOCH + timedelta(microseconds=wall // 1000)).astimezone(tz)
+
+
+def _wall(day: date, hour: int, tz: tzinfo) -> int:
+    return int(datetime.combine(day, time(hour), tz).timestamp()) * SECOND
