@@ -239,7 +239,7 @@ def _state(disk: Json) -> Cell:
     word = WORDS.get(state, state)
     if disk["condition"] and state == "idle":
         word = str(disk["condition"])
-    tones = {"standby": Tone.ASLEEP, "unknown": Tone.DOUBT}
+    tones = {"standby": Tone.ASLEEP, "unknown": Tone.UNKNOWN}
     return Cell(word, tones.get(state, Tone.PLAIN))
 
 
