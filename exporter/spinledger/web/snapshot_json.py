@@ -34,6 +34,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Any
 
 from spinledger.metrics.catalogue import LABELS, Scope
 from spinledger.model import (
@@ -49,7 +50,7 @@ from spinledger.model import (
 
 VERSION = 1
 
-Json = dict[str, object]
+Json = dict[str, Any]
 
 
 def snapshot_json(snapshot: Snapshot) -> Json:

@@ -83,13 +83,13 @@ def test_standard_output_has_the_trace_and_nothing_else(
 ) -> None:
     """Without --out the rows go to standard output; what was lost is told on standard error."""
     assert main(["capture", "--for", "10s"]) == 0
-    given = capsys.readouterr()
-    assert [line.split(",")[0] for line in given.out.splitlines()] == [
+    printed = capsys.readouterr()
+    assert [line.split(",")[0] for line in printed.out.splitlines()] == [
         "timestamp_seconds",
         *(["1767225600.500"] * 2),
         "1767225609.504",
     ]
-    assert given.err == "spinledger: 5 requests are missing: the kernel's table was full\n"
+    assert printed.err == "spinledger: 5 requests are missing: the kernel's table was full\n"
 
 
 def test_closing_words_name_the_busiest_first(
@@ -157,10 +157,10 @@ def test_bad_arguments_are_one_line(
         code = main(["capture", *arguments])
     except SystemExit as end:
         code = int(end.code or 0)
-    given = capsys.readouterr().err
+    error = capsys.readouterr().err
     assert code == 2
-    assert words in given
-    assert given.count("\n") == 1
+    assert words in error
+    assert error.count("\n") == 1
 
 
 @pytest.mark.parametrize(

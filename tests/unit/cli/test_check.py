@@ -15,12 +15,13 @@ from spinledger.app.examining import Examined
 from spinledger.cli import check
 from spinledger.config.load import load
 from spinledger.model import Cadence, Command, DiskView, Policy, Watch
+from spinledger.web.snapshot_json import Json
 from tests.fakes.snapshots import snapshot, view
 
 
 def report(
     monkeypatch: pytest.MonkeyPatch, policy: Policy | None = None, **disk: Any
-) -> tuple[check.Json, str]:
+) -> tuple[Json, str]:
     """The report on one disk, as JSON types and in words."""
     plain = view(0)
     seen: DiskView = replace(

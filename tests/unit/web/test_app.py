@@ -57,10 +57,10 @@ def probe(
     }
     got: list[tuple[int, dict[str, str]]] = []
 
-    def start(status: str, given: list[tuple[str, str]], exc_info: object = None) -> object:
-        names = [name.lower() for name, _ in given]
+    def start(status: str, pairs: list[tuple[str, str]], exc_info: object = None) -> object:
+        names = [name.lower() for name, _ in pairs]
         assert len(names) == len(set(names))
-        got.append((int(status[:3]), {name.lower(): value for name, value in given}))
+        got.append((int(status[:3]), {name.lower(): value for name, value in pairs}))
         return lambda data: None
 
     body = validator(application(current, history))(environ, start)  # type: ignore[arg-type]

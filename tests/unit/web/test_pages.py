@@ -116,10 +116,10 @@ def test_nothing_comes_from_outside(name: str) -> None:
 def test_colours_are_of_the_published_palette() -> None:
     """State colours are Okabe and Ito's, as in Nature Methods 8 (2011), 441, figure 2."""
     published = {"e69f00", "56b4e9", "009e73", "f0e442", "0072b2", "d55e00", "cc79a7", "000000"}
-    given = dict(re.findall(r"--(spin|active|sleep|unknown|good): #([0-9a-f]{6})", STYLE))
-    assert set(given) == {"spin", "active", "sleep", "unknown", "good"}
-    assert set(given.values()) <= published
-    assert len(set(given.values())) == 5
+    colours = dict(re.findall(r"--(spin|active|sleep|unknown|good): #([0-9a-f]{6})", STYLE))
+    assert set(colours) == {"spin", "active", "sleep", "unknown", "good"}
+    assert set(colours.values()) <= published
+    assert len(set(colours.values())) == 5
 
 
 def status_of(app: Application, path: str) -> str:

@@ -18,23 +18,23 @@ MAY_STOP = 0x80
 """Below this APM level a drive may stop its motor by itself (ACS-3, Advanced Power Management)."""
 
 
-def facts(view: DiskView) -> Sequence[tuple[str, str]]:
+def timer_facts(view: DiskView) -> Sequence[tuple[str, str]]:
     """Terms, and texts that are safe."""
     declared = view.policy.declared_ns
-    given = [("Declared", "no" if declared is None else timer(declared / SECOND))]
+    facts = [("Declared", "no" if declared is None else timer(declared / SECOND))]
     if record := _record(view):
-        given.append(("Set in the drive", record))
+        facts.append(("Set in the drive", record))
     learned = view.samples.get("learned_timer", {})
     if learned:
-        given.append(("From two spin-downs that agree", length(learned[("high_seconds",)])))
+        facts.append(("From two spin-downs that agree", length(learned[("high_seconds",)])))
     observed = value(view, "observed_standby_seconds")
     if observed is not None:
-        given.append(("Idle time before its last spin-down", length(observed)))
+        facts.append(("Idle time before its last spin-down", length(observed)))
     drift = drift_s(view)
     if drift is not None:
-        given.append(("Difference to the declared timer", _drift(drift)))
+        facts.append(("Difference to the declared timer", _drift(drift)))
     if compared := _compared(view):
-        given.append(("Effect of reading its counters", compared))
+        facts.append(("Effect of reading its counters", compared))
     others = [
         f"{safe(name)} {timer(seconds)}"
         for (name,), seconds in view.samples.get("power_timer_seconds", {}).items()
@@ -42,14 +42,14 @@ def facts(view: DiskView) -> Sequence[tuple[str, str]]:
     ]
     enabled = value(view, "epc_enabled")
     if enabled is not None:
-        given.append(("Extended Power Conditions", "enabled" if enabled else "not enabled"))
+        facts.append(("Extended Power Conditions", "enabled" if enabled else "not enabled"))
     if others and enabled != 0:
-        given.append(("Other power conditions", ", ".join(others)))
+        facts.append(("Other power conditions", ", ".join(others)))
     level = value(view, "apm_level")
     if level is not None:
         words = "may spin down by itself" if level < MAY_STOP else "does not spin down by itself"
-        given.append(("APM level", f"{number(level)}: {words}"))
-    return given
+        facts.append(("APM level", f"{number(level)}: {words}"))
+    return facts
 
 
 def _record(view: DiskView) -> str:

@@ -14,26 +14,26 @@ import pytest
 from spinledger.findings.conditions import drift_s
 from spinledger.model import SECOND, Command, Labels, Number
 from spinledger.sim.kinds import Kind
-from spinledger.web.timing import facts
+from spinledger.web.timers import timer_facts
 from tests.fakes.found import HOUR_S, by_hand, watch
 from tests.fakes.watching import kind, with_timer
 
 USES = [100.0 + 7200 * n + beat for n in range(4) for beat in range(0, 600, 20)]
 
 
-def said(drive: Kind, declared_s: float | None) -> dict[str, str]:
+def facts_of(drive: Kind, declared_s: float | None) -> dict[str, str]:
     """The facts after eight hours of use now and then."""
-    return dict(facts(watch(drive, USES, 8 * HOUR_S, with_timer(declared_s)).view))
+    return dict(timer_facts(watch(drive, USES, 8 * HOUR_S, with_timer(declared_s)).view))
 
 
-def given(samples: dict[str, dict[Labels, Number]], **disk: object) -> dict[str, str]:
+def facts_by_hand(samples: dict[str, dict[Labels, Number]], **disk: object) -> dict[str, str]:
     """The facts of a view made by hand."""
-    return dict(facts(by_hand(dict(samples), **disk)))
+    return dict(timer_facts(by_hand(dict(samples), **disk)))
 
 
 def test_a_legacy_timer_is_known_by_spin_downs_alone() -> None:
     """It cannot be read back, and the page says so; spin-downs agree with the declared one."""
-    shown = said(kind("plain", 1200), 1200)
+    shown = facts_of(kind("plain", 1200), 1200)
     assert shown["Declared"] == "20 min"
     assert shown["Set in the drive"] == "a legacy ATA timer cannot be read back"
     assert shown["From two spin-downs that agree"] == "20 min"
@@ -44,7 +44,7 @@ def test_a_legacy_timer_is_known_by_spin_downs_alone() -> None:
 @pytest.mark.parametrize("name", ["epc", "sas"])
 def test_timers_of_power_conditions_are_read(name: str) -> None:
     """Each condition with its timer, as the simulated drive was made."""
-    shown = said(kind(name, 1200), 1200)
+    shown = facts_of(kind(name, 1200), 1200)
     assert shown["Set in the drive"] == "20 min"
     assert (
         shown["Other power conditions"]
@@ -55,7 +55,7 @@ def test_timers_of_power_conditions_are_read(name: str) -> None:
 
 def test_conditions_that_are_not_enabled_do_not_count() -> None:
     """Their log gives timers that do not run; the legacy timer cannot be read back."""
-    shown = given(
+    shown = facts_by_hand(
         {
             "epc_enabled": {(): 0},
             "power_timer_seconds": {("standby_z",): 900.0, ("idle_b",): 120.0},
@@ -69,8 +69,8 @@ def test_conditions_that_are_not_enabled_do_not_count() -> None:
 def test_what_was_not_read_yet_is_not_called_unreadable() -> None:
     """A SCSI drive, or an ATA drive whose cached words promise the log, before a first reading."""
     for disk in ({"probe_method": Command.REQUEST_SENSE}, {"epc": True}):
-        assert given({}, **disk)["Set in the drive"] == "not read yet"
-    assert "Set in the drive" not in given({}, probe_method=None)
+        assert facts_by_hand({}, **disk)["Set in the drive"] == "not read yet"
+    assert "Set in the drive" not in facts_by_hand({}, probe_method=None)
 
 
 @pytest.mark.parametrize(
@@ -88,7 +88,7 @@ def test_the_drift_between_declared_and_observed(
 ) -> None:
     """The least that two agreeing spin-downs allow, so never more than the truth by over 5 s."""
     seen = watch(kind("plain", timer_s), USES, 8 * HOUR_S, with_timer(declared_s)).view
-    drift, shown = drift_s(seen), dict(facts(seen)).get("Difference to the declared timer")
+    drift, shown = drift_s(seen), dict(timer_facts(seen)).get("Difference to the declared timer")
     if declared_s is None or words is None:
         assert (drift, shown) == (None, None)
         return
@@ -113,7 +113,7 @@ def test_no_difference_is_shown_before_two_spin_downs_agree() -> None:
 )
 def test_the_apm_level(level: int, words: str) -> None:
     """01h to 7Fh permit standby, 80h to FEh do not (ACS-3)."""
-    assert given({"apm_level": {(): level}})["APM level"] == words
+    assert facts_by_hand({"apm_level": {(): level}})["APM level"] == words
 
 
 def test_a_fresh_apm_level_goes_before_the_one_the_kernel_kept() -> None:
@@ -141,7 +141,7 @@ def test_a_reading_that_delays_spin_downs_is_shown() -> None:
     }
 
     def shown(restarts: int) -> str:
-        return given({"slept_after": {**figures, ("restarts",): restarts}})[
+        return facts_by_hand({"slept_after": {**figures, ("restarts",): restarts}})[
             "Effect of reading its counters"
         ]
 
@@ -153,7 +153,7 @@ def test_a_reading_that_delays_spin_downs_is_shown() -> None:
 def test_a_disk_just_plugged_in() -> None:
     """Of a disk just plugged in only the declared timer is known."""
     plain = by_hand()
-    assert dict(facts(plain)) == {
+    assert dict(timer_facts(plain)) == {
         "Declared": "20 min",
         "Set in the drive": "a legacy ATA timer cannot be read back",
     }
