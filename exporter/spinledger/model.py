@@ -340,9 +340,6 @@ class Tick:
     suspended_ns: int
 
 
-Fact = Counted | Answered | Woken | Worn | Seen | Gone | Tick
-
-
 class Evidence(StrEnum):
     """What a fact says about the platters; the columns of the transition table."""
 

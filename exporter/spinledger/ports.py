@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 from spinledger.facts import Snapshot, Totals
 from spinledger.model import (
@@ -21,7 +21,6 @@ from spinledger.model import (
     Probe,
     Seen,
     Woken,
-    Worn,
 )
 
 
@@ -92,20 +91,11 @@ class CrossChecked:
     detail: str = ""  # for a person
 
 
-@runtime_checkable
 class Source(Protocol):
     """Something the loop may wait for; ready when its descriptor is readable."""
 
     def fileno(self) -> int:
         """A readable descriptor, or -1 when only time makes it ready (simulated ports)."""
-
-
-@runtime_checkable
-class Timed(Protocol):
-    """A source that time alone makes ready (simulated ports)."""
-
-    def due_ns(self) -> int | None:
-        """The boot time at which it will be ready; None when nothing is on its way."""
 
 
 class Clock(Protocol):
@@ -180,13 +170,6 @@ class WakeSource(Protocol):
 
     def fileno(self) -> int:
         """Readable when events are due."""
-
-
-class WearReader(Protocol):
-    """Reads a spinning drive's own counters."""
-
-    def read(self, disk: Disk, at_ns: int) -> Worn | None:
-        """The counters; None when the drive does not tell."""
 
 
 class CrossChecker(Protocol):

@@ -74,9 +74,9 @@ def opened(browser: Browser, eyes: Eyes, url: str, scripts: bool = True) -> Iter
     page.on("pageerror", lambda fault: complaints.append(str(fault)))
     page.on(
         "console",
-        lambda given: (
-            complaints.append(given.text)
-            if given.type == "error" and "favicon" not in str(given.location)
+        lambda message: (
+            complaints.append(message.text)
+            if message.type == "error" and "favicon" not in str(message.location)
             else None
         ),
     )

@@ -113,7 +113,7 @@ def _pages(browser: Browser, folder: Path, config: Path) -> None:
     server = WebServer(
         ("127.0.0.1", 0),
         lambda: _Last.last,
-        lambda given: answer(read(ledger), given, done.clock.wall()),
+        lambda query: answer(read(ledger), query, done.clock.wall()),
         context,
     )
     server.start()
@@ -173,8 +173,8 @@ def _save(page: Page, name: str) -> None:
     """The whole page, with a palette: a third of the size of the browser's own file."""
     taken = base64.b64encode(page.screenshot(full_page=True)).decode()
     with _opened(cast(Browser, page.context.browser)) as blank:
-        wide, given = blank.evaluate(PIXELS, taken)
-    pixels = np.frombuffer(base64.b64decode(given), np.uint8).reshape(-1, 4)[:, :3]
+        wide, encoded = blank.evaluate(PIXELS, taken)
+    pixels = np.frombuffer(base64.b64decode(encoded), np.uint8).reshape(-1, 4)[:, :3]
     found, places, counts = np.unique(pixels, axis=0, return_inverse=True, return_counts=True)
     colours = _palette(found[np.argsort(-counts)].astype(int))
     apart = np.abs(found[:, None].astype(int) - colours[None]).sum(axis=2)

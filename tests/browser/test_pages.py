@@ -140,9 +140,9 @@ def test_the_pointer_shows_time_and_state(browser: Browser, urls: dict[str, str]
         box = page.locator("svg.strip").first.bounding_box()
         assert box is not None
         page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] - 3)
-        given = page.locator("#hair span").inner_text()
-        assert "04:13" in given or "04:12" in given
-        assert given.rpartition(", ")[2] in ("spinning", "asleep", "unknown")
+        shown = page.locator("#hair span").inner_text()
+        assert "04:13" in shown or "04:12" in shown
+        assert shown.rpartition(", ")[2] in ("spinning", "asleep", "unknown")
         page.mouse.move(5, 5)
         assert page.locator("#hair").count() == 0
 

@@ -5,16 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 from spinledger.facts import DiskView
 from spinledger.model import SECOND, Finding, Labels, Number, Policy, State
-from spinledger.web.snapshot_json import snapshot_json
+from spinledger.web.snapshot_json import Json, snapshot_json
 from tests.fakes.series import with_samples
 from tests.fakes.snapshots import WALL_NS, disk, snapshot, view
 
 YEAR_S = 365.25 * 86400
-Json = dict[str, Any]
 Samples = Mapping[str, Mapping[Labels, Number]]
 
 NOW_S = WALL_NS / SECOND  # Monday 2026-09-21 14:13:20 UTC (date -u -d @1790000000)

@@ -60,12 +60,17 @@ def shelf(disks: int = 60, long_names: bool = False) -> tuple[Snapshot, Mapping[
             state=state,
             why=plain.facts.why,
             condition=Condition.STANDBY_Z if state is State.STANDBY else None,
+            rated={},
         )
         timers = (300, 600, 1200, 3600, 7200, 14400)
         values: dict[str, dict[Labels, Number]] = {
             "recent_cycles": {("1d",): 3 + number, ("7d",): 21, ("30d",): 90},
             "cycle_limit": {("1d",): 12, ("7d",): 44, ("30d",): 140},
-            "state_seconds": {("standby",): 20 * 86400.0, ("idle",): 10 * 86400.0},
+            "state_seconds": {
+                **{(state.value,): 0 for state in State},
+                ("standby",): 20 * 86400.0,
+                ("idle",): 10 * 86400.0,
+            },
             "cycles": {("yes",): 90, ("no",): 0},
             "timer_seconds": {(): 1200},
             "whatif_cycles": {(str(timer),): 90 * 1200 // timer for timer in timers},

@@ -37,7 +37,7 @@ def _life_of_a_disk(shelf: Shelf) -> dict[str, Any]:
     story: dict[str, Any] = {"start": [one.disk.identity for one in seen]}
     shelf.do("change", node="sda")
     story["change without a difference"] = settle(discovery)
-    shelf.do("change", node="sda", ID_FS_TYPE="zfs_member", ID_FS_LABEL="tank")
+    shelf.do("change", node="sda", ID_FS_TYPE="zfs_member", ID_FS_LABEL="frames")
     story["change of pool"] = settle(discovery)
     shelf.do("plug", node="sdb", port=1)
     story["add"] = settle(discovery)
@@ -58,7 +58,7 @@ def test_a_disk_keeps_its_identity_through_its_life() -> None:
     assert story == {
         "start": [FIRST],
         "change without a difference": [],
-        "change of pool": [["seen", FIRST, ["sda"], "tank"]],
+        "change of pool": [["seen", FIRST, ["sda"], "frames"]],
         "add": [["seen", "wwn-0x50000b0000000001", ["sdb"], ""]],
         "remove": [["gone", FIRST]],
         "counters of the removed": None,

@@ -1,11 +1,12 @@
-"""`spinledger capture`: who does I/O on which disk, as a trace that `spinledger replay` takes.
+"""`spinledger capture`: which program does I/O on which disk, as a trace for `spinledger replay`.
 
 Rules:
-- Opt-in, for as long as asked. Nothing is sent to a drive; the kernel counts, we read once a
-  second. A row says: this actor did at least one I/O in that second; its time is the middle of it.
+- Runs for the given time only. Nothing is sent to a drive; the kernel counts, and the counts are
+  read once a second. A row says that an actor did at least one I/O in that second; its time is the
+  middle of it.
 - A trace that goes to a file is kept in memory and written in large pieces, so that writing it
   does not itself keep a disk awake. A pipe or terminal gets each row at once.
-- One file for all disks: with several there is a fourth column, `disk`, and replay asks which.
+- One file for all disks: with several there is a fourth column, `disk`, and replay takes --disk.
 """
 
 from __future__ import annotations
@@ -40,8 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "Needs root and tracefs. A row says that an actor did at least one I/O in one second; its "
         "time is the middle of that second, so gaps between rows are true to a second. Buffered "
-        "writes are done later by the kernel and bear the name kworker or that of a journal. "
-        "Programs of one name are one actor. An interrupt keeps what was captured."
+        "writes are done later by the kernel, under the name kworker or that of a journal. "
+        "Programs of the same name are one actor. Ctrl-C ends the capture and keeps the rows."
     )
     add_config(parser)
     parser.add_argument(
@@ -60,13 +61,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Capture until the time is over or a signal comes; what was captured is kept."""
+    """Capture until the time is over or a signal comes; the rows so far are kept."""
     config = load(arguments.config)
     if arguments.out is not None:
         _check(arguments.out)
     disks = chosen(config, arguments.disk)
-    trace = Trace(arguments.out, len(disks) > 1)
-    tally = Tally()
+    trace = TraceWriter(arguments.out, len(disks) > 1)
+    summary = Summary()
     elapsed_ns = lost = 0
     with (
         held_signals() as wait,
@@ -76,20 +77,23 @@ def run(arguments: argparse.Namespace) -> int:
     ):
         for read in reads:
             trace.add(read.rows)
-            tally.add(read.rows)
+            summary.add(read.rows)
             elapsed_ns = read.elapsed_ns
             lost += read.lost
             if arguments.out is not None or not sys.stdout.isatty():
                 bar.show(elapsed_ns / arguments.for_ns)
     if lost:
-        print(f"spinledger: {lost} requests found the kernel's table full", file=sys.stderr)
+        print(
+            f"spinledger: {lost} requests are missing: the kernel's table was full",
+            file=sys.stderr,
+        )
     if arguments.out is not None:
-        print("\n".join(tally.lines(elapsed_ns, len(disks) > 1)))
+        print("\n".join(summary.lines(elapsed_ns, len(disks) > 1)))
     return 0
 
 
-class Trace:
-    """The CSV, into a file or to standard output."""
+class TraceWriter:
+    """The CSV, to a file or to standard output."""
 
     def __init__(self, path: Path | None, several: bool) -> None:
         self._path = path
@@ -135,8 +139,8 @@ class Trace:
         self._written = True
 
 
-class Tally:
-    """Sums by disk, actor and operation, for the closing words."""
+class Summary:
+    """Sums by disk, actor and operation."""
 
     def __init__(self) -> None:
         self._sums: dict[tuple[str, str, str], tuple[int, int, int]] = {}
@@ -166,14 +170,14 @@ class Tally:
 
 
 def _duration(text: str) -> int:
-    """A duration such as 40s or 8h, or a bare number of seconds, in nanoseconds."""
+    """A duration such as 40s or 8h, or a number of seconds, in nanoseconds."""
     bare = text.replace(".", "", 1).isdecimal()
     try:
         length_ns = duration(f"{text}s" if bare else text)
     except BadConfig as bad:
         raise argparse.ArgumentTypeError(f"{bad.what}; {bad.fix}") from None
     if length_ns <= 0:
-        raise argparse.ArgumentTypeError("it must be longer than 0; write it such as 40s or 8h")
+        raise argparse.ArgumentTypeError("must be longer than 0; write it such as 40s or 8h")
     return length_ns
 
 
@@ -188,5 +192,5 @@ def _check(path: Path) -> None:
 def _stdout_is_file() -> bool:
     try:
         return stat.S_ISREG(os.fstat(sys.stdout.fileno()).st_mode)
-    except OSError:  # it is not the process's own
+    except OSError:  # it has no descriptor
         return False

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import Any
 
 from spinledger.app import examining
 from spinledger.cli.arguments import add_config
@@ -20,10 +19,8 @@ from spinledger.device.asking import missing
 from spinledger.device.cross_check import line_for
 from spinledger.facts import DiskView
 from spinledger.model import Command, Refused, Reply, Reported, Watch
-from spinledger.web import timing
-from spinledger.web.snapshot_json import snapshot_json
-
-Json = dict[str, Any]
+from spinledger.web.snapshot_json import Json, snapshot_json
+from spinledger.web.timers import timer_facts
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,7 +47,7 @@ def examine(config: Config, probe: bool) -> Json:
     """The report as JSON types."""
     seen = examining.examine(config, probe)
     given = snapshot_json(seen.snapshot)
-    by_identity = {disk["disk"]: disk for disk in given["disks"]}  # type: ignore[attr-defined]
+    by_identity = {disk["disk"]: disk for disk in given["disks"]}
     disks = []
     for view in seen.snapshot.disks:
         full = by_identity[view.disk.identity]
@@ -67,7 +64,7 @@ def examine(config: Config, probe: bool) -> Json:
                 "commands": _commands(view),
                 "records": _records(view),
                 "cross_check": _second(view, config),
-                "standby_timer": dict(timing.facts(view)),
+                "standby_timer": dict(timer_facts(view)),
                 "probe": _probe(seen.replies.get(view.disk.identity), probe),
                 "findings": full["findings"],
             }

@@ -1,4 +1,4 @@
-"""`spinledger decode`: what sense bytes say."""
+"""`spinledger decode`: the power state that sense data reports."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="HEX",
         help="sense data as hexadecimal bytes, with or without spaces, any case",
     )
-    parser.add_argument("--json", action="store_true", help="JSON instead of words")
+    parser.add_argument("--json", action="store_true", help="print JSON")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the state, and why."""
-    given = decode_hex(arguments.hex)
+    decoded = decode_hex(arguments.hex)
     if arguments.json:
-        print(json.dumps(given))
+        print(json.dumps(decoded))
         return 0
-    print(f"state      {given['state']}")
+    print(f"state      {decoded['state']}")
     for key in ("condition", "reason", "source"):
-        if given[key]:
-            print(f"{key:10} {given[key]}")
+        if decoded[key]:
+            print(f"{key:10} {decoded[key]}")
     return 0

@@ -13,14 +13,13 @@ import socket
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any, cast
+from typing import cast
 from urllib.parse import urlencode, urlsplit
 
 from spinledger.errors import Unavailable
 from spinledger.model import DAY, SECOND
 from spinledger.strip import DiskHistory, Period, SpinUp
-
-Json = dict[str, Any]
+from spinledger.web.snapshot_json import Json
 
 TIMEOUT_S = 5.0
 HISTORY_TIMEOUT_S = 30.0
@@ -56,9 +55,9 @@ class Exporter:
     def snapshot(self) -> Json:
         """GET /snapshot. Raises NoExporter, or Unavailable while it has no data yet."""
         status, body = self._get("/snapshot")
-        given = _object(body)
-        if status == 200 and given is not None and "disks" in given:
-            return given
+        found = _object(body)
+        if status == 200 and found is not None and "disks" in found:
+            return found
         if status == 503 and body:
             raise Unavailable("no_data_yet", f"{self.url}: {_first_line(body)}")
         raise NoExporter("not_an_exporter", f"{self.url}: {self._what()} answers, not Spinledger")
@@ -67,8 +66,8 @@ class Exporter:
         """GET /history since a wall time in Unix seconds, as JSON; None where it has none."""
         since = datetime.fromtimestamp(since_s, UTC).isoformat(timespec="seconds")
         status, body = self._get(f"/history?{urlencode({'since': since, 'format': 'json'})}")
-        given = _object(body)
-        return given if status == 200 and given is not None and "spans" in given else None
+        found = _object(body)
+        return found if status == 200 and found is not None and "spans" in found else None
 
     def history_parts(self, query: dict[str, str]) -> Iterator[bytes] | None:
         """The body of GET /history as it comes; None where the exporter has no history.
@@ -174,10 +173,10 @@ def add_exporter(parser: argparse._ActionsContainer) -> None:
 
 def _object(body: bytes) -> Json | None:
     try:
-        given = json.loads(body)
+        found = json.loads(body)
     except ValueError:
         return None
-    return cast(Json, given) if isinstance(given, dict) else None
+    return cast(Json, found) if isinstance(found, dict) else None
 
 
 def _first_line(body: bytes) -> str:
@@ -201,16 +200,16 @@ def observed_s(disk: Json) -> float:
     return float(sum(one["value"] for one in states if one["labels"]["state"] != "unobserved"))
 
 
-def histories(given: Json, now_s: float) -> dict[str, DiskHistory]:
+def histories(history: Json, now_s: float) -> dict[str, DiskHistory]:
     """The answer of /history by disk; a span without an end goes on until now."""
     periods: dict[str, list[Period]] = {}
-    for span in given.get("spans", ()):
+    for span in history.get("spans", ()):
         ended = now_s if span["ended"] is None else span["ended"]
         active = round(span["active_seconds"] * SECOND)
         period = Period(wall_ns(span["began"]), wall_ns(ended), span["state"], active)
         periods.setdefault(span["disk"], []).append(period)
     spin_ups: dict[str, list[SpinUp]] = {}
-    for cycle in given.get("cycles", ()):
+    for cycle in history.get("cycles", ()):
         spin_up = SpinUp(wall_ns(cycle["at"]), cycle["observed"], cycle.get("cause") or "")
         spin_ups.setdefault(cycle["disk"], []).append(spin_up)
     return {

@@ -18,11 +18,12 @@ from pathlib import Path
 
 from spinledger.cli.arguments import add_config
 from spinledger.cli.bar import Bar
-from spinledger.cli.exporter import Json, NoExporter, add_exporter, listening
+from spinledger.cli.exporter import NoExporter, add_exporter, listening
 from spinledger.config.load import load
 from spinledger.errors import BadInput, Unavailable
 from spinledger.store import export
 from spinledger.store.history import History, read
+from spinledger.web.snapshot_json import Json
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

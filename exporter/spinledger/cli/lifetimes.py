@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from spinledger.cli.exporter import Json
 from spinledger.cli.screen import clean
+from spinledger.web.snapshot_json import Json
 
 YEAR_S = 365.25 * 86400
 MOST = 6  # disks named

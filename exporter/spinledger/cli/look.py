@@ -26,7 +26,6 @@ from spinledger.cli.arguments import add_config
 from spinledger.cli.exporter import (
     DAY_S,
     Exporter,
-    Json,
     NoExporter,
     add_exporter,
     histories,
@@ -39,7 +38,7 @@ from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, 
 from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.strip import NO_HISTORY, DiskHistory
-from spinledger.web.snapshot_json import snapshot_json
+from spinledger.web.snapshot_json import Json, snapshot_json
 
 WATCH_EVERY_S = 2.0
 HISTORY_EVERY_S = 60.0
@@ -239,7 +238,7 @@ def _state(disk: Json) -> Cell:
     word = WORDS.get(state, state)
     if disk["condition"] and state == "idle":
         word = str(disk["condition"])
-    tones = {"standby": Tone.ASLEEP, "unknown": Tone.DOUBT}
+    tones = {"standby": Tone.ASLEEP, "unknown": Tone.UNKNOWN}
     return Cell(word, tones.get(state, Tone.PLAIN))
 
 

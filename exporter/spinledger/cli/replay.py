@@ -1,6 +1,6 @@
-"""`spinledger replay`: what other standby timers, or another load, would have meant.
+"""`spinledger replay`: what other standby timers, or another load, would have done.
 
-Rules: the computation is insight's; here are only arguments and files. Bad input raises BadInput,
+Rules: the computation is in `whatif`; here are only arguments and files. Bad input raises BadInput,
 which the caller prints as one line with exit code 2. Options that change the load apply in the
 order --without, --absorb, --hold; what they leave is replayed as if it were the trace.
 """
@@ -18,15 +18,16 @@ from itertools import chain
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from spinledger.cli import plots, verdicts
+from spinledger.cli import replay_plot, replay_report
+from spinledger.cli.bar import Bar
+from spinledger.cli.replay_report import Setting
 from spinledger.cli.traces import Progress, Trace, nanoseconds
-from spinledger.cli.verdicts import Setting
 from spinledger.config.load import host_zone, load
 from spinledger.errors import BadInput, BadTrace, Unavailable
 from spinledger.model import HOUR, SECOND, Disk, State
 from spinledger.quiet.hours import Calendar
 from spinledger.store.history import History
-from spinledger.store.history import read as read_books
+from spinledger.store.history import read as read_ledger
 from spinledger.whatif.replay import (
     DEFAULT_TIMERS_NS,
     Outcome,
@@ -38,30 +39,36 @@ from spinledger.whatif.replay import (
 from spinledger.whatif.trace import Row, absorb, hold, without
 
 SEEDS = (1, 2, 3, 4, 5)  # of --absorb
-MOST_NAMED = 8  # actors in a complaint
+MOST_NAMED = 8  # actors in a message
 MOST_TIMERS = 512
 SHORTEST_KEPT_NS = 60 * SECOND  # of the gaps that a ledger keeps
-SHORTEST_JUDGED_NS = HOUR  # of watching
+SHORTEST_JUDGED_NS = HOUR  # of observed time
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
     source = parser.add_mutually_exclusive_group(required=True)
-    source.add_argument("--ledger", metavar="F", type=Path, help="replay a ledger's gaps")
+    source.add_argument("--ledger", metavar="F", type=Path, help="replay the gaps in a ledger")
     source.add_argument("--trace", metavar="F.csv", type=Path, help="replay a trace file")
     parser.add_argument(
-        "--disk", metavar="ID", help="which disk of the ledger, or of a trace of several"
+        "--disk", metavar="ID", help="the disk, where the ledger or trace has several"
     )
-    parser.add_argument("--timers", metavar="300,600", help="timers to try, in seconds")
-    parser.add_argument("--budget", metavar="N", help="spin-ups a day that are acceptable")
-    parser.add_argument("--without", metavar="ACTOR", help="leave out this actor's I/O")
-    parser.add_argument("--absorb", metavar="SHARE", help="a cache answers this share of reads")
-    parser.add_argument("--hold", metavar="SECONDS", help="hold writes and write them together")
-    parser.add_argument("--spinup", metavar="SECONDS", help="time that a spin-up takes")
+    for option, name, words in (
+        ("--timers", "300,600", "standby timers to try, in seconds"),
+        ("--budget", "N", "acceptable spin-ups a day"),
+        ("--without", "ACTOR", "leave out the I/O of this program"),
+        ("--absorb", "SHARE", "let a cache answer this share of the reads, 0 to 1"),
+        ("--hold", "SECONDS", "delay writes by this time and write them together"),
+        ("--spinup", "SECONDS", "duration of a spin-up; I/O during it waits"),
+    ):
+        parser.add_argument(option, metavar=name, help=words)
     parser.add_argument(
-        "--config", metavar="F", type=Path, help="take quiet hours, watts and tariff from here"
+        "--config",
+        metavar="F",
+        type=Path,
+        help="configuration file for budget, quiet hours, watts and tariff",
     )
-    parser.add_argument("--plot", metavar="FILE", type=Path, help="write a drawing as SVG")
+    parser.add_argument("--plot", metavar="FILE", type=Path, help="write a chart as SVG")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print JSON")
     form.add_argument("--csv", action="store_true", help="print CSV")
@@ -74,21 +81,21 @@ def run(args: argparse.Namespace) -> int:
     worths = [worth(outcome, setting.terms) for outcome in outcomes[0]]
     choice = choose(worths, setting.terms)
     if args.plot:
-        drawing = plots.svg(worths, choice, setting.terms, (args.ledger or args.trace).name)
+        drawing = replay_plot.svg(worths, choice, setting.terms, (args.ledger or args.trace).name)
         try:
             args.plot.write_text(drawing, encoding="utf-8")
         except OSError as error:
             fix = "give a file in a folder you may write to"
             raise BadInput(f"--plot {args.plot}", str(error.strerror), fix) from None
     if args.json:
-        report = verdicts.report(worths, outcomes, choice, setting)
+        report = replay_report.report(worths, outcomes, choice, setting)
         print(json.dumps(report, indent=1, allow_nan=False))
     elif args.csv:
         csv.writer(sys.stdout, lineterminator="\n").writerows(
-            verdicts.rows(worths, outcomes, setting)
+            replay_report.rows(worths, outcomes, setting)
         )
     else:
-        print("\n".join(verdicts.table(worths, outcomes, choice, setting)))
+        print("\n".join(replay_report.table(worths, outcomes, choice, setting)))
     return 0
 
 
@@ -110,7 +117,7 @@ def _setting(args: argparse.Namespace) -> Setting:
 
 
 def _configured(path: Path | None) -> Setting:
-    """From the configuration: what holds for a disk that no rule but `all` matches."""
+    """From the configuration: what applies to a disk that no entry but `all` matches."""
     if path is None:
         return Setting(DEFAULT_TIMERS_NS, 0, Terms(), None)
     config = load(path)
@@ -135,7 +142,7 @@ def _configured(path: Path | None) -> Setting:
 def _timers(text: str) -> tuple[int, ...]:
     timers = {_seconds("--timers", part) for part in text.split(",")}
     if 0 in timers:
-        raise BadInput("--timers", "0 is no timer", "give seconds above 0, such as 300,600")
+        raise BadInput("--timers", "0 disables the timer", "give seconds above 0, such as 300,600")
     if len(timers) > MOST_TIMERS:
         raise BadInput("--timers", f"{len(timers)} timers", f"give at most {MOST_TIMERS}")
     return tuple(sorted(timers))
@@ -155,46 +162,46 @@ def _number(option: str, text: str, fix: str, most: float) -> float:
     except ValueError:
         value = -1.0
     if not 0 <= value <= most:
-        raise BadInput(option, f"{text[:40]!a} will not do", fix)
+        raise BadInput(option, f"{text[:40]!a} is not allowed", fix)
     return value
 
 
 # Sources
 
 
-def books_of(path: Path, disk: str | None) -> tuple[History, str]:
-    """A ledger's books, and the disk that is meant: the only one, if none is named."""
+def history_of(path: Path, disk: str | None) -> tuple[History, str]:
+    """A ledger, and the disk to replay: the only one, if none is named."""
     if not path.is_file():
         raise BadInput(f"--ledger {path}", "there is no such file", "name a ledger file")
     try:
-        books = read_books(path)
+        history = read_ledger(path)
     except Unavailable as bad:
         raise BadInput(f"--ledger {path}", _what(path, bad), "name a ledger file") from None
-    disks = books.disks()
+    disks = history.disks()
     if disk is None and len(disks) == 1:
         disk = disks[0]
     if disk is None or disk not in disks:
         known = ", ".join(disks[:MOST_NAMED]) or "none"
         what = "several disks are in it" if disk is None else f"{disk[:40]!a} is not in it"
         raise BadInput(f"--ledger {path}", what, f"give --disk with one of: {known}")
-    return books, disk
+    return history, disk
 
 
 def _what(path: Path, bad: Unavailable) -> str:
     return str(bad).removeprefix(f"{path}: ")
 
 
-def watched_ns(books: History, disk: str) -> int:
-    """How long somebody watched, from the first gap or span to the last; gaps are kept longer."""
+def observed_ns(history: History, disk: str) -> int:
+    """Observed time, from the first gap or span to the last; gaps are kept longer."""
     began: int | None = None
     ended = unobserved = 0
-    last = books.open_span(disk)
-    for span in chain(books.spans(disk), () if last is None else (last,)):
+    last = history.open_span(disk)
+    for span in chain(history.spans(disk), () if last is None else (last,)):
         began = span.began_wall_ns if began is None else began
         ended = max(ended, span.ended_wall_ns)
         if span.state == State.UNOBSERVED:
             unobserved += span.ended_wall_ns - span.began_wall_ns
-    for gap in books.gaps(disk):
+    for gap in history.gaps(disk):
         began = gap.began_wall_ns if began is None else min(began, gap.began_wall_ns)
         ended = max(ended, gap.began_wall_ns + gap.ended_ns - gap.began_ns)
     return 0 if began is None else max(0, ended - began - unobserved)
@@ -203,21 +210,21 @@ def watched_ns(books: History, disk: str) -> int:
 def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
     for option in ("without", "absorb", "hold"):
         if getattr(args, option) is not None:
-            what = "a ledger holds gaps, not who made each I/O nor which kind it was"
+            what = "a ledger has gaps, not the program or the kind of each I/O"
             raise BadInput(f"--{option}", what, "give --trace with a trace of this disk")
     replay = setting.replay()
     if replay.timers_ns[0] < SHORTEST_KEPT_NS:
         what = "a ledger keeps gaps of 60 s and longer"
         raise BadInput("--timers", what, "try timers from 60 on, or give --trace")
-    books, disk = books_of(args.ledger, args.disk)
-    observed_ns = watched_ns(books, disk)
-    if observed_ns < SHORTEST_JUDGED_NS:
-        what = "this disk has been watched for less than an hour"
-        raise BadInput(f"--ledger {args.ledger}", what, "let the exporter watch for some days")
-    for gap in books.gaps(disk):
+    history, disk = history_of(args.ledger, args.disk)
+    observed = observed_ns(history, disk)
+    if observed < SHORTEST_JUDGED_NS:
+        what = "this disk was observed for less than an hour"
+        raise BadInput(f"--ledger {args.ledger}", what, "let the exporter run for some days")
+    for gap in history.gaps(disk):
         ended = gap.began_wall_ns + gap.ended_ns - gap.began_ns
         replay.gap(gap.began_wall_ns, ended, gap.censored)
-    return [replay.outcomes(observed_ns)]
+    return [replay.outcomes(observed)]
 
 
 def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
@@ -231,7 +238,7 @@ def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
             rows = _changed(args, trace, None, progress(0))
             return [_outcomes(setting.replay(), (row.at_ns for row in rows), trace)]
     if not trace.path.is_file():
-        what = "the trace is not a plain file, and is read once a seed"
+        what = "the trace is not a regular file, and is read once a seed"
         raise BadInput("--absorb", what, "save it to a file first")
     outcomes = []
     with _progress(trace.path, len(SEEDS)) as progress:
@@ -280,27 +287,17 @@ def _with_actor(rows: Iterable[Row], actor: str, trace: Trace) -> Iterator[Row]:
             seen[row.actor] = None
         yield row
     if actor not in seen:
-        known = ", ".join(ascii(name)[1:-1][:40] for name in seen if name) or "nobody"
+        known = ", ".join(ascii(name)[1:-1][:40] for name in seen if name) or "none"
         what = f"no row has the actor {actor[:40]!a}"
         raise BadTrace(str(trace.path), what, f"name one of its actors, such as {known}")
 
 
 @contextmanager
 def _progress(path: Path, passes: int) -> Iterator[Callable[[int], Progress | None]]:
-    """Makes a bar on a terminal's stderr for each pass over the file; nothing elsewhere."""
-    if not sys.stderr.isatty() or not path.is_file():
+    """What reports progress for each pass over the file; None for a pipe."""
+    if not path.is_file():
         yield lambda number: None
         return
     size = max(1, path.stat().st_size)
-
-    def of_pass(number: int) -> Progress:
-        def show(read: int) -> None:
-            share = min(1.0, (number + read / size) / passes)
-            print(f"\r[{'#' * round(40 * share):<40}] {share:4.0%}", end="", file=sys.stderr)
-
-        return show
-
-    try:
-        yield of_pass
-    finally:
-        print(f"\r{' ' * 48}\r", end="", file=sys.stderr, flush=True)
+    with Bar("replaying") as bar:
+        yield lambda number: lambda read: bar.show((number + read / size) / passes)

@@ -1,6 +1,6 @@
 """Text for a terminal: columns that fit, colour where it helps, paragraphs that wrap.
 
-Rules: nothing here knows what it shows. Colour is on only where standard output is a terminal that
+Rules: independent of what is shown. Colour is on only where standard output is a terminal that
 takes it and NO_COLOR (no-color.org) is unset or empty; all that a colour says is said in words or
 signs too. Text from outside (models, pools) is stripped of control characters, so that no disk's
 name can move the cursor.
@@ -25,7 +25,7 @@ class Tone(StrEnum):
 
     PLAIN = ""
     ASLEEP = "34"
-    DOUBT = "33"
+    UNKNOWN = "33"
     BAD = "1;31"
     TITLE = "1"
 

@@ -3,9 +3,8 @@
 Rules: read as a stream, in bounded memory; UTF-8, with or without a byte order mark; columns in
 any order, others ignored; empty lines skipped. A timestamp is a decimal number of seconds, zero or
 later, never earlier than the one before it, read exactly to the nanosecond (finer digits are
-rounded, half to even). One disk is replayed at a time: a trace of several must be told which, since
-gaps of all of them together are nobody's. Every complaint is one line: file:line, what is wrong,
-how to mend it.
+rounded, half to even). One disk is replayed at a time: a trace of several needs --disk, since gaps
+of several together belong to no disk. Every message is one line: file:line, what is wrong, the fix.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ REPORT_LINES = 65_536  # lines between two reports of progress
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?")
 _ZEROS = tuple("0" * (9 - digits) for digits in range(10))
 
-Progress = Callable[[int], None]  # is told the bytes read so far
+Progress = Callable[[int], None]  # called with the bytes read so far
 
 
 def nanoseconds(text: str) -> int:
@@ -53,7 +52,7 @@ def _nanoseconds(text: str) -> int:
     if value < 0:
         raise ValueError(f"{TIME} {_shown(text)} is negative")
     if value >= LATEST_S:
-        raise ValueError(f"{TIME} {_shown(text)} is too late for a time in seconds")
+        raise ValueError(f"{TIME} {_shown(text)} is too large for a time in seconds")
     with localcontext(prec=99):
         return int((value * SECOND).to_integral_value(ROUND_HALF_EVEN))
 
@@ -163,14 +162,14 @@ class Trace:
             raise BadTrace(str(self.path), what, "give a CSV file that can be read") from None
 
     def _bad(self, line: int, what: str) -> BadTrace:
-        fix = next(fix for word, fix in _MENDS if word in what)
+        fix = next(fix for word, fix in _FIXES if word in what)
         return BadTrace(f"{self.path}:{line}", what, fix)
 
 
-_MENDS = (
+_FIXES = (
     ("goes back", f"sort the rows by {TIME}"),
     ("negative", "count from a time before the first I/O"),
-    ("too late", "give seconds, not milliseconds or smaller units"),
+    ("too large", "give seconds, not milliseconds or smaller units"),
     ("UTF-8", "save the file as UTF-8"),
     ("CSV", "write plain CSV: one row a line, quotes in pairs"),
     ("bytes or more", "write one row a line"),
@@ -194,7 +193,7 @@ def _header(reader: Iterator[list[str]], path: Path) -> list[str]:
 
 def _several(where: str, disk: str | None, other: str) -> BadTrace:
     what = f"rows of several disks: {_shown(disk or '')}, {_shown(other)}"
-    return BadTrace(where, what, "say which with --disk")
+    return BadTrace(where, what, "name one with --disk")
 
 
 def _field(fields: list[str], column: int | None) -> str:

@@ -12,10 +12,11 @@ from datetime import tzinfo
 
 from spinledger import strip
 from spinledger.cli import strips
-from spinledger.cli.exporter import DAY_S, Json, observed_s, value, wall_ns
+from spinledger.cli.exporter import DAY_S, observed_s, value, wall_ns
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, table
 from spinledger.model import DAY
 from spinledger.strip import NO_HISTORY, DiskHistory
+from spinledger.web.snapshot_json import Json
 
 WEEK_S = 7 * DAY_S
 YEAR_S = 365.25 * DAY_S

@@ -3,7 +3,7 @@
 Rules: both start at a given boot time and wall time (nanoseconds) and never run backwards in boot
 time. Wall time is boot time plus a fixed distance plus a settable offset, so a test may set the
 wall clock without touching durations. A source may be ready by its descriptor, or by time alone
-(`Timed.due_ns`); both clocks know both kinds, so the loop has no line for simulated time.
+(`due_ns`); both clocks know both kinds, so the loop has no line for simulated time.
 """
 
 from __future__ import annotations

@@ -337,7 +337,7 @@ class SimulatedWakes:
 
 
 class SimulatedWear:
-    """ports.WearReader: the drive's own counters. The read reaches the drive as a command."""
+    """The drive's own counters. The read reaches the drive as a command."""
 
     def __init__(self, rack: Rack) -> None:
         self._rack = rack

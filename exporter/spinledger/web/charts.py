@@ -57,25 +57,26 @@ def what_if(view: DiskView) -> WhatIf | None:
     )
 
 
-def little_curve(given: WhatIf) -> str:
+def little_curve(tried: WhatIf) -> str:
     """Spin-ups a day by timer, without words: 96 by 28."""
-    top = _top(given)
-    places = [(_across(given, at, 3, 93), 26 - 24 * log1p(n) / top) for at, n in _points(given)]
+    top = _top(tried)
+    places = [(_across(tried, at, 3, 93), 26 - 24 * log1p(n) / top) for at, n in _points(tried)]
     line = "M" + "L".join(f"{x:.0f} {y:.1f}" for x, y in places)
-    budget = 26 - 24 * log1p(given.budget) / top
+    budget = 26 - 24 * log1p(tried.budget) / top
     marks = f'<path class="b" d="M0 {budget:.1f}H96"/><path class="c" d="{line}"/>'
-    if given.present:
-        x = _across(given, given.present, 3, 93)
+    if tried.present:
+        x = _across(tried, tried.present, 3, 93)
         marks += f'<path class="p" d="M{x:.0f} 0V28"/>'
     return (
-        f'<svg class="curve" viewBox="0 0 96 28" role="img" aria-label="{safe(_briefly(given))}">'
+        '<svg class="curve" viewBox="0 0 96 28" role="img" '
+        f'aria-label="{safe(_short_sentence(tried))}">'
         f"{marks}</svg>"
     )
 
 
-def curve(given: WhatIf) -> str:
+def curve(tried: WhatIf) -> str:
     """Spin-ups a day by timer, with the budget and the present timer: 340 by 190."""
-    top = _top(given)
+    top = _top(tried)
 
     def up(count: float) -> float:
         return 160 - 130 * log1p(count) / top
@@ -86,29 +87,30 @@ def curve(given: WhatIf) -> str:
             y = up(mark)
             parts.append(f'<path class="g" d="M40 {y:.1f}H330"/>')
             parts.append(f'<text x="34" y="{y + 4:.1f}" text-anchor="end">{mark}</text>')
-    for at in given.timers:
-        x = _across(given, at, 52, 318)
+    for at in tried.timers:
+        x = _across(tried, at, 52, 318)
         parts.append(f'<text x="{x:.0f}" y="178" text-anchor="middle">{timer(at)}</text>')
-    places = [(_across(given, at, 52, 318), up(n)) for at, n in _points(given)]
+    places = [(_across(tried, at, 52, 318), up(n)) for at, n in _points(tried)]
     parts.append(f'<path class="c" d="M{"L".join(f"{x:.0f} {y:.1f}" for x, y in places)}"/>')
     parts += [f'<circle class="d" cx="{x:.0f}" cy="{y:.1f}" r="3.5"/>' for x, y in places]
-    y = up(given.budget)
+    y = up(tried.budget)
     parts.append(f'<path class="b" d="M40 {y:.1f}H330"/>')
-    words = f"budget {number(given.budget)} a day"
+    words = f"budget {number(tried.budget)} a day"
     beside = y + 14 if y < 60 else y - 5  # never among the words about the timer
     parts.append(f'<text x="328" y="{beside:.1f}" text-anchor="end">{words}</text>')
-    if given.present:
-        x = _across(given, given.present, 52, 318)
+    if tried.present:
+        x = _across(tried, tried.present, 52, 318)
         side = "end" if x > 230 else "start"
         aside = x - 6 if side == "end" else x + 6
         parts.append(f'<path class="p" d="M{x:.0f} 20V160"/>')
         parts.append(
             f'<text x="{aside:.0f}" y="14" text-anchor="{side}">'
-            f"present timer {timer(given.present)}</text>"
+            f"present timer {timer(tried.present)}</text>"
         )
-        parts.append(f'<path class="x" d="M{x:.0f} {up(given.seen) - 6:.1f}l6 6-6 6-6-6z"/>')
+        parts.append(f'<path class="x" d="M{x:.0f} {up(tried.seen) - 6:.1f}l6 6-6 6-6-6z"/>')
     return (
-        f'<svg class="chart" viewBox="0 0 340 190" role="img" aria-label="{safe(_said(given))}">'
+        '<svg class="chart" viewBox="0 0 340 190" role="img" '
+        f'aria-label="{safe(_sentence(tried))}">'
         f"{''.join(parts)}</svg>"
     )
 
@@ -149,12 +151,12 @@ def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
             place = x + width if anchor == "end" else middle
             parts.append(f'<text x="{place:.1f}" y="118" text-anchor="{anchor}">{label}</text>')
     over = sum(1 for _, count in counts if count is not None and count > budget)
-    said = (
+    sentence = (
         f"Spin-ups of each of {len(counts)} days, budget {number(budget)}: over it on "
         f"{plural(over, 'day')}"
     )
     return (
-        f'<svg class="chart wide" viewBox="0 0 640 124" role="img" aria-label="{safe(said)}">'
+        f'<svg class="chart wide" viewBox="0 0 640 124" role="img" aria-label="{safe(sentence)}">'
         f"{''.join(parts)}</svg>"
     )
 
@@ -169,32 +171,32 @@ def meter(count: float, limit: float) -> str:
     )
 
 
-def _points(given: WhatIf) -> Sequence[tuple[float, float]]:
-    return tuple(zip(given.timers, given.cycles, strict=True))
+def _points(tried: WhatIf) -> Sequence[tuple[float, float]]:
+    return tuple(zip(tried.timers, tried.cycles, strict=True))
 
 
-def _top(given: WhatIf) -> float:
-    return log1p(max(*given.cycles, given.budget, given.seen, 1) * 1.05)
+def _top(tried: WhatIf) -> float:
+    return log1p(max(*tried.cycles, tried.budget, tried.seen, 1) * 1.05)
 
 
-def _across(given: WhatIf, at: float, left: float, right: float) -> float:
+def _across(tried: WhatIf, at: float, left: float, right: float) -> float:
     """Where a timer stands: its logarithm, between the shortest and the longest."""
-    first, last = given.timers[0], given.timers[-1]
+    first, last = tried.timers[0], tried.timers[-1]
     if last <= first:
         return (left + right) / 2
     share = log(max(at, 1.0) / first) / log(last / first)
     return left + (right - left) * min(1.02, max(-0.02, share))
 
 
-def _briefly(given: WhatIf) -> str:
-    ends = (f"{number(given.cycles[at])} a day with {timer(given.timers[at])}" for at in (0, -1))
+def _short_sentence(tried: WhatIf) -> str:
+    ends = (f"{number(tried.cycles[at])} a day with {timer(tried.timers[at])}" for at in (0, -1))
     return " to ".join(ends)
 
 
-def _said(given: WhatIf) -> str:
+def _sentence(tried: WhatIf) -> str:
     each = "; ".join(
         f"{timer(at)}: {number(cycles)} a day, asleep {percent(asleep)}"
-        for at, cycles, asleep in zip(given.timers, given.cycles, given.asleep, strict=True)
+        for at, cycles, asleep in zip(tried.timers, tried.cycles, tried.asleep, strict=True)
     )
-    now = f"; present timer: {timer(given.present)}" if given.present else ""
-    return f"Spin-ups a day by standby timer: {each}; budget {number(given.budget)} a day{now}"
+    now = f"; present timer: {timer(tried.present)}" if tried.present else ""
+    return f"Spin-ups a day by standby timer: {each}; budget {number(tried.budget)} a day{now}"

@@ -53,5 +53,5 @@ def priced(joules: float, tariff: Tariff | None) -> str:
 
 def balance(joules: float, tariff: Tariff | None) -> str:
     """What was saved; a loss is called one."""
-    given = priced(joules, tariff)
-    return f'<span class="bad">lost {given}</span>' if joules <= -360 else given
+    amount = priced(joules, tariff)
+    return f'<span class="bad">lost {amount}</span>' if joules <= -360 else amount

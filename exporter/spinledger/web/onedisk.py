@@ -11,13 +11,14 @@ from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView, Snapshot
 from spinledger.model import DAY, SECOND
 from spinledger.strip import NO_HISTORY, DiskHistory, SpinUp, local, strip
-from spinledger.web import status, timing
+from spinledger.web import status
 from spinledger.web.charts import WhatIf, curve, day_bars, what_if
 from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.overview import used_up
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
+from spinledger.web.timers import timer_facts
 from spinledger.web.words import (
     STATE_WORDS,
     kwh,
@@ -59,7 +60,7 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
             '<div class="pair">',
             _facts("Wear", _wear(view, context, now)),
             _facts("Energy, estimated", _energy(view, context.tariff())),
-            _facts("Standby timer", timing.facts(view)),
+            _facts("Standby timer", timer_facts(view)),
             _facts("The disk", _disk(view)),
             "</div>",
             footer(history),

@@ -35,6 +35,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 from spinledger.facts import DiskView, Snapshot
 from spinledger.metrics.catalogue import DISK_ROWS, EXPORTER_ROWS, From, Metric, Rendered
@@ -42,7 +43,7 @@ from spinledger.model import SECOND, Finding, Histogram, Number, Policy
 
 VERSION = 1
 
-Json = dict[str, object]
+Json = dict[str, Any]
 
 
 def snapshot_json(snapshot: Snapshot) -> Json:

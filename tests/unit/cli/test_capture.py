@@ -58,7 +58,7 @@ def test_replay_reads_what_capture_wrote(kernel: list[Disk], tmp_path: Path) -> 
 
 
 def test_several_disks_in_one_trace(kernel: list[Disk], tmp_path: Path) -> None:
-    """A fourth column; a trace of several is refused by line until --disk says which."""
+    """A fourth column; a trace of several is refused by line until --disk names one."""
     path = tmp_path / "out.csv"
     assert main(["capture", "--for", "10s", "--out", str(path)]) == 0
     with pytest.raises(BadTrace, match=r"out\.csv:3: rows of several disks: .*--disk$"):
@@ -83,13 +83,13 @@ def test_standard_output_has_the_trace_and_nothing_else(
 ) -> None:
     """Without --out the rows go to standard output; what was lost is told on standard error."""
     assert main(["capture", "--for", "10s"]) == 0
-    given = capsys.readouterr()
-    assert [line.split(",")[0] for line in given.out.splitlines()] == [
+    printed = capsys.readouterr()
+    assert [line.split(",")[0] for line in printed.out.splitlines()] == [
         "timestamp_seconds",
         *(["1767225600.500"] * 2),
         "1767225609.504",
     ]
-    assert given.err == "spinledger: 5 requests found the kernel's table full\n"
+    assert printed.err == "spinledger: 5 requests are missing: the kernel's table was full\n"
 
 
 def test_closing_words_name_the_busiest_first(
@@ -108,7 +108,7 @@ def test_a_file_is_written_in_large_pieces(
 ) -> None:
     """Nothing is written before a piece is full or the end comes; pieces follow one another."""
     path = tmp_path / "out.csv"
-    trace = capture.Trace(path, several=False)
+    trace = capture.TraceWriter(path, several=False)
     trace.add(ROWS[:2])
     assert not path.exists()
     monkeypatch.setattr(capture, "PIECE", 10)
@@ -144,7 +144,7 @@ def test_a_refused_capture_leaves_the_file_alone(
     [
         (["--for", "10s", "--out", "/nowhere/at/all.csv"], "cannot be written; name a file"),
         (["--for", "10s", "--out", "/"], "--out /: is a folder; name a file"),
-        (["--for", "0"], "it must be longer than 0"),
+        (["--for", "0"], "must be longer than 0"),
         (["--for", "tomorrow"], '"tomorrow" is not a duration'),
         ([], "--for"),
     ],
@@ -157,10 +157,10 @@ def test_bad_arguments_are_one_line(
         code = main(["capture", *arguments])
     except SystemExit as end:
         code = int(end.code or 0)
-    given = capsys.readouterr().err
+    error = capsys.readouterr().err
     assert code == 2
-    assert words in given
-    assert given.count("\n") == 1
+    assert words in error
+    assert error.count("\n") == 1
 
 
 @pytest.mark.parametrize(

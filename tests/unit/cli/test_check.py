@@ -16,13 +16,14 @@ from spinledger.cli import check
 from spinledger.config.load import load
 from spinledger.facts import DiskView
 from spinledger.model import Cadence, Command, Policy, Watch
+from spinledger.web.snapshot_json import Json
 from tests.fakes.series import changed
 from tests.fakes.snapshots import snapshot, view
 
 
 def report(
     monkeypatch: pytest.MonkeyPatch, policy: Policy | None = None, **disk: Any
-) -> tuple[check.Json, str]:
+) -> tuple[Json, str]:
     """The report on one disk, as JSON types and in words."""
     plain = view(0)
     seen: DiskView = changed(

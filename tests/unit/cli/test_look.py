@@ -16,10 +16,10 @@ from spinledger.cli.look import Picture, render
 from spinledger.cli.screen import Screen
 from spinledger.model import HOUR, SECOND, State
 from spinledger.strip import Range, strip
+from spinledger.web.snapshot_json import Json
 from tests.fakes.looks import (
     DAY_S,
     NOW_S,
-    Json,
     Samples,
     asleep,
     found,

@@ -22,7 +22,8 @@ from spinledger.cli.exporter import histories
 from spinledger.cli.look import Picture, render
 from spinledger.cli.screen import Screen
 from spinledger.model import State
-from tests.fakes.looks import DAY_S, NOW_S, Json, asleep, found, history, runaway, snapshot_of
+from spinledger.web.snapshot_json import Json
+from tests.fakes.looks import DAY_S, NOW_S, asleep, found, history, runaway, snapshot_of
 from tests.fakes.snapshots import view
 
 ESCAPE = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")

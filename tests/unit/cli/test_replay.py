@@ -31,7 +31,7 @@ def run(tmp_path: Path, *options: str, rows: str = ROWS) -> int:
     return replay.run(parser.parse_args(["--trace", str(path), *options]))
 
 
-def given(
+def report_of(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, *options: str, rows: str = ROWS
 ) -> dict[str, Any]:
     """What the command prints as JSON."""
@@ -47,11 +47,11 @@ def sums(report: dict[str, Any]) -> list[tuple[int, float]]:
 
 def test_json_by_hand(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Gaps of 100, 300, 600 s: by hand for timers of 60, 299.5 and 300 s (strictly longer)."""
-    report = given(capsys, tmp_path, "--timers", "300,60,299.5")
+    report = report_of(capsys, tmp_path, "--timers", "300,60,299.5")
     assert sums(report) == [(3, 820), (2, 301), (1, 300)]
     first, second, third = report["timers"]
-    assert (first["standby_seconds"], first["ata_count"]) == (60, 0x0C)
-    assert (second["standby_seconds"], second["ata_count"]) == (299.5, None)
+    assert (first["standby_seconds"], first["ata_timer_code"]) == (60, "0x0C")
+    assert (second["standby_seconds"], second["ata_timer_code"]) == (299.5, None)
     assert first["observed_seconds"] == 1000
     assert first["asleep_ratio"] == pytest.approx(0.82)
     assert first["cycles_per_day"] == pytest.approx(259.2)
@@ -62,31 +62,33 @@ def test_json_by_hand(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Non
 
 def test_spinup_absorbs(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """With 250 s of spin-up idleness begins at 350 and 650, in time for I/O at 400: by hand."""
-    report = given(capsys, tmp_path, "--timers", "60", "--spinup", "250")
+    report = report_of(capsys, tmp_path, "--timers", "60", "--spinup", "250")
     assert sums(report) == [(2, 40 + 540)]
 
 
 def test_without(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Without the backup the gaps are 400 and 600 s: by hand."""
-    assert sums(given(capsys, tmp_path, "--timers", "60", "--without", "backup")) == [(2, 880)]
+    assert sums(report_of(capsys, tmp_path, "--timers", "60", "--without", "backup")) == [(2, 880)]
 
 
 def test_hold(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """The write at 100 held for 60 s goes at 160: gaps of 160, 240 and 600 s."""
-    assert sums(given(capsys, tmp_path, "--timers", "100", "--hold", "60")) == [(3, 60 + 140 + 500)]
+    assert sums(report_of(capsys, tmp_path, "--timers", "100", "--hold", "60")) == [
+        (3, 60 + 140 + 500)
+    ]
 
 
 def test_absorb_shows_the_spread(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Over five seeds the spread brackets the first, and half the reads gone make fewer cycles."""
     rows = "timestamp_seconds,op\n" + "".join(f"{n * 100},read\n" for n in range(2000))
-    whole = given(capsys, tmp_path, "--timers", "60,150", rows=rows)
-    report = given(capsys, tmp_path, "--timers", "60,150", "--absorb", "0.5", rows=rows)
+    whole = report_of(capsys, tmp_path, "--timers", "60,150", rows=rows)
+    report = report_of(capsys, tmp_path, "--timers", "60,150", "--absorb", "0.5", rows=rows)
     assert sums(whole) == [(1999, 1999 * 40), (0, 0)]
     for timer in report["timers"]:
         low, high = timer["spread"]["cycles"]
         assert low <= timer["cycles"] <= high
         assert low < high
-    # Of 2000 reads half are left, and half of those gaps are longer than one beat: 4 sigma.
+    # Of 2000 reads half are left, and half of those gaps are longer than one interval: 4 sigma.
     assert report["timers"][0]["cycles"] == pytest.approx(1000, abs=4 * 22.4)
     assert report["timers"][1]["cycles"] == pytest.approx(500, abs=4 * 22.4)
 
@@ -94,10 +96,26 @@ def test_absorb_shows_the_spread(capsys: pytest.CaptureFixture[str], tmp_path: P
 def test_the_recommended_timer(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """One I/O a night in ten days: every timer fits, and the shortest saves most."""
     rows = "timestamp_seconds\n" + "".join(f"{n * 86400}\n" for n in range(11))
-    report = given(capsys, tmp_path, "--budget", "2", rows=rows)
+    report = report_of(capsys, tmp_path, "--budget", "2", rows=rows)
     assert report["recommended"]["standby_seconds"] == 60
-    assert report["recommended"]["ata_count"] == 0x0C
+    assert report["recommended"]["ata_timer_code"] == "0x0C"
     assert "the most of all timers tried" in report["recommended"]["reason"]
+
+
+def test_the_table_names_the_timer_and_the_hours(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The code in hexadecimal, as the standard writes it: 12 times 5 s (ACS-3, STANDBY, COUNT).
+
+    An I/O each midnight for ten days: ten waits, all in the first hour of the day.
+    """
+    rows = "timestamp_seconds\n" + "".join(f"{n * 86400}\n" for n in range(11))
+    run(tmp_path, "--budget", "2", rows=rows)
+    lines = capsys.readouterr().out.splitlines()
+    assert "ATA timer code: 0x0C." in lines
+    at = lines.index("Waits by hour of day, UTC; scale: 9 = 10 waits:")
+    assert lines[at + 2] == "  9" + "." * 23
+    assert lines[-1].endswith("uses more than 2 times the energy of a perfect timer.")
 
 
 def test_csv_has_a_row_a_timer(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -138,7 +156,7 @@ def test_config_gives_quiet_hours_and_money(
     """The first five minutes of a day are quiet: asleep 60-100 and 160-300 there, by hand."""
     config = tmp_path / "config.yaml"
     config.write_text(CONFIG, encoding="utf-8")
-    (timer,) = given(capsys, tmp_path, "--config", str(config))["timers"]
+    (timer,) = report_of(capsys, tmp_path, "--config", str(config))["timers"]
     assert timer["quiet"] == {"cycles": 1, "asleep_seconds": 40 + 140}
     assert timer["rest"] == {"cycles": 2, "asleep_seconds": 100 + 540}
     joules_a_year = (4 * 820 - 3 * 120) * 31_557.6
@@ -149,10 +167,10 @@ def test_config_gives_quiet_hours_and_money(
     ("options", "complaint"),
     [
         (["--timers", "5m"], "--timers: '5m' is not a number of seconds; give decimal seconds"),
-        (["--timers", "0,60"], "--timers: 0 is no timer; give seconds above 0"),
-        (["--budget", "many"], "--budget: 'many' will not do; give spin-ups a day"),
-        (["--absorb", "1.5"], "--absorb: '1.5' will not do; give a share from 0 to 1"),
-        (["--absorb", "nan"], "--absorb: 'nan' will not do; give a share from 0 to 1"),
+        (["--timers", "0,60"], "--timers: 0 disables the timer; give seconds above 0"),
+        (["--budget", "many"], "--budget: 'many' is not allowed; give spin-ups a day"),
+        (["--absorb", "1.5"], "--absorb: '1.5' is not allowed; give a share from 0 to 1"),
+        (["--absorb", "nan"], "--absorb: 'nan' is not allowed; give a share from 0 to 1"),
         (["--hold", "-1"], "--hold: '-1' is not a number of seconds"),
         (["--without", "media"], "no row has the actor 'media'; name one of its actors, such as"),
         (["--without", "gallery"], "fewer than two rows are left of the trace"),
@@ -178,7 +196,7 @@ def test_a_ledger_has_no_actors(tmp_path: Path) -> None:
     """A plain ledger refuses --without, with the way to get what is needed."""
     parser = argparse.ArgumentParser()
     replay.add_arguments(parser)
-    with pytest.raises(BadInput, match="--without: a ledger holds gaps"):
+    with pytest.raises(BadInput, match="--without: a ledger has gaps"):
         replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db"), "--without", "x"]))
     with pytest.raises(BadInput, match="there is no such file"):
         replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db")]))

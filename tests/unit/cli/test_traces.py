@@ -115,7 +115,7 @@ HEAD = "timestamp_seconds,op\n"
         ),
         (
             HEAD + "1,read\n1700000000000,read\n",
-            ":3: timestamp_seconds '1700000000000' is too late for a time in seconds; "
+            ":3: timestamp_seconds '1700000000000' is too large for a time in seconds; "
             "give seconds, not milliseconds or smaller units",
         ),
         (HEAD + "1_0,read\n", "'1_0' is not a number; write decimal seconds, such as 12.5"),

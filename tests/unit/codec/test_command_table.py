@@ -137,6 +137,6 @@ def test_light() -> None:
         [sys.executable, "-I", "-c", code, str(package)], capture_output=True, text=True, check=True
     )
     names = {name.removeprefix("spinledger").removeprefix(".") for name in ran.stdout.split()}
-    assert names == {"", "errors", "model", "codec"} | {
+    assert names == {"", "errors", "model", "schedule", "codec"} | {
         f"codec.{name}" for name in ("ata", "commands", "octets", "pages", "sat", "scsi", "sense")
     }

@@ -102,6 +102,8 @@ def test_a_disk_with_everything(config: Config) -> None:
         spinup_j=130.0,
         quiet=None,
         candidates_ns=config.what_if.timers_ns,
+        whatif_spinup_ns=config.what_if.spinup_ns,
+        waits_per_day=config.what_if.waits_per_day,
         disturbance_limit=2,
         horizon_s=2 * 31_557_600.0,
         quiet_asleep_min=0.75,
@@ -181,7 +183,7 @@ def test_without_a_file_the_manual_holds() -> None:
 def test_the_schema_and_the_data_types_agree_on_defaults() -> None:
     """The policy of a disk without a word in any file is the data type's own, timers apart."""
     policy = load(None).policy_for(DISK)
-    assert replace(policy, candidates_ns=()) == Policy()
+    assert replace(policy, candidates_ns=(), whatif_spinup_ns=0) == Policy()
 
 
 @pytest.mark.parametrize("seconds", [t // S for t in load(None).what_if.timers_ns])

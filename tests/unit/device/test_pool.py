@@ -61,7 +61,7 @@ def test_a_device_with_two_slaves_is_a_pool(tree: Tree) -> None:
 @pytest.mark.parametrize(
     ("udev", "expected"),
     [
-        ({"ID_FS_TYPE": "zfs_member", "ID_FS_LABEL": "tank"}, "tank"),
+        ({"ID_FS_TYPE": "zfs_member", "ID_FS_LABEL": "frames"}, "frames"),
         ({"ID_FS_TYPE": "btrfs", "ID_FS_LABEL": "photos", "ID_FS_UUID": "1-2"}, "photos"),
         ({"ID_FS_TYPE": "btrfs", "ID_FS_UUID": "1-2"}, "1-2"),
         ({"ID_FS_TYPE": "ext4", "ID_FS_LABEL": "lone"}, ""),

@@ -10,7 +10,7 @@ import pytest
 
 from spinledger.errors import BadInput, Misuse
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Counted, Gone, Policy, Seen
-from spinledger.ports import Counters, Discoverer, Prober, WakeSource, WearReader
+from spinledger.ports import Counters, Discoverer, Prober, WakeSource
 from spinledger.sim.rack import Rack, Truth, node
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf, era_wall_ns
 
@@ -57,7 +57,6 @@ def test_the_ports_are_the_ports() -> None:
         (Counters, one.counters),
         (Prober, one.prober),
         (WakeSource, one.wakes),
-        (WearReader, one.wear),
     ]
     for port, part in parts:
         needed = {name for name in vars(port) if not name.startswith("_")}
@@ -235,7 +234,7 @@ def test_another_host_and_other_sizes() -> None:
 def test_what_cannot_be_built_is_refused() -> None:
     """An unknown host is the user's mistake, a start before the first day ours."""
     with pytest.raises(BadInput, match="attic, dome"):
-        SimulatedShelf(1, 0, EPOCH_WALL_NS, host="cellar")
+        SimulatedShelf(1, 0, EPOCH_WALL_NS, host="attics")
     with pytest.raises(Misuse):
         SimulatedShelf(1, 0, EPOCH_WALL_NS, since_wall_ns=EPOCH_WALL_NS + 1)
 

@@ -17,7 +17,7 @@ from spinledger.errors import BadInput, Unavailable
 from spinledger.facts import Snapshot
 from spinledger.metrics.collector import render_text
 from spinledger.web.app import History, application
-from tests.fakes.snapshots import attic
+from tests.fakes.snapshots import WALL_NS, attic
 
 Got = tuple[int, dict[str, str], bytes]
 
@@ -57,13 +57,13 @@ def probe(
     }
     got: list[tuple[int, dict[str, str]]] = []
 
-    def start(status: str, given: list[tuple[str, str]], exc_info: object = None) -> object:
-        names = [name.lower() for name, _ in given]
+    def start(status: str, pairs: list[tuple[str, str]], exc_info: object = None) -> object:
+        names = [name.lower() for name, _ in pairs]
         assert len(names) == len(set(names))
-        got.append((int(status[:3]), {name.lower(): value for name, value in given}))
+        got.append((int(status[:3]), {name.lower(): value for name, value in pairs}))
         return lambda data: None
 
-    body = validator(application(current, history))(environ, start)  # type: ignore[arg-type]
+    body = validator(application(current, history, wall=lambda: WALL_NS))(environ, start)  # type: ignore[arg-type]
     try:
         text = b"".join(body)
     finally:
@@ -145,7 +145,7 @@ def test_metrics_are_text_by_default() -> None:
     """By default the text format 0.0.4 is given, with its own content type."""
     _, headers, body = probe("/metrics")
     assert headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
-    assert body == render_text(attic())
+    assert body == render_text(attic(), lambda: WALL_NS)
 
 
 def test_metrics_are_openmetrics_where_requested() -> None:
@@ -170,7 +170,7 @@ def test_metrics_are_compressed_where_accepted() -> None:
     _, headers, body = probe("/metrics", accept_encoding="gzip")
     assert headers["content-encoding"] == "gzip"
     assert {"Accept", "Accept-Encoding"} <= set(headers["vary"].split(", "))
-    assert gzip.decompress(body) == render_text(attic())
+    assert gzip.decompress(body) == render_text(attic(), lambda: WALL_NS)
     assert "content-encoding" not in probe("/metrics", accept_encoding="gzip;q=0")[1]
 
 

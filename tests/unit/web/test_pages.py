@@ -118,10 +118,10 @@ def test_nothing_comes_from_outside(name: str) -> None:
 def test_colours_are_of_the_published_palette() -> None:
     """State colours are Okabe and Ito's, as in Nature Methods 8 (2011), 441, figure 2."""
     published = {"e69f00", "56b4e9", "009e73", "f0e442", "0072b2", "d55e00", "cc79a7", "000000"}
-    given = dict(re.findall(r"--(spin|active|sleep|unknown|good): #([0-9a-f]{6})", STYLE))
-    assert set(given) == {"spin", "active", "sleep", "unknown", "good"}
-    assert set(given.values()) <= published
-    assert len(set(given.values())) == 5
+    colours = dict(re.findall(r"--(spin|active|sleep|unknown|good): #([0-9a-f]{6})", STYLE))
+    assert set(colours) == {"spin", "active", "sleep", "unknown", "good"}
+    assert set(colours.values()) <= published
+    assert len(set(colours.values())) == 5
 
 
 def status_of(app: Application, path: str) -> str:
@@ -149,8 +149,8 @@ def test_findings_come_first_and_once() -> None:
     """Three disks with one finding share one sentence, before any strip."""
     whole, histories = shelf(8)
     text = overview(whole, context_of(histories))
-    assert text.count("A question restarts this drive&#x27;s timer<") == 1
-    assert text.index("A question restarts") < text.index('class="strip"')
+    assert text.count("This is finding probes_disturb<") == 1
+    assert text.index("This is finding probes_disturb") < text.index('class="strip"')
     assert "<h2>1 finding</h2>" in text
     assert '<h2>Findings</h2><p class="soft">None.</p>' in overview(snapshot(view(1)), EMPTY)
 

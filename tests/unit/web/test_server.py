@@ -230,9 +230,9 @@ def test_parallel_scrapes_are_each_of_one_moment(serve: Serve) -> None:
     for status, body in answers:
         assert status == 200
         lines = body.decode().splitlines()
-        # full_view(n) gives n + place + 0.5, and names the disk after n.
-        budgets = [one for one in lines if one.startswith("spinledger_disk_apm_level{")]
-        (number,) = [float(one.rpartition(" ")[2]) - 0.5 for one in budgets]
+        # full_view(n) uses n + 0.5 J while idle, and names the disk after n.
+        energy = [one for one in lines if one.startswith("spinledger_disk_energy_joules_total{")]
+        (number,) = [float(one.rpartition(" ")[2]) - 0.5 for one in energy if 'state="idle"' in one]
         identity = f"wwn-0x5000c500a1b2{int(number):04x}"
         own = [one for one in lines if 'disk="' in one and "absent_since" not in one]
         assert len(own) > 150

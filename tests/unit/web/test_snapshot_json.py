@@ -12,9 +12,9 @@ from spinledger.web.snapshot_json import snapshot_json
 from tests.fakes.snapshots import attic, disk, snapshot, view
 
 
-def through(given: Any) -> Any:
+def through(snapshot: Any) -> Any:
     """What a reader gets: out through strict JSON and back."""
-    return json.loads(json.dumps(snapshot_json(given), allow_nan=False))
+    return json.loads(json.dumps(snapshot_json(snapshot), allow_nan=False))
 
 
 def test_the_whole_form() -> None:

@@ -2,7 +2,7 @@
 
 Rules: two panels above one another share one axis of timers, equally spaced, since the values that
 drives accept are spread unevenly. The upper shows the share of time asleep, the lower spin-ups a
-day with the budget as a line. The recommended timer is told by shape and word, not by colour alone.
+day with the budget as a line. Shape and word mark the recommended timer, not colour alone.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def svg(worths: Sequence[Worth], choice: Choice, terms: Terms, name: str) -> str
     cycles = [worth.cycles_per_day or 0.0 for worth in worths]
     top = _round_up(max([*cycles, terms.budget_per_day if _near(cycles, terms) else 0.0, 1.0]))
     labels = [timer_text(worth.outcome.standby_ns) for worth in worths]
-    given = "; ".join(
+    values = "; ".join(
         f"{label}: asleep {ratio:.1%}, {count:.1f} spin-ups a day"
         for label, ratio, count in zip(labels, ratios, cycles, strict=True)
     )
@@ -34,7 +34,7 @@ def svg(worths: Sequence[Worth], choice: Choice, terms: Terms, name: str) -> str
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'aria-labelledby="title desc" style="{_STYLE}">',
         f'<title id="title">Standby timers tried on {escape(name)}</title>',
-        f'<desc id="desc">{escape(choice.reason)} Values: {escape(given)}.</desc>',
+        f'<desc id="desc">{escape(choice.reason)} Values: {escape(values)}.</desc>',
         f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#ffffff"/>',
         _text(LEFT, 24, f"Standby timers tried on {name}", "font-size:15px;font-weight:600"),
         *_panel(UPPER, "share of time asleep", ("0 %", "50 %", "100 %")),
@@ -56,14 +56,14 @@ def svg(worths: Sequence[Worth], choice: Choice, terms: Terms, name: str) -> str
         lines.append(
             f'<path d="M{LEFT} {y:.1f}H{WIDTH - RIGHT}" stroke="{INK}" stroke-dasharray="6 4"/>'
         )
-        told_budget = f"budget {terms.budget_per_day:g} a day"
-        lines.append(_text(WIDTH - RIGHT, y - 4, told_budget, "text-anchor:end"))
+        label = f"budget {terms.budget_per_day:g} a day"
+        lines.append(_text(WIDTH - RIGHT, y - 4, label, "text-anchor:end"))
     lines.append(_text(LEFT, HEIGHT - 16, "idle time before standby"))
     return "\n".join([*lines, "</svg>", ""])
 
 
 def _near(cycles: Sequence[float], terms: Terms) -> bool:
-    """True when the budget fits into the picture without flattening it."""
+    """True when the budget fits into the drawing without flattening it."""
     return terms.budget_per_day <= 4 * max([*cycles, 0.25])
 
 

@@ -15,26 +15,26 @@ from spinledger.facts import IdleBefore, ReadingEffect
 from spinledger.findings.conditions import drift_ns
 from spinledger.model import SECOND, Command
 from spinledger.sim.kinds import Kind
-from spinledger.web.timing import facts
+from spinledger.web.timers import timer_facts
 from tests.fakes.found import HOUR_S, by_hand, watch
 from tests.fakes.watching import kind, with_timer
 
 USES = [100.0 + 7200 * n + beat for n in range(4) for beat in range(0, 600, 20)]
 
 
-def said(drive: Kind, declared_s: float | None) -> dict[str, str]:
+def facts_of(drive: Kind, declared_s: float | None) -> dict[str, str]:
     """The facts after eight hours of use now and then."""
-    return dict(facts(watch(drive, USES, 8 * HOUR_S, with_timer(declared_s)).view))
+    return dict(timer_facts(watch(drive, USES, 8 * HOUR_S, with_timer(declared_s)).view))
 
 
 def shown_of(known: dict[str, object], **disk: object) -> dict[str, str]:
     """The terms of a view made by hand."""
-    return dict(facts(by_hand({}, known, **disk)))
+    return dict(timer_facts(by_hand({}, known, **disk)))
 
 
 def test_a_legacy_timer_is_known_by_spin_downs_alone() -> None:
     """It cannot be read back, and the page says so; spin-downs agree with the declared one."""
-    shown = said(kind("plain", 1200), 1200)
+    shown = facts_of(kind("plain", 1200), 1200)
     assert shown["Declared"] == "20 min"
     assert shown["Set in the drive"] == "a legacy ATA timer cannot be read"
     assert shown["From two spin-downs that agree"] == "20 min"
@@ -45,7 +45,7 @@ def test_a_legacy_timer_is_known_by_spin_downs_alone() -> None:
 @pytest.mark.parametrize("name", ["epc", "sas"])
 def test_timers_of_power_conditions_are_read(name: str) -> None:
     """Each condition with its timer, as the simulated drive was made."""
-    shown = said(kind(name, 1200), 1200)
+    shown = facts_of(kind(name, 1200), 1200)
     assert shown["Set in the drive"] == "20 min"
     assert (
         shown["Other power conditions"]
@@ -85,7 +85,10 @@ def test_the_drift_between_declared_and_observed(
 ) -> None:
     """The least that two agreeing spin-downs allow, so never more than the truth by over 5 s."""
     seen = watch(kind("plain", timer_s), USES, 8 * HOUR_S, with_timer(declared_s)).view
-    drift, shown = drift_ns(seen.facts), dict(facts(seen)).get("Difference to the declared timer")
+    drift, shown = (
+        drift_ns(seen.facts),
+        dict(timer_facts(seen)).get("Difference to the declared timer"),
+    )
     if declared_s is None or words is None:
         assert (drift, shown) == (None, None)
         return
@@ -143,7 +146,7 @@ def test_a_reading_that_delays_spin_downs_is_shown() -> None:
 def test_a_disk_just_plugged_in() -> None:
     """Of a disk just plugged in only the declared timer is known."""
     plain = by_hand()
-    assert dict(facts(plain)) == {
+    assert dict(timer_facts(plain)) == {
         "Declared": "20 min",
         "Set in the drive": "a legacy ATA timer cannot be read",
     }

@@ -18,7 +18,7 @@ MAY_STOP = 0x80
 """Below this APM level a drive may stop its motor by itself (ACS-3, Advanced Power Management)."""
 
 
-def facts(view: DiskView) -> Sequence[tuple[str, str]]:
+def timer_facts(view: DiskView) -> Sequence[tuple[str, str]]:
     """Terms, and texts that are safe."""
     known, declared_ns = view.facts, view.policy.declared_ns
     terms = [("Declared", "no" if declared_ns is None else timer(declared_ns / SECOND))]

@@ -1,8 +1,8 @@
-"""The words and figures of a replay: as JSON, as CSV rows, as a table for a person.
+"""The figures of a replay: as JSON, as CSV rows, as a table for people.
 
-Rules: the same numbers in all three; seconds are exact to the nanosecond; what is not defined is
-null in JSON, empty in CSV, a dash in the table. With --absorb the figures are those of the first
-seed, and the spread over all seeds stands beside them.
+Rules: the same numbers in all three; seconds are exact to the nanosecond; what is undefined is null
+in JSON, empty in CSV, a dash in the table. With --absorb the figures are those of the first seed,
+and the spread over all seeds stands beside them.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from datetime import UTC, tzinfo
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from spinledger.cli import plots
+from spinledger.cli import replay_plot
 from spinledger.codec.timers import encode_timer
 from spinledger.errors import Misuse
 from spinledger.model import SECOND
@@ -37,7 +37,7 @@ _RATES = (
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What a replay goes by."""
+    """What a replay assumes."""
 
     timers_ns: tuple[int, ...]
     spinup_ns: int
@@ -52,7 +52,7 @@ class Setting:
 
     @property
     def clock(self) -> str:
-        """The time zone in which hours of the day are told."""
+        """The time zone of the hours of the day."""
         return self.calendar.schedule.zone if self.calendar else self.zone
 
 
@@ -65,12 +65,12 @@ def seconds(ns: int) -> int | float:
     return ns // SECOND if ns % SECOND == 0 else ns / SECOND
 
 
-def ata_count(standby_ns: int) -> int | None:
-    """The COUNT value of the ATA STANDBY command for a timer; None: it has none."""
+def timer_code(standby_ns: int) -> str | None:
+    """The COUNT value of the ATA STANDBY command for a timer, such as 0xF2; None: it has none."""
     if standby_ns % SECOND:
         return None
     try:
-        return encode_timer(standby_ns // SECOND)
+        return f"0x{encode_timer(standby_ns // SECOND):02X}"
     except Misuse:
         return None
 
@@ -84,7 +84,7 @@ def report(
         "timers": [_figures(worth, runs, index) for index, worth in enumerate(worths)],
         "recommended": {
             "standby_seconds": seconds(choice.standby_ns),
-            "ata_count": ata_count(choice.standby_ns),
+            "ata_timer_code": timer_code(choice.standby_ns),
             "reason": choice.reason,
         },
         "reference": {
@@ -110,7 +110,7 @@ def _figures(worth: Worth, runs: Sequence[Sequence[Outcome]], index: int) -> Fig
     outcome = worth.outcome
     figures: Figures = {
         "standby_seconds": seconds(outcome.standby_ns),
-        "ata_count": ata_count(outcome.standby_ns),
+        "ata_timer_code": timer_code(outcome.standby_ns),
         "cycles": outcome.cycles,
         "asleep_seconds": seconds(outcome.asleep_ns),
         "observed_seconds": seconds(outcome.observed_ns),
@@ -165,7 +165,7 @@ def _flat(figures: Mapping[str, Any]) -> Figures:
 def table(
     worths: Sequence[Worth], runs: Sequence[Sequence[Outcome]], choice: Choice, setting: Setting
 ) -> list[str]:
-    """Lines for a person: figures a timer, a plot, the recommendation, what it rests on."""
+    """Lines for people: figures a timer, a plot, the recommendation, what it assumes."""
     terms = setting.terms
     head = ["timer", "cycles", "a day", "waits/d", "asleep", "net kWh/y"]
     head += [f"{terms.currency}/y"] if terms.per_kwh is not None else []
@@ -197,7 +197,7 @@ def table(
         body.append(cells)
     widths = [max(len(row[column]) for row in body) for column in range(len(head))]
     lines = ["  ".join(f"{c:>{w}}" for c, w in zip(row, widths, strict=True)) for row in body]
-    return [*lines, "", *plots.terminal(worths, choice), "", *_advice(choice, setting)]
+    return [*lines, "", *replay_plot.terminal(worths, choice), "", *_advice(choice, setting)]
 
 
 def _parts(outcome: Outcome) -> list[Part]:
@@ -208,27 +208,35 @@ def _shown(value: float | None, form: str) -> str:
     return "-" if value is None else format(value, form)
 
 
+def _scale(waits: Sequence[int]) -> str:
+    """What the digits of the hours mean."""
+    most = max(waits)
+    return "none" if not most else f"scale: 9 = {most} wait{'' if most == 1 else 's'}"
+
+
 def _advice(choice: Choice, setting: Setting) -> list[str]:
     terms = setting.terms
     lines = [f"Recommended: {choice.reason}"]
-    count = ata_count(choice.standby_ns)
     if choice.worth is not None:
-        code = "no ATA count expresses it" if count is None else f"ATA count {count:02X}h ({count})"
+        code = timer_code(choice.standby_ns)
+        lines.append(f"ATA timer code: {code or 'there is none for this timer'}.")
         waits = choice.worth.outcome.waits_by_hour
-        lines.append(f"To set: {code}.")
-        lines.append(f"Waits by hour of day, {setting.clock}; 9 is the most, {max(waits)}:")
-        lines += ["  00    06    12    18", f"  {plots.hours(waits)}"]
+        lines.append(
+            f"To set: ATA timer code {code}." if code else "ATA has no code for this timer."
+        )
+        lines.append(f"Waits by hour of day, {setting.clock}; {_scale(waits)}:")
+        lines += ["  00    06    12    18", f"  {replay_plot.hours(waits)}"]
     gap = break_even_s(terms.watts, terms.spinup_j)
     pays = (
-        "Sleeping saves nothing at these watts"
+        "Sleep saves no energy at these watts"
         if gap is None
-        else f"A sleep pays after {gap:.0f} s"
+        else f"Sleep saves energy after {gap:.0f} s"
     )
     lines.append(
         f"{pays} ({terms.watts.idle:g} W idle, {terms.watts.standby:g} W standby, "
         f"{terms.spinup_j:g} J a spin-up: {terms.watts.source}). A timer of that length never "
-        f"costs more than {COMPETITIVE_BOUND:g} times the best that hindsight could do."
+        f"uses more than {COMPETITIVE_BOUND:g} times the energy of a perfect timer."
     )
     if setting.spinup_ns:
-        lines.append(f"I/O within {timer_text(setting.spinup_ns)} of a spin-up waits for its end.")
+        lines.append(f"I/O in the {timer_text(setting.spinup_ns)} of a spin-up waits for its end.")
     return lines
