@@ -242,15 +242,16 @@ def test_parallel_scrapes_are_each_of_one_moment(serve: Serve) -> None:
     assert sorted(seen) == list(range(32))
 
 
-def test_silent_connections_hold_no_thread(serve: Serve) -> None:
-    """Connections opened in advance, more than there are threads, do not delay a scrape."""
+def test_silent_connections_hold_no_thread(serve: Serve, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Connections opened in advance, more than there are threads, do not delay a scrape.
+
+    Without the guard each would hold a thread for an hour, and the request would time out.
+    """
+    monkeypatch.setattr("spinledger.web.server.IDLE_S", 3600)
     server = serve()
     waiting = [socket.create_connection(server.address) for _ in range(THREADS * 2)]
     try:
-        began = time.monotonic()
         assert get(server, "/-/healthy")[0] == 200
-        # Without the guard each would hold a thread for five seconds.
-        assert time.monotonic() - began < 2
     finally:
         for connection in waiting:
             connection.close()
@@ -318,25 +319,26 @@ def _silent(server: WebServer) -> socket.socket:
     "hold", [None, _silent, _kept, _half, _deaf], ids=["none", "silent", "kept", "half", "deaf"]
 )
 def test_it_stops_without_waiting_for_clients(
-    serve: Serve, hold: Callable[[WebServer], socket.socket] | None
+    serve: Serve,
+    hold: Callable[[WebServer], socket.socket] | None,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Whatever clients hold open, `stop` returns, frees the port, leaves no thread.
 
-    It takes 0.9 s at most where the machine is idle; the bound leaves room for a busy one, and is
-    below the 5 s after which a held connection would end by itself.
+    Held connections would end by themselves after an hour only, so it is `stop` that ends them;
+    the bound of a minute leaves room for a busy machine.
     """
+    monkeypatch.setattr("spinledger.web.server.IDLE_S", 3600)
     before = set(threading.enumerate())
     views = tuple(full_view(number) for number in range(60))
     server = serve(lambda: snapshot(*views))
     held = [hold(server) for _ in range(THREADS + 2)] if hold else []
     try:
         time.sleep(0.3)
-        began = time.monotonic()
         server.stop()
-        assert time.monotonic() - began < 4.0
         with pytest.raises(ConnectionRefusedError):
             socket.create_connection(server.address, timeout=5)
-        assert left_after(before, 4.0) == set()
+        assert left_after(before, 60.0) == set()
         server.stop()  # a second time is no harm
     finally:
         for connection in held:
