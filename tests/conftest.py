@@ -1,21 +1,44 @@
-"""Every test carries the marker of the folder it stands in: unit, integration, packs and so on."""
+"""Every test carries the marker of the folder it stands in: unit, integration, packs and so on.
+
+With several processes (pytest-xdist) the tests of a file stay in one process, those of the
+laboratory in one together, since they share a machine; the longest folders begin first.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
 
 _TESTS = Path(__file__).parent
+_LONGEST_FIRST = ("lab", "proof", "browser", "integration", "packs", "unit")
 
 # A slow machine is no fault of an example's.
 settings.register_profile("patient", deadline=None)
 settings.load_profile("patient")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark each test with the name of its folder under tests/."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Mark each test with the name of its folder under tests/; order them for many processes."""
     for item in items:
         if item.path.is_relative_to(_TESTS):
             item.add_marker(item.path.relative_to(_TESTS).parts[0])
+    if hasattr(config, "workerinput"):
+        items.sort(key=lambda item: _LONGEST_FIRST.index(_folder(item.nodeid)))
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """The scheduler of `--dist=loadscope`, with files and the laboratory as its scopes."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Together(LoadScopeScheduling):  # type: ignore[misc]
+        def _split_scope(self, nodeid: str) -> str:
+            return "tests/lab" if _folder(nodeid) == "lab" else nodeid.partition("::")[0]
+
+    return Together(config, log)
+
+
+def _folder(nodeid: str) -> str:
+    return nodeid.split("/")[1]

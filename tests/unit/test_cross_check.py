@@ -37,6 +37,8 @@ from tests.fakes.facts import DISK, WALL_NS, tick
 from tests.fakes.series import samples
 from tests.fakes.watching import kind
 
+pytestmark = pytest.mark.slow  # simulated weeks
+
 TIMER_S = 1200.0
 
 

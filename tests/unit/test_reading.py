@@ -26,6 +26,8 @@ from spinledger.sim.shelf import Plug
 from tests.fakes.series import samples
 from tests.fakes.watching import Watched, kind, with_timer
 
+pytestmark = pytest.mark.slow  # simulated weeks
+
 TIMER_S = 1200.0
 FAST_NS = Cadence().fast_ns
 READING_NS = 50 * MILLISECOND  # five records of a few milliseconds each

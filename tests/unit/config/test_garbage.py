@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
+import pytest
 import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -19,6 +20,8 @@ from spinledger.config.load import load, parse
 from spinledger.config.schema import FIELDS, Field
 from spinledger.config.settings import Config
 from spinledger.errors import BadConfig
+
+pytestmark = pytest.mark.slow
 
 DATA = Path(__file__).parents[2] / "data" / "config"
 GOOD = (DATA / "observatory.yaml").read_text(encoding="utf-8")
