@@ -32,10 +32,10 @@ class Commit:
     at_ns: int
     wall_ns: int
     boot_id: str
-    clean: bool  # the last of an orderly stop: nothing was booked after it
+    clean: bool  # the last of an orderly stop: nothing was recorded after it
     accounts: Mapping[str, Mapping[str, object]]  # dumps by identity, of those that changed
     totals: Mapping[str, Totals]  # lifetime counters by identity, of those that changed
-    entries: tuple[Entry, ...]  # booked since the last commit
+    entries: tuple[Entry, ...]  # spans, cycles, causes, gaps, readings since then
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +43,11 @@ class Restored:
     """What a store gives back at the start."""
 
     number: int  # of the last commit; 0: a new ledger
-    at_ns: int  # the last time booked, by the boot clock of `boot_id`
+    at_ns: int  # the last time recorded, by the boot clock of `boot_id`
     wall_ns: int
     boot_id: str
     accounts: Mapping[str, Mapping[str, object]]
-    entries: tuple[Entry, ...]  # booked, not committed, saved by the live journal
+    entries: tuple[Entry, ...]  # recorded, not committed, saved by the live journal
     lost: str  # "" when nothing was lost; else why exported counters restart from zero
     recent_cycles: Mapping[str, Sequence[int]] = field(default_factory=dict)
     """Observed spin-ups of the last 60 days by identity, ascending, by the boot clock of

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from spinledger.app.pages import RecentHistories
 from spinledger.model import DAY, Cycle, Entry, Evidence, Span
 from spinledger.ports import Commit
-from spinledger.store.memory import MemoryStore
+from spinledger.store.ledger import MemoryStore
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
 from tests.fakes.recorded import busy, context_of, shelf

@@ -18,8 +18,7 @@ from spinledger.config.load import load
 from spinledger.config.settings import Tariff
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, Entry, Evidence, Explained, Span
 from spinledger.ports import Commit
-from spinledger.store.ledger import FileStore
-from spinledger.store.memory import MemoryStore
+from spinledger.store.ledger import FileStore, MemoryStore
 from spinledger.strip import SpinUp
 
 BEGAN = 20_000 * DAY  # a midnight, UTC

@@ -90,20 +90,18 @@ class RecentHistories:
 def read(history: History, since: int) -> dict[str, DiskHistory]:
     """What ended on the UTC day of `since` or later, by disk."""
     periods: dict[str, list[Period]] = {}
-    cycles: dict[str, list[tuple[int, bool, int]]] = {}
-    causes: dict[tuple[str, int], tuple[str, str, int | None]] = {}
-    for disk, sheet in history.given(since):
-        periods.setdefault(disk, []).extend(map(Period._make, sheet.span_rows()))
-        cycles.setdefault(disk, []).extend(sheet.cycle_rows())
-        for number, cause, actor, wait in sheet.cause_rows():
-            causes[disk, number] = cause, actor, wait
+    spin_ups: dict[str, list[SpinUp]] = {}
+    for disk, spans, cycles in history.by_day(since):
+        periods.setdefault(disk, []).extend(
+            Period(one.began_wall_ns, one.ended_wall_ns, one.state, one.active_ns) for one in spans
+        )
+        spin_ups.setdefault(disk, []).extend(
+            SpinUp(one.at_wall_ns, one.observed, one.cause or "", one.actor or "", one.wait_ns)
+            for one in cycles
+        )
     return {
         disk: DiskHistory(
-            tuple(sorted(periods[disk], key=_ended)),
-            tuple(
-                SpinUp(at, observed, *causes.get((disk, number), ()))
-                for at, observed, number in sorted(cycles[disk])
-            ),
+            tuple(sorted(periods[disk], key=_ended)), tuple(sorted(spin_ups[disk], key=_at))
         )
         for disk in periods
     }

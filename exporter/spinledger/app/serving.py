@@ -32,9 +32,8 @@ from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
 from spinledger.model import DAY, SECOND, Disk
 from spinledger.store.export import answer
-from spinledger.store.ledger import FileStore
+from spinledger.store.ledger import FileStore, MemoryStore
 from spinledger.store.live import live_directory
-from spinledger.store.memory import MemoryStore
 from spinledger.web.server import WebServer
 
 MEMORY = "memory"  # the name of a ledger that is not kept
@@ -217,7 +216,7 @@ def simulated_boot(serving: Serving) -> str:
 
     boot = ""
     if serving.ledger not in ("", MEMORY):
-        with suppress(Unavailable):  # the store says so, and sets the file aside
+        with suppress(Unavailable, Refusal):  # the store says so, and may set the file aside
             boot = last_boot(Path(serving.ledger))
     return boot or boot_name(serving.seed)
 

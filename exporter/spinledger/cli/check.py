@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from pathlib import Path
 
 from spinledger.app import examining
 from spinledger.cli.arguments import add_config
@@ -17,8 +18,10 @@ from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.device.asking import missing
 from spinledger.device.cross_check import line_for
+from spinledger.errors import BadInput
 from spinledger.facts import DiskView
 from spinledger.model import Command, Refused, Reply, Reported, Watch
+from spinledger.store.file import verify
 from spinledger.web.snapshot_json import Json, snapshot_json
 from spinledger.web.timers import timer_facts
 
@@ -32,15 +35,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="ask each disk that is in use now, once (for bridges; needs the privilege)",
     )
     parser.add_argument("--json", action="store_true", help="JSON instead of words")
+    parser.add_argument(
+        "--ledger", type=Path, metavar="FILE", help="check this ledger file alone: every row of it"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the report; 1 when something stands in the way or a finding holds."""
+    if arguments.ledger is not None:
+        return check_ledger(arguments.ledger, arguments.json)
     config = load(arguments.config)
     report = examine(config, arguments.probe)
     print(json.dumps(report, indent=1) if arguments.json else render(report), end="\n")
     trouble = any(disk["cannot"] or disk["findings"] for disk in report["disks"])
     return int(trouble or any(report[what] for what in ("collisions", "places", "programs")))
+
+
+def check_ledger(path: Path, as_json: bool) -> int:
+    """Print whether a ledger file is whole; 1 when it is damaged."""
+    if not path.is_file():
+        raise BadInput(f"--ledger {path}", "there is no such file", "name a ledger file")
+    damage = list(verify(path))
+    if as_json:
+        print(json.dumps({"ledger": str(path), "damage": damage}, indent=1))
+    else:
+        print("\n".join(f"! {line}" for line in damage) or f"{path}: every row is whole")
+    return int(bool(damage))
 
 
 def examine(config: Config, probe: bool) -> Json:

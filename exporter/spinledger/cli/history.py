@@ -85,7 +85,7 @@ def _from_file(path: Path, arguments: argparse.Namespace, form: str) -> Iterator
     if arguments.since:
         export.since_ns(arguments.since, now_ns)
     history = _read(path)
-    query = export.asked(history, arguments.disk, arguments.since, now_ns)
+    query = export.query_of(history, arguments.disk, arguments.since, now_ns)
     write = {"csv": export.csv_of, "openmetrics": export.openmetrics_of}.get(form, export.json_of)
     bar = Bar("reading")
     return _encoded(write(history, query, bar.show), bar)

@@ -192,7 +192,7 @@ def _what(path: Path, bad: Unavailable) -> str:
 
 
 def observed_ns(history: History, disk: str) -> int:
-    """Observed time, from the first gap or span to the last; gaps are kept longer."""
+    """Observed time, from the first gap or span to the last."""
     began: int | None = None
     ended = unobserved = 0
     last = history.open_span(disk)
@@ -203,7 +203,7 @@ def observed_ns(history: History, disk: str) -> int:
             unobserved += span.ended_wall_ns - span.began_wall_ns
     for gap in history.gaps(disk):
         began = gap.began_wall_ns if began is None else min(began, gap.began_wall_ns)
-        ended = max(ended, gap.began_wall_ns + gap.ended_ns - gap.began_ns)
+        ended = max(ended, gap.ended_wall_ns)
     return 0 if began is None else max(0, ended - began - unobserved)
 
 
@@ -222,8 +222,7 @@ def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
         what = "this disk was observed for less than an hour"
         raise BadInput(f"--ledger {args.ledger}", what, "let the exporter run for some days")
     for gap in history.gaps(disk):
-        ended = gap.began_wall_ns + gap.ended_ns - gap.began_ns
-        replay.gap(gap.began_wall_ns, ended, gap.censored)
+        replay.gap(gap.began_wall_ns, gap.ended_wall_ns, gap.censored)
     return [replay.outcomes(observed)]
 
 

@@ -25,7 +25,7 @@ from spinledger.ports import Commit, Publisher
 from spinledger.sim.backfill import Backfill
 from spinledger.sim.clocks import SteppedClock, boot_name
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
-from spinledger.store.file import ended
+from spinledger.store.file import last_commit
 from spinledger.store.ledger import FileStore
 
 START_WALL_NS = 1_772_398_800 * SECOND
@@ -153,14 +153,14 @@ def rehearse(
 
 def ends_wall_ns(ledger: Path) -> int:
     """When a ledger ends, nanoseconds since the Unix epoch: where a rehearsal goes on. 0: empty."""
-    head = ended(ledger)
-    return 0 if head is None else head.wall_ns
+    commit = last_commit(ledger)
+    return 0 if commit is None else commit.wall_ns
 
 
 def last_boot(ledger: Path) -> str:
     """The id of the boot in which a ledger ends; "" where there is none."""
-    head = ended(ledger) if ledger.is_file() else None
-    return "" if head is None else head.boot_id
+    commit = last_commit(ledger) if ledger.is_file() else None
+    return "" if commit is None else commit.boot_id
 
 
 def _watch(

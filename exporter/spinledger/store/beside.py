@@ -1,10 +1,15 @@
-"""The two small files beside the ledger: the lock and the mark.
+"""The two small files beside the ledger, the lock and the mark, and what a start concludes.
 
 Rules: one exporter a ledger, held by an advisory lock that the kernel lets go when the process
 ends, however it ends (flock(2)). The mark says which ledger was in use here, up to which commit it
 is known to reach, and whether an exporter is using it now: it is written twice a run, at the start
 before anything is exported and after the last commit of an orderly stop. So an older copy that is
 put back, and a stop that left no live journal, are both noticed.
+
+Nothing was lost only if that can be shown: the live journal is of this boot and names the file's
+last commit; or the last commit was that of an orderly stop and the mark agrees; or there never was
+a ledger here. Anything else is reported, and exported counters restart from zero. What cannot be
+noticed: a folder put back whole, mark included, to an orderly stop of earlier days.
 """
 
 from __future__ import annotations
@@ -16,9 +21,13 @@ import os
 import zlib
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from spinledger.errors import Refusal
+from spinledger.model import SECOND
+from spinledger.store.live import Left
+from spinledger.store.schema import Meta
 
 MODE = 0o600
 
@@ -78,7 +87,7 @@ class Mark:
 
     id: str
     number: int  # of the last commit when it was written
-    open: bool  # an exporter uses the ledger, or ended without a word
+    open: bool  # an exporter uses the ledger, or was ended by force
     damaged: int  # files set aside so far
 
 
@@ -130,3 +139,68 @@ def sync_folder(path: Path) -> None:
         os.fsync(fd)
     finally:
         os.close(fd)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The file at the start: its `meta` where that was read whole, else why not.
+
+    `damaged`: it is there and not whole. `unusable`: it may be there, and the system does not let
+    us see.
+    """
+
+    meta: Meta | None = None
+    damaged: bool = False
+    unusable: str = ""
+
+
+def judge(found: Found, mark: Mark | None, left: Left | None) -> tuple[str, bool]:
+    """Why exported counters restart ("" when they need not), and whether the journal is used."""
+    if found.unusable:
+        whole = left is not None and left.opening.whole
+        return "" if whole else f"the ledger cannot be read ({found.unusable})", whole
+    if found.damaged:
+        use = left is not None and (found.meta is None or _continues(found.meta, left))
+        return "the ledger was damaged", use
+    if found.meta is None:
+        return _absent(mark, left)
+    return _read(found.meta, mark, left)
+
+
+def _absent(mark: Mark | None, left: Left | None) -> tuple[str, bool]:
+    if left is not None and left.opening.whole:
+        return "", True
+    if left is not None:
+        return "the ledger is gone; what the live journal had was kept", True
+    return ("the ledger is gone" if mark is not None else ""), False
+
+
+def _read(meta: Meta, mark: Mark | None, left: Left | None) -> tuple[str, bool]:
+    if left is not None:
+        if _continues(meta, left):
+            return "", True
+        if left.opening.id != meta.owner:
+            return "another ledger was put in place", False
+        if meta.number < left.opening.number:
+            return "an older copy of the ledger was put in place", False
+    if mark is not None and mark.id != meta.owner:
+        return "another ledger was put in place", False
+    if mark is not None and meta.number < mark.number:
+        return "an older copy of the ledger was put in place", False
+    if mark is None or (not mark.open and mark.number == meta.number):
+        return ("" if meta.clean or not meta.number else _cut(meta)), False
+    return _cut(meta), False
+
+
+def _continues(meta: Meta, left: Left) -> bool:
+    return left.opening.id == meta.owner and meta.number in left.numbers()
+
+
+def _cut(meta: Meta) -> str:
+    if not meta.wall_ns:
+        return "nothing was kept of the last run (power cut, or a kill without a live journal)"
+    moment = datetime.fromtimestamp(meta.wall_ns // SECOND, UTC)
+    return (
+        f"nothing was kept after {moment:%Y-%m-%d %H:%M:%S} UTC "
+        "(power cut, or a kill without a live journal)"
+    )

@@ -1,9 +1,9 @@
-"""A history as people and programs want it: CSV, JSON, OpenMetrics, and days.
+"""A history for people and programs: CSV, JSON, OpenMetrics, and days.
 
 Rules: disk by disk, in order of time, as a stream. Times in CSV are local with their offset from
 UTC (ISO 8601); in JSON and OpenMetrics they are Unix seconds. A span still open has no end, and
 its seconds so far. A local day begins at midnight where the host stands; spans are cut there, and
-active seconds are shared by length. Days whose spans are gone are told from the daily totals, by
+active seconds are shared by length. Days whose spans are gone come from the daily totals, by
 UTC day.
 """
 
@@ -20,10 +20,11 @@ from heapq import merge
 from itertools import chain
 
 from spinledger.errors import BadInput
-from spinledger.model import DAY, SECOND, Cycle, Explained, Span
-from spinledger.store.history import ALWAYS, DayTotals, History
+from spinledger.model import DAY, MILLISECOND, SECOND
+from spinledger.store.days import DayTotals
+from spinledger.store.history import ALWAYS, History, PastCycle, PastDay, PastSpan
 
-Share = Callable[[float], None]  # is told the part of the work that is done, 0 to 1
+Share = Callable[[float], None]  # takes the part of the work that is done, 0 to 1
 
 COLUMNS = ("disk", "state", "began", "ended", "seconds", "active_seconds", "evidence")
 SAMPLE_EVERY_NS = 240 * SECOND
@@ -36,8 +37,8 @@ _DURATION = re.compile(r"([0-9]{1,9})([smhdw])")
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
-    """What is asked of a history."""
+class Query:
+    """Which part of a history."""
 
     disk: str | None = None
     since: int = ALWAYS  # nanoseconds of wall time
@@ -49,19 +50,19 @@ def answer(history: History, params: Mapping[str, str], now_wall_ns: int) -> Ite
 
     Raises BadInput before the first part of the body.
     """
-    question = asked(history, params.get("disk"), params.get("since"), now_wall_ns)
+    query = query_of(history, params.get("disk"), params.get("since"), now_wall_ns)
     write = {"csv": csv_of, "openmetrics": openmetrics_of}.get(params.get("format", ""), json_of)
-    return _encoded(write(history, question))
+    return _encoded(write(history, query))
 
 
-def asked(history: History, disk: str | None, since: str | None, now_wall_ns: int) -> Question:
-    """A question from its words. Raises BadInput for an unknown disk or a `since` that is none."""
+def query_of(history: History, disk: str | None, since: str | None, now_wall_ns: int) -> Query:
+    """A query from its texts. Raises BadInput for an unknown disk or a `since` that is none."""
     known = history.disks()
     if disk and disk not in known:
         raise BadInput(
             f"disk {disk[:60]!a}", "the ledger knows no such disk", f"it knows {', '.join(known)}"
         )
-    return Question(disk or None, since_ns(since, now_wall_ns) if since else ALWAYS)
+    return Query(disk or None, since_ns(since, now_wall_ns) if since else ALWAYS)
 
 
 def since_ns(text: str, now_wall_ns: int) -> int:
@@ -83,22 +84,22 @@ def since_ns(text: str, now_wall_ns: int) -> int:
 # CSV
 
 
-def csv_of(history: History, question: Question, share: Share | None = None) -> Iterator[str]:
+def csv_of(history: History, query: Query, share: Share | None = None) -> Iterator[str]:
     """Spans, one a line, with a header."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
-    for disk, done in _disks(history, question):
-        for span, is_open in spans(history, question, disk):
+    for disk, done in _disks(history, query):
+        for span, is_open in spans(history, query, disk):
             writer.writerow(
                 (
                     span.disk,
                     span.state,
-                    local(span.began_wall_ns, question.zone),
-                    "" if is_open else local(span.ended_wall_ns, question.zone),
-                    _seconds(span.ended_ns - span.began_ns),
+                    local(span.began_wall_ns, query.zone),
+                    "" if is_open else local(span.ended_wall_ns, query.zone),
+                    _seconds(span.length_ns),
                     _seconds(span.active_ns),
-                    span.evidence.value,
+                    span.evidence,
                 )
             )
             if text.tell() > 65_536:
@@ -116,18 +117,18 @@ def local(wall_ns: int, zone: tzinfo | None) -> str:
     return (moment if zone else moment.astimezone()).isoformat()
 
 
-def spans(history: History, question: Question, disk: str) -> Iterator[tuple[Span, bool]]:
+def spans(history: History, query: Query, disk: str) -> Iterator[tuple[PastSpan, bool]]:
     """A disk's spans, each with whether it is still open."""
-    for span in history.spans(disk, question.since):
+    for span in history.spans(disk, query.since):
         yield span, False
     last = history.open_span(disk)
-    if last is not None and last.ended_wall_ns > question.since:
+    if last is not None and last.ended_wall_ns > query.since:
         yield last, True
 
 
-def _disks(history: History, question: Question) -> Iterator[tuple[str, float]]:
-    """The disks asked for, each with the part of the work that is done after it."""
-    names = [question.disk] if question.disk else history.disks()
+def _disks(history: History, query: Query) -> Iterator[tuple[str, float]]:
+    """The disks of a query, each with the part of the work that is done after it."""
+    names = [query.disk] if query.disk else history.disks()
     for number, disk in enumerate(names, 1):
         yield disk, number / len(names)
 
@@ -139,26 +140,26 @@ def _seconds(ns: int) -> str:
 # JSON
 
 
-def json_of(history: History, question: Question, share: Share | None = None) -> Iterator[str]:
+def json_of(history: History, query: Query, share: Share | None = None) -> Iterator[str]:
     """{"version": 1, "disks": [..], "spans": [..], "cycles": [..], "days": [..]}."""
     names = json.dumps(history.disks())
     yield f'{{"version": 1,\n"disks": {names},\n"spans": ['
     yield from _listed(
         _span_json(span, is_open)
-        for disk, _ in _disks(history, question)
-        for span, is_open in spans(history, question, disk)
+        for disk, _ in _disks(history, query)
+        for span, is_open in spans(history, query, disk)
     )
     if share:
         share(1 / 3)
     yield '],\n"cycles": ['
     yield from _listed(
-        cycle for disk, _ in _disks(history, question) for cycle in _cycles(history, question, disk)
+        cycle for disk, _ in _disks(history, query) for cycle in _cycles(history, query, disk)
     )
     if share:
         share(2 / 3)
     yield '],\n"days": ['
     yield from _listed(
-        day.json() for disk, _ in _disks(history, question) for day in days(history, question, disk)
+        day.json() for disk, _ in _disks(history, query) for day in days(history, query, disk)
     )
     yield "]}\n"
 
@@ -170,36 +171,30 @@ def _listed(things: Iterable[object]) -> Iterator[str]:
         before = ",\n"
 
 
-def _span_json(span: Span, is_open: bool) -> dict[str, object]:
+def _span_json(span: PastSpan, is_open: bool) -> dict[str, object]:
     return {
         "disk": span.disk,
         "state": span.state,
         "began": span.began_wall_ns / SECOND,
         "ended": None if is_open else span.ended_wall_ns / SECOND,
-        "seconds": (span.ended_ns - span.began_ns) / SECOND,
+        "seconds": span.length_ns / SECOND,
         "active_seconds": span.active_ns / SECOND,
-        "evidence": span.evidence.value,
+        "evidence": span.evidence,
     }
 
 
-def _cycles(history: History, question: Question, disk: str) -> Iterator[dict[str, object]]:
+def _cycles(history: History, query: Query, disk: str) -> Iterator[dict[str, object]]:
     """Spin-ups with their causes, as far as these are known."""
-    causes: dict[int, Explained] = {
-        cause.cycle: cause for cause in history.explained(disk, question.since)
-    }
-    for cycle in history.cycles(disk, question.since):
-        cause = causes.get(cycle.number)
+    for cycle in history.cycles(disk, query.since):
         yield {
             "disk": disk,
             "number": cycle.number,
             "at": cycle.at_wall_ns / SECOND,
             "observed": cycle.observed,
-            "cause": cause.cause if cause else None,
-            "actor": cause.actor if cause else None,
-            "place": cause.place if cause else None,
-            "wait_seconds": (
-                None if cause is None or cause.wait_ns is None else cause.wait_ns / SECOND
-            ),
+            "cause": cycle.cause,
+            "actor": cycle.actor,
+            "place": cycle.place,
+            "wait_seconds": None if cycle.wait_ns is None else cycle.wait_ns / SECOND,
         }
 
 
@@ -229,7 +224,7 @@ class Day:
         }
 
 
-def days(history: History, question: Question, disk: str) -> Iterator[Day]:
+def days(history: History, query: Query, disk: str) -> Iterator[Day]:
     """A disk's days in order; the first and the last may be in part."""
     found: dict[date, Day] = {}
 
@@ -238,38 +233,38 @@ def days(history: History, question: Question, disk: str) -> Iterator[Day]:
             moment.date(), Day(disk, moment.date(), "spans", dict.fromkeys(STATES, 0))
         )
 
-    for span, _ in spans(history, question, disk):
-        _share_out(span, question, of)
-    for cycle in history.cycles(disk, question.since):
-        of(datetime.fromtimestamp(cycle.at_wall_ns // SECOND, question.zone)).cycles += 1
+    for span, _ in spans(history, query, disk):
+        _share_out(span, query, of)
+    for cycle in history.cycles(disk, query.since):
+        of(datetime.fromtimestamp(cycle.at_wall_ns // SECOND, query.zone)).cycles += 1
     first = min(found, default=date.max)
-    for day in _from_totals(_totalled(history, question, disk), disk):
+    for day in _from_totals(_totalled(history, query, disk), disk):
         if day.date >= first:
             break
-        if (day.date - date(1970, 1, 1)).days >= question.since // DAY:
+        if (day.date - date(1970, 1, 1)).days >= query.since // DAY:
             yield day
     for moment in sorted(found):
         yield found[moment]
 
 
-def _totalled(history: History, question: Question, disk: str) -> Iterator[DayTotals]:
+def _totalled(history: History, query: Query, disk: str) -> Iterator[PastDay]:
     """Daily totals from the one before `since` on; all, where that is not among the last 31."""
-    rows = history.days(disk, question.since - 31 * DAY)
+    rows = history.days(disk, query.since - 31 * DAY)
     first = next(rows, None)
-    if first is None or first.day < question.since // DAY:
+    if first is None or first.day < query.since // DAY:
         return chain([first] if first else [], rows)
     return history.days(disk)
 
 
-def _share_out(span: Span, question: Question, of: Callable[[datetime], Day]) -> None:
-    at, end = max(span.began_wall_ns, question.since), span.ended_wall_ns
+def _share_out(span: PastSpan, query: Query, of: Callable[[datetime], Day]) -> None:
+    at, end = max(span.began_wall_ns, query.since), span.ended_wall_ns
     if at >= end:
         return  # the wall clock was set back while it lasted
     whole = end - span.began_wall_ns
     while at < end:
-        moment = datetime.fromtimestamp(at // SECOND, question.zone)
+        moment = datetime.fromtimestamp(at // SECOND, query.zone)
         next_day = moment.date() + timedelta(days=1)
-        until = int(datetime.combine(next_day, time(), question.zone).timestamp()) * SECOND
+        until = int(datetime.combine(next_day, time(), query.zone).timestamp()) * SECOND
         until = min(max(until, at + 1), end)
         day = of(moment)
         day.states[span.state] = day.states.get(span.state, 0) + until - at
@@ -277,61 +272,53 @@ def _share_out(span: Span, question: Question, of: Callable[[datetime], Day]) ->
         at = until
 
 
-def _from_totals(rows: Iterable[DayTotals], disk: str) -> Iterator[Day]:
+def _from_totals(rows: Iterable[PastDay], disk: str) -> Iterator[Day]:
     """Each day is what its totals have more than those before."""
-    before: DayTotals | None = None
+    before = DayTotals()
     for row in rows:
-        states = _grown(row, before, "state_seconds")
-        cycles = _grown(row, before, "cycles")
-        active = states.pop("active", 0.0)
-        given = {
-            "spinning": states.pop("idle", 0.0) + active,
-            **{state: states.get(state, 0.0) for state in STATES[1:]},
-        }
+        grown = DayTotals._make(now - then for now, then in zip(row.totals, before, strict=True))
         yield Day(
             disk,
             datetime.fromtimestamp(row.day * DAY // SECOND, UTC).date(),
             "totals",
-            {state: round(seconds * SECOND) for state, seconds in given.items()},
-            round(active * SECOND),
-            round(sum(cycles.values())),
+            {
+                "spinning": (grown.active_ms + grown.idle_ms) * MILLISECOND,
+                "standby": grown.standby_ms * MILLISECOND,
+                "unknown": grown.unknown_ms * MILLISECOND,
+                "unobserved": grown.unobserved_ms * MILLISECOND,
+            },
+            grown.active_ms * MILLISECOND,
+            grown.observed_cycles + grown.unobserved_cycles,
         )
-        before = row
-
-
-def _grown(row: DayTotals, before: DayTotals | None, key: str) -> dict[str, float]:
-    old = before.totals.get(key, {}) if before else {}
-    return {labels: value - old.get(labels, 0) for labels, value in row.totals.get(key, {}).items()}
+        before = row.totals
 
 
 # OpenMetrics
 
 
-def openmetrics_of(
-    history: History, question: Question, share: Share | None = None
-) -> Iterator[str]:
+def openmetrics_of(history: History, query: Query, share: Share | None = None) -> Iterator[str]:
     """State and cycles as series with timestamps, for backfilling; OpenMetrics 1.0.
 
     Series by series; a sample every 4 min and at every change, so that a query finds one at any
     time. Samples that a wall clock set back would put before earlier ones are left out.
     """
     name = "spinledger_history_state"
-    yield f"# TYPE {name} gauge\n# HELP {name} 1 while the books say this state of the disk.\n"
-    for disk, done in _disks(history, question):
+    yield f"# TYPE {name} gauge\n# HELP {name} 1 while the disk is in this state.\n"
+    for disk, done in _disks(history, query):
         for each in STATES:
             head = f'{name}{{disk="{_quoted(disk)}",state="{each}"}}'
-            for at_ms, state in _moments(spans(history, question, disk), question.since):
+            for at_ms, state in _moments(spans(history, query, disk), query.since):
                 yield f"{head} {int(each == state)} {_stamp(at_ms)}\n"
         if share:
             share(done / 2)
     name = "spinledger_history_cycles"
     yield f"# TYPE {name} counter\n# HELP {name} Spin-ups of a disk since the first line here.\n"
-    for disk, done in _disks(history, question):
+    for disk, done in _disks(history, query):
         shown = _quoted(disk)
         for observed in (True, False):
             label = "yes" if observed else "no"
-            mine = (c for c in history.cycles(disk, question.since) if c.observed is observed)
-            times = (at for at, _ in _moments(spans(history, question, disk), question.since))
+            mine = (c for c in history.cycles(disk, query.since) if c.observed is observed)
+            times = (at for at, _ in _moments(spans(history, query, disk), query.since))
             for at_ms, count in _counted(times, mine):
                 yield (
                     f'{name}_total{{disk="{shown}",observed="{label}"}} {count} {_stamp(at_ms)}\n'
@@ -341,7 +328,7 @@ def openmetrics_of(
     yield "# EOF\n"
 
 
-def _moments(given: Iterable[tuple[Span, bool]], since: int) -> Iterator[tuple[int, str]]:
+def _moments(given: Iterable[tuple[PastSpan, bool]], since: int) -> Iterator[tuple[int, str]]:
     """Ascending milliseconds of wall time with the state that holds from there on."""
     last = None
     for span, _ in given:
@@ -353,7 +340,7 @@ def _moments(given: Iterable[tuple[Span, bool]], since: int) -> Iterator[tuple[i
             at += SAMPLE_EVERY_NS
 
 
-def _counted(times: Iterable[int], cycles: Iterable[Cycle]) -> Iterator[tuple[int, int]]:
+def _counted(times: Iterable[int], cycles: Iterable[PastCycle]) -> Iterator[tuple[int, int]]:
     """The count at each time and at each cycle, in milliseconds; ascending."""
     count = 0
     last = None

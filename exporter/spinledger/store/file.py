@@ -1,19 +1,15 @@
-"""The ledger file: an SQLite database of one table, written in whole transactions.
+"""The ledger file: an SQLite database (`schema`), written in whole transactions.
 
 Rules:
-- One table, `books`: a row a disk and kind (`account`), or a disk, kind and day (`kept`, for good:
-  gaps, the day's last totals and reading; `detail`, kept for a number of days: spans, cycles, their
-  causes, readings). One row of kind `head` heads it: version, id, last commit, and the sum and
-  count of all other rows.
-- Every row bears a 64-bit checksum (BLAKE2b, RFC 7693) over its key and blob; the head bears the
-  sum of those modulo 2^64. All is checked when the file is opened, the free pages and the schema
-  with it, so a changed byte is harmless, or noticed. A row is checked again before it is changed.
+- Each row of `disks`, `accounts` and `days` bears a 64-bit checksum; that of a day covers the
+  checksums of the day's rows in the other tables. `meta` bears the sum of all. So a changed bit is
+  harmless, or noticed before a figure of it is shown.
+- At opening the header, the schema, `meta`, `disks`, `accounts`, `days` and the rows of the newest
+  days are checked; older ones when they are read. `checks` reads all there is.
 - A rollback journal that is truncated, never a write-ahead log: the file alone is the whole ledger,
-  so a copy is a backup. `synchronous` is FULL: a commit that is told as done is on the disk.
-- The version stands in the head, under its checksum, not in `user_version`, where a changed byte
-  could pass for a newer version. A newer version is refused and left alone.
-- The key begins with kind and day, so that today's rows of all disks lie side by side. The kind
-  that stays for good sorts last: rows appended at the end of the tree leave full pages behind.
+  so a copy is a backup. `synchronous` is FULL: a commit that is reported as done is on the disk.
+- A newer version is refused and left alone, and so is a file that is none of ours. What counts as
+  newer cannot be one changed bit: see `access.refuse_newer`.
 """
 
 from __future__ import annotations
@@ -23,228 +19,179 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
-from dataclasses import asdict, dataclass, replace
-from hashlib import blake2b
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
-from spinledger.errors import Refusal, Unavailable
-from spinledger.store.recent import Recent
-from spinledger.store.sheets import expand
-
-VERSION = 1
-PAGE_BYTES = 16384
-BUSY_S = 2.0  # how long another program's lock is waited for
-WRAP = 1 << 64
-
-ACCOUNT, DETAIL, HEAD, DAY_ROW = "account", "detail", "head", "kept"
-
-SCHEMA = (
-    "CREATE TABLE books (kind TEXT NOT NULL, day INTEGER NOT NULL, disk TEXT NOT NULL, "
-    "blob BLOB NOT NULL, checksum INTEGER NOT NULL, PRIMARY KEY (kind, day, disk)) WITHOUT ROWID"
+from spinledger.errors import Unavailable
+from spinledger.store.access import (
+    DAMAGED,
+    REPLACED,
+    as_ours,
+    connect,
+    errors,
+    recognise,
+    trouble,
 )
-_ROWS = "SELECT kind, day, disk, blob, checksum FROM books"
-
-Row = tuple[str, int, str, bytes]  # kind, day, disk, blob
-
-DAMAGED, UNUSABLE, REPLACED = "ledger_damaged", "ledger_unusable", "ledger_replaced"
-
-
-@dataclass(frozen=True, slots=True)
-class Head:
-    """The row that heads the file. Times in nanoseconds, as in model.Commit."""
-
-    version: int
-    id: str
-    number: int = 0
-    at_ns: int = 0
-    wall_ns: int = 0
-    boot_id: str = ""
-    clean: bool = False
-    sum: int = 0  # of the checksums of all other rows, modulo 2^64
-    rows: int = 0
-    damaged: int = 0  # files set aside before this one
+from spinledger.store.days import DAYS_HELD, SPAN, CycleRow, Day, DiskDay, Recent, day_of
+from spinledger.store.rows import (
+    ACCOUNTS,
+    DAY_ROWS,
+    DISKS,
+    OF_DAY,
+    PUT_ACCOUNT,
+    PUT_CYCLE,
+    PUT_DAY,
+    PUT_DISK,
+    PUT_GAP,
+    PUT_META,
+    PUT_READING,
+    PUT_SPAN,
+    Row,
+    check_day_row,
+    checked_day_row,
+    checked_row,
+    day_row,
+    meta_row,
+    read_account,
+    read_day,
+    read_disk,
+    read_meta,
+)
+from spinledger.store.schema import (
+    APPLICATION_ID,
+    PAGE_BYTES,
+    SCHEMA,
+    VERSION,
+    DiskRow,
+    Dump,
+    Meta,
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Contents:
     """What a checked file holds."""
 
-    accounts: Mapping[str, Mapping[str, object]]
+    accounts: Mapping[str, Dump]
     recent: Recent
+    older_cycles: Sequence[tuple[str, CycleRow]]  # disk and row, of the last `CYCLE_DAYS` days
 
 
-Step = Callable[[sqlite3.Connection], None]
-STEPS: Mapping[int, Step] = {}
-"""From a version to the next, each in a transaction of its own: {1: step from 1 to 2}. A step that
-rewrites rows checks them first and writes new checksums; the sum is made anew after it."""
+CYCLE_DAYS = 60  # of which spin-ups are given at a start: twice the longest window of a limit
+CALLBACK_STEPS = 100_000  # of SQLite's machine, some milliseconds
+
+_BUGS = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
+"""Errors of SQLite that say that our own code is wrong, not the file."""
 
 
-def row_checksum(kind: str, day: int, disk: str, blob: bytes) -> int:
-    """64 bits over key and blob, as the signed integer that SQLite keeps."""
-    digest = blake2b(f"{kind}/{day}/{disk}/".encode(), digest_size=8)
-    digest.update(blob)
-    return int.from_bytes(digest.digest(), "little", signed=True)
+# Reading
 
 
-def trouble(path: Path, error: sqlite3.Error | OSError) -> Unavailable:
-    """An error of SQLite or the system as ours: damaged, or unusable with words and mend."""
-    if isinstance(error, OSError):
-        return Unavailable(UNUSABLE, f"{path}: {error.strerror or error}")
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
-    words = {
-        sqlite3.SQLITE_READONLY: "may not be written; give the exporter write permission there",
-        sqlite3.SQLITE_PERM: "may not be used; give the exporter permission",
-        sqlite3.SQLITE_AUTH: "may not be used; give the exporter permission",
-        sqlite3.SQLITE_CANTOPEN: "cannot be opened; its folder must exist and be writable",
-        sqlite3.SQLITE_FULL: "the disk is full; free some space",
-        sqlite3.SQLITE_IOERR: "the disk reports an error, or is full",
-        sqlite3.SQLITE_BUSY: "another program holds the file; end that one",
-        sqlite3.SQLITE_LOCKED: "another program holds the file; end that one",
-        sqlite3.SQLITE_NOMEM: "there is not enough memory",
-    }.get(code)
-    if words is None:
-        return Unavailable(DAMAGED, f"{path}: {error}")
-    return Unavailable(UNUSABLE, f"{path}: {words}")
+def last_commit(path: Path) -> Meta | None:
+    """The row of `meta` of a ledger; None for one without a commit. Raises as `recognise` does."""
+    with errors(path):
+        if not path.stat().st_size:
+            return None
+    recognise(path)
+    with errors(path), closing(connect(path, "ro")) as connection:
+        meta = read_meta(connection, path)
+        return meta if meta.number else None
 
 
-def connect(path: Path, mode: str) -> sqlite3.Connection:
-    """A connection (`mode` is rw, rwc or ro) that changes nothing by itself."""
-    connection = sqlite3.connect(
-        f"file:{quote(str(path))}?mode={mode}",
-        timeout=BUSY_S,
-        isolation_level=None,
-        check_same_thread=False,
-        uri=True,
-    )
-    for pragma in ("trusted_schema=OFF", "cell_size_check=ON", "temp_store=MEMORY"):
-        connection.execute(f"PRAGMA {pragma}")
-    return connection
+def read_accounts(path: Path) -> tuple[Meta, dict[str, Dump]]:
+    """The last commit and the accounts, by a connection that cannot write. Raises likewise."""
+    recognise(path)
+    with errors(path), closing(connect(path, "ro")) as connection:
+        connection.execute("BEGIN")
+        accounts = [read_account(path, row) for row in connection.execute(ACCOUNTS)]
+        return read_meta(connection, path), {name: dump for _, name, dump in accounts}
 
 
-def check_header(path: Path) -> None:
-    """The fixed bytes of the database header, before SQLite itself acts upon them.
+def read_days(
+    path: Path, first: int, end: int | None, disk: str | None, spans: bool = True
+) -> Iterator[DiskDay]:
+    """Day, identity and rows from a day on, less `end` and later, in order, each checked.
 
-    Offsets: "Database File Format", section 1.3, sqlite.org. Raises Unavailable. Only called
-    while no connection of this process is open: closing a file drops the process's locks on it.
+    Without `spans`, spans and gaps are left out.
+
+    By connections that cannot write. The file is let go every month of days, so that a slow reader
+    keeps no commit waiting. Raises Unavailable.
+    """
+    with errors(path), closing(connect(path, "ro")) as connection:
+        query = "SELECT DISTINCT day FROM days WHERE day >= ? ORDER BY day"
+        days = [day for (day,) in connection.execute(query, (first,)) if end is None or day < end]
+    for at in range(0, len(days), DAYS_HELD):
+        part = days[at : at + DAYS_HELD]
+        with errors(path), closing(connect(path, "ro")) as connection:
+            connection.execute("BEGIN")
+            found = list(_days_between(connection, path, (part[0], part[-1]), disk, spans))
+        yield from found
+
+
+def _days_between(
+    connection: sqlite3.Connection, path: Path, ends: tuple[int, int], disk: str | None, spans: bool
+) -> Iterator[DiskDay]:
+    disks = [read_disk(path, row) for row in connection.execute(DISKS)]
+    names = {number: row.identity for number, row in disks}
+    query = f"{DAY_ROWS} WHERE day BETWEEN ? AND ? ORDER BY day, disk"
+    for row in connection.execute(query, ends).fetchall():
+        if disk is None or names[row[1]] == disk:
+            yield row[0], names[row[1]], read_day(connection, path, row, spans)
+
+
+def verify(path: Path) -> Iterator[str]:
+    """Each thing that is wrong with a file, by a connection that cannot write; none: it is whole.
+
+    Raises Refusal where it is no ledger, Unavailable where it cannot be read.
     """
     try:
-        if path.is_dir():
-            raise Unavailable(UNUSABLE, f"{path}: is a folder; name a file with --ledger")
-        with path.open("rb") as file:
-            header = file.read(100)
-    except OSError as refused:
-        raise trouble(path, refused) from None
-    good = (
-        len(header) == 100
-        and header[:16] == b"SQLite format 3\0"
-        and int.from_bytes(header[16:18], "big") == PAGE_BYTES
-        and header[18:20] in (b"\1\1", b"\2\2")  # write and read version; 2 is mended on opening
-        and header[20:24] == b"\0\x40\x20\x20"  # reserved space, payload fractions
-        and header[44:48] == b"\0\0\0\4"  # schema format
-        and header[52:68] == b"\0\0\0\0" + b"\0\0\0\1" + b"\0" * 8  # vacuum, UTF-8, version
-    )
-    if not good:
-        raise Unavailable(DAMAGED, f"{path}: is not a ledger, or its header is damaged")
-
-
-def _head(connection: sqlite3.Connection, path: Path) -> Head:
-    rows = connection.execute(f"{_ROWS} WHERE kind = ?", (HEAD,)).fetchall()
-    if len(rows) != 1 or not _good(*rows[0]):
-        raise Unavailable(DAMAGED, f"{path}: its head is damaged")
-    version = json.loads(rows[0][3])["version"]
-    if version > VERSION:
-        raise Refusal(
-            f"{path}: was written by a newer version of this program (form {version}, "
-            f"this one knows {VERSION}); install that version, or name another file with --ledger"
-        )
-    return head_of(rows[0][3])
-
-
-def head_of(blob: bytes) -> Head:
-    """The head row's blob, understood."""
-    return Head(**json.loads(blob))
-
-
-def ended(path: Path) -> Head | None:
-    """How a file ends, by its head; None for one without a commit. Raises as `rows_of` does."""
-    return next((head_of(blob) for *_, blob in rows_of(path, HEAD, 0, None)), None)
-
-
-def _good(kind: str, day: int, disk: str, blob: bytes, checksum: int) -> bool:
-    return type(blob) is bytes and row_checksum(kind, day, disk, blob) == checksum
-
-
-def migrate(
-    connection: sqlite3.Connection, path: Path, head: Head, steps: Mapping[int, Step], to: int
-) -> Head:
-    """Take the file to version `to`, one step a transaction. Raises Unavailable."""
-    if _tally(connection) != (head.sum, head.rows):
-        raise Unavailable(DAMAGED, f"{path}: rows are missing, or there are too many")
-    while head.version < to:
-        connection.execute("BEGIN IMMEDIATE")
-        try:
-            steps[head.version](connection)
-            total, rows = _tally(connection)
-            head = replace(head, version=head.version + 1, sum=total, rows=rows)
-            _put_head(connection, head)
-            connection.execute("COMMIT")
-        except BaseException:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
+        recognise(path)
+        with errors(path), closing(connect(path, "ro")) as connection:
+            connection.execute("BEGIN")
+            file = LedgerFile(path, connection, Meta(VERSION, ""))
+            file.check()
+            for _ in file.checks():
+                pass
+    except Unavailable as found:
+        if found.reason != DAMAGED:
             raise
-    return head
-
-
-def _tally(connection: sqlite3.Connection) -> tuple[int, int]:
-    """Sum and count of all rows but the head, by the checksums they bear."""
-    query = "SELECT checksum FROM books WHERE kind <> ?"
-    checks = [row[0] for row in connection.execute(query, (HEAD,))]
-    return sum(checks) % WRAP, len(checks)
-
-
-def _put_head(connection: sqlite3.Connection, head: Head) -> bytes:
-    blob = json.dumps(asdict(head)).encode("ascii")
-    connection.execute(
-        "INSERT OR REPLACE INTO books VALUES (?, 0, '', ?, ?)",
-        (HEAD, blob, row_checksum(HEAD, 0, "", blob)),
-    )
-    return blob
+        yield found.detail
 
 
 class LedgerFile:
     """An open ledger file; every method may raise Unavailable. Used by one thread at a time."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, head: Head) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, meta: Meta) -> None:
         self.path = path
-        self.head = head
+        self.meta = meta
         self._connection = connection
-        self._head_blob = json.dumps(asdict(head)).encode("ascii")
-        self._sum = head.sum
-        self._rows = head.rows
-        self.identity = _identity(path)
+        self._disks: dict[str, tuple[int, DiskRow]] = {}
+        self._sums: dict[
+            tuple[str, str], int
+        ] = {}  # checksums of disks and accounts, by table and identity
+        self._sum, self._rows = meta.sum, meta.rows
+        self._identity = _identity(path)
 
     @classmethod
-    def open(cls, path: Path, steps: Mapping[int, Step] = STEPS) -> tuple[LedgerFile, Contents]:
-        """Open and check a file that is there. Raises Unavailable, Refusal if it is newer."""
-        check_header(path)
+    def open(cls, path: Path, ours: bool = False) -> tuple[LedgerFile, Contents]:
+        """Open and check a file that is there. Raises Unavailable, or Refusal as `recognise`."""
+        recognise(path, ours)
         connection = None
         try:
             connection = connect(path, "rw")
             _settle(connection)
-            head = _head(connection, path)
-            if head.version < VERSION:
-                head = migrate(connection, path, head, steps, VERSION)
-            contents = _checked(connection, path, head)
-            return cls(path, connection, head), contents
+            file = cls(path, connection, Meta(VERSION, ""))
+            return file, file.check()
         except BaseException as error:
             if connection is not None:
                 connection.close()
-            raise _unreadable(path, error) from None
+            raise as_ours(path, error) from None
 
     @classmethod
-    def create(cls, path: Path, head: Head, rows: Iterable[Row] = ()) -> LedgerFile:
+    def create(
+        cls, path: Path, meta: Meta, accounts: Mapping[str, Dump], days: Iterable[DiskDay]
+    ) -> LedgerFile:
         """Make a file that is not there, or is empty; whole or not at all. Raises Unavailable."""
         connection = None
         try:
@@ -254,87 +201,200 @@ class LedgerFile:
             connection.execute(f"PRAGMA page_size={PAGE_BYTES}")
             _settle(connection)
             connection.execute("BEGIN IMMEDIATE")
-            connection.execute(SCHEMA)
-            file = cls(path, connection, head)
-            for kind, day, disk, blob in rows:
-                file.put(kind, day, disk, blob)
-            file.head = replace(head, sum=file._sum, rows=file._rows)
-            file._head_blob = _put_head(connection, file.head)
-            connection.execute("COMMIT")
+            connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+            connection.execute(f"PRAGMA user_version={VERSION}")
+            for statement in SCHEMA.values():
+                connection.execute(statement)
+            file = cls(path, connection, meta)
+            for identity, dump in accounts.items():
+                file.put_account(identity, dump)
+            boot = meta.boot
+            for day, disk, rows in days:
+                file.put_day(day, disk, None, rows)
+                boot = max(boot, *(cycle.boot for cycle in rows.cycles), 0)
+            file._commit(replace(meta, boot=boot))
             return file
         except BaseException as error:
             if connection is not None:
                 connection.close()
-            raise _mapped(path, error) from None
+            raise as_ours(path, error) from None
+
+    def check(self) -> Contents:
+        """Read what is checked at an opening."""
+        connection, path = self._connection, self.path
+        given = connection.execute("SELECT name, sql FROM sqlite_schema").fetchall()
+        if dict(given) != SCHEMA or len(given) != len(SCHEMA):
+            raise Unavailable(DAMAGED, f"{path}: its schema is not that of a ledger")
+        self.meta = read_meta(connection, path)
+        accounts: dict[str, Dump] = {}
+        for row in connection.execute(DISKS):
+            number, disk = read_disk(path, row)
+            self._disks[disk.identity] = number, disk
+            self._sums["disks", disk.identity] = row[-1]
+        for row in connection.execute(ACCOUNTS):
+            _, identity, dump = read_account(path, row)
+            accounts[identity] = dump
+            self._sums["accounts", identity] = row[-1]
+        days = connection.execute(f"{DAY_ROWS} ORDER BY day, disk").fetchall()
+        for row in days:
+            check_day_row(path, row)
+        self._sum = _signed(sum(self._sums.values()) + sum(row[-1] for row in days))
+        self._rows = len(self._sums) + len(days)
+        if (self._sum, self._rows) != (self.meta.sum, self.meta.rows):
+            raise Unavailable(DAMAGED, f"{path}: rows are missing, or there are too many")
+        return Contents(accounts, *self._newest(days))
+
+    def _newest(self, days: list[Row]) -> tuple[Recent, list[tuple[str, CycleRow]]]:
+        """The days for memory, and cycles of some more, from the rows of `days` in order."""
+        names = {number: identity for identity, (number, _) in self._disks.items()}
+        numbers = sorted({row[0] for row in days})
+        first = numbers[-DAYS_HELD] if len(numbers) > DAYS_HELD else None
+        recent = Recent(whole=first is None)
+        older: list[tuple[str, CycleRow]] = []
+        for row in days:
+            if first is None or row[0] >= first:
+                recent.put(row[0], names[row[1]], read_day(self._connection, self.path, row))
+            elif row[0] >= day_of(self.meta.wall_ns) - CYCLE_DAYS:
+                rows = read_day(self._connection, self.path, row, spans=False)
+                older += [(names[row[1]], cycle) for cycle in rows.cycles]
+        return recent, older
+
+    def checks(self, hurry: Callable[[], bool] = lambda: False) -> Iterator[None]:
+        """Check, step by step, what an opening does not: all pages, then the older days.
+
+        `hurry` is called now and then in the first step, and ends it if true.
+        """
+        with errors(self.path):
+            self._connection.set_progress_handler(hurry, CALLBACK_STEPS)
+            try:
+                found = self._connection.execute("PRAGMA quick_check(1)").fetchone()
+            finally:
+                self._connection.set_progress_handler(None, 0)
+            if found != ("ok",):
+                raise Unavailable(DAMAGED, f"{self.path}: its pages are damaged: {found[0]}")
+            yield
+            query = f"{DAY_ROWS} WHERE (day, disk) > (?, ?) ORDER BY day, disk LIMIT 16"
+            at = (-(1 << 62), 0)
+            while rows := self._connection.execute(query, at).fetchall():
+                for row in rows:
+                    read_day(self._connection, self.path, row)
+                at = rows[-1][:2]
+                yield
 
     @contextmanager
-    def transaction(self, head: Head) -> Iterator[None]:
-        """All or nothing; at its end the file is headed by `head`. Raises Unavailable.
+    def transaction(self, meta: Meta) -> Iterator[None]:
+        """All or nothing; at its end `meta` is in the file.
 
         First it is made sure that the file is still the one that was opened.
         """
         connection = self._connection
-        before = self._sum, self._rows
+        before = self._sum, self._rows, dict(self._sums), dict(self._disks)
         try:
-            if _identity(self.path) != self.identity:
+            if _identity(self.path) != self._identity:
                 raise Unavailable(REPLACED, _replaced(self.path))
             connection.execute("BEGIN IMMEDIATE")
-            blob = connection.execute("SELECT blob FROM books WHERE kind = ?", (HEAD,)).fetchone()
-            if blob is None or blob[0] != self._head_blob:
+            rows = connection.execute("SELECT * FROM meta").fetchall()
+            if rows != [meta_row(self.meta)]:
                 raise Unavailable(REPLACED, _replaced(self.path))
             yield
-            head = replace(head, sum=self._sum, rows=self._rows)
-            made = _put_head(connection, head)
-            connection.execute("COMMIT")
-            self.head, self._head_blob = head, made
+            self._commit(meta)
         except BaseException as error:
-            self._sum, self._rows = before
+            self._sum, self._rows, self._sums, self._disks = before
             with suppress(sqlite3.Error):
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
-            raise _mapped(self.path, error) from None
+            if isinstance(error, sqlite3.Error | OSError) and not isinstance(error, _BUGS):
+                raise trouble(self.path, error) from None
+            raise
 
-    def get(self, kind: str, day: int, disk: str) -> bytes | None:
-        """A row's blob, checked; None when there is none."""
-        found = self._connection.execute(
-            f"{_ROWS} WHERE kind = ? AND day = ? AND disk = ?", (kind, day, disk)
-        ).fetchone()
-        if found is None:
+    def _commit(self, meta: Meta) -> None:
+        meta = replace(meta, sum=self._sum, rows=self._rows)
+        self._connection.execute(PUT_META, meta_row(meta))
+        self._connection.execute("COMMIT")
+        self.meta = meta
+
+    def day(self, day: int, disk: str) -> Day | None:
+        """The rows of a disk and day, checked; None where there are none."""
+        if disk not in self._disks:
             return None
-        if not _good(*found):
-            raise Unavailable(DAMAGED, f"{self.path}: the row {kind} {day} {disk} is damaged")
-        blob: bytes = found[3]
-        return blob
+        with errors(self.path):
+            row = self._connection.execute(
+                f"{DAY_ROWS} {OF_DAY}", (day, self._disks[disk][0])
+            ).fetchone()
+            return None if row is None else read_day(self._connection, self.path, row)
 
-    def put(self, kind: str, day: int, disk: str, blob: bytes) -> None:
-        """Write a row inside a transaction."""
+    def put_account(self, identity: str, dump: Dump) -> None:
+        """Write an account inside a transaction."""
+        number = self._number(identity, DiskRow.of(identity, dump))
+        row = (number, identity, json.dumps(dump, separators=(",", ":")))
+        self._put("accounts", identity, PUT_ACCOUNT, row)
+
+    def put_day(self, day: int, disk: str, old: Day | None, new: Day) -> None:
+        """Write inside a transaction what a day has more than it had; `old` is what is there."""
+        number = self._number(disk)
+        key = (day, number)
         execute = self._connection.execute
-        old = execute(
-            "SELECT checksum FROM books WHERE kind = ? AND day = ? AND disk = ?", (kind, day, disk)
-        ).fetchone()
-        checksum = row_checksum(kind, day, disk, blob)
-        execute(
-            "INSERT OR REPLACE INTO books VALUES (?, ?, ?, ?, ?)", (kind, day, disk, blob, checksum)
-        )
-        if old is None:
-            self._rows += 1
-        self._sum = (self._sum + checksum - (old[0] if old else 0)) % WRAP
+        before = old or Day()
+        spans = len(before.spans) // SPAN.size
+        for n, span in enumerate(new.span_rows(spans), spans + 1):
+            execute(PUT_SPAN, (*key, n, *span))
+        if new.gaps != before.gaps:
+            for gap in set(new.gap_rows()).difference(before.gap_rows()):
+                execute(PUT_GAP, (*key, *gap))
+        for cycle in new.cycles:
+            if cycle not in before.cycles:
+                execute(PUT_CYCLE, (*key, *cycle))
+        if new.reading is not None and new.reading != before.reading:
+            execute(PUT_READING, (*key, *new.reading))
+        row = day_row(day, number, new)
+        execute(PUT_DAY, row)
+        self._count(row[-1], None if old is None else day_row(day, number, old)[-1])
 
-    def drop_details(self, keep_days: int) -> None:
-        """Drop the details of all but the newest `keep_days` days that have any."""
+    def drop_spans(self, keep_days: int) -> list[tuple[int, str]]:
+        """Drop spans and gaps of all but the newest `keep_days` days that have any.
+
+        Inside a transaction; the days and disks of which they were dropped.
+        """
         execute = self._connection.execute
         last = execute(
-            "SELECT DISTINCT day FROM books WHERE kind = ? ORDER BY day DESC LIMIT 1 OFFSET ?",
-            (DETAIL, keep_days),
+            "SELECT DISTINCT day FROM days WHERE spans_checksum <> 0 "
+            "ORDER BY day DESC LIMIT 1 OFFSET ?",
+            (keep_days,),
         ).fetchone()
         if last is None:
-            return
-        old = execute(
-            "SELECT checksum FROM books WHERE kind = ? AND day <= ?", (DETAIL, last[0])
-        ).fetchall()
-        execute("DELETE FROM books WHERE kind = ? AND day <= ?", (DETAIL, last[0]))
-        self._rows -= len(old)
-        self._sum = (self._sum - sum(row[0] for row in old)) % WRAP
+            return []
+        names = {number: identity for identity, (number, _) in self._disks.items()}
+        rows = execute(f"{DAY_ROWS} WHERE day <= ? AND spans_checksum <> 0", last).fetchall()
+        for row in rows:
+            with errors(self.path):
+                check_day_row(self.path, row)
+            without = checked_day_row((*row[:-3], 0, row[-2]))
+            execute(PUT_DAY, without)
+            self._count(without[-1], row[-1])
+        for table in ("spans", "gaps"):
+            execute(f"DELETE FROM {table} WHERE day <= ?", last)
+        return [(row[0], names[row[1]]) for row in rows]
+
+    def _number(self, identity: str, disk: DiskRow | None = None) -> int:
+        """The number of a disk in the tables; given to it when it is first needed."""
+        known = self._disks.get(identity)
+        if known is not None and disk in (None, known[1]):
+            return known[0]
+        number = known[0] if known else 1 + max((n for n, _ in self._disks.values()), default=0)
+        row = disk or DiskRow(identity)
+        self._put("disks", identity, PUT_DISK, (number, *row))
+        self._disks[identity] = number, row
+        return number
+
+    def _put(self, table: str, identity: str, put: str, row: tuple[Any, ...]) -> None:
+        row = checked_row(row)
+        self._connection.execute(put, row)
+        self._count(row[-1], self._sums.get((table, identity)))
+        self._sums[table, identity] = row[-1]
+
+    def _count(self, new: int, old: int | None) -> None:
+        self._rows += old is None
+        self._sum = _signed(self._sum + new - (old or 0))
 
     def bytes(self) -> int:
         """The file's size."""
@@ -345,56 +405,22 @@ class LedgerFile:
 
     def copy_to(self, path: Path) -> None:
         """Write the whole ledger to a path where nothing is."""
-        try:
+        with errors(path):
             self._connection.execute("VACUUM INTO ?", (str(path),))
             fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
             try:
                 os.fsync(fd)
             finally:
                 os.close(fd)
-        except (sqlite3.Error, OSError) as error:
-            raise _mapped(path, error) from None
 
     def close(self) -> None:
         """Let the file go."""
         self._connection.close()
 
 
-def salvage(path: Path) -> tuple[Head | None, list[Row]]:
-    """The head, if it is whole, and the rows that bear the right checksum; of any file at all."""
-    found: dict[tuple[str, int, str], bytes] = {}
-    head = None
-    with suppress(sqlite3.Error, Unavailable, OSError), closing(connect(path, "rw")) as connection:
-        for order in ("ASC", "DESC"):
-            # A broken page ends the walk: what lies beyond is reached from the other end.
-            with suppress(sqlite3.Error, UnicodeError, OverflowError):
-                query = f"{_ROWS} ORDER BY kind {order}, day {order}, disk {order}"
-                for row in connection.execute(query):
-                    if _good(*row) and row[0] in (ACCOUNT, DAY_ROW, DETAIL):
-                        found[row[:3]] = row[3]
-        with suppress(sqlite3.Error, Refusal, ValueError, KeyError, TypeError):
-            head = _head(connection, path)
-    return head, [(*key, blob) for key, blob in sorted(found.items())]
-
-
-def rows_of(path: Path, kind: str, first_day: int, disk: str | None) -> Iterator[Row]:
-    """Rows of a kind from a day on, in order, by a connection that cannot write.
-
-    Raises Unavailable, also for a row with a wrong checksum.
-    """
-    query = f"{_ROWS} WHERE kind = ? AND day >= ?"
-    values: list[object] = [kind, first_day]
-    if disk is not None:
-        query += " AND disk = ?"
-        values.append(disk)
-    try:
-        with closing(connect(path, "ro")) as connection:
-            for row in connection.execute(f"{query} ORDER BY day, disk", values):
-                if not _good(*row):
-                    raise Unavailable(DAMAGED, f"{path}: the row {row[:3]} is damaged")
-                yield row[:4]
-    except sqlite3.Error as error:
-        raise trouble(path, error) from None
+def _signed(value: int) -> int:
+    """Modulo 2^64, as the signed integer that SQLite keeps."""
+    return (value + (1 << 63)) % (1 << 64) - (1 << 63)
 
 
 def _settle(connection: sqlite3.Connection) -> None:
@@ -402,31 +428,6 @@ def _settle(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA journal_mode=TRUNCATE").fetchall()
     connection.execute("PRAGMA synchronous=FULL")
     connection.execute("PRAGMA cache_size=-4096")
-
-
-def _checked(connection: sqlite3.Connection, path: Path, head: Head) -> Contents:
-    schema = connection.execute("SELECT name, tbl_name, sql FROM sqlite_schema").fetchall()
-    if schema != [("books", "books", SCHEMA)]:
-        raise Unavailable(DAMAGED, f"{path}: its schema is not the ledger's")
-    total = count = 0
-    accounts: dict[str, Mapping[str, object]] = {}
-    recent = Recent()
-    for kind, day, disk, blob, checksum in connection.execute(_ROWS):
-        if type(blob) is not bytes or row_checksum(kind, day, disk, blob) != checksum:
-            raise Unavailable(DAMAGED, f"{path}: the row {kind} {day} {disk} is damaged")
-        if kind == HEAD:
-            continue
-        total += checksum
-        count += 1
-        if kind == ACCOUNT:
-            accounts[disk] = expand(blob)
-        else:
-            recent.put(kind, day, disk, blob)
-    if total % WRAP != head.sum or count != head.rows:
-        raise Unavailable(DAMAGED, f"{path}: rows are missing, or there are too many")
-    if connection.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
-        raise Unavailable(DAMAGED, f"{path}: its pages are damaged")
-    return Contents(accounts, recent)
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
@@ -440,23 +441,5 @@ def _identity(path: Path) -> tuple[int, int] | None:
 def _replaced(path: Path) -> str:
     return (
         f"{path}: is not the file that was opened at the start; "
-        "start the exporter again to take up the one that is there now"
+        "start the exporter again to use the one that is there now"
     )
-
-
-def _mapped(path: Path, error: BaseException) -> BaseException:
-    if isinstance(error, sqlite3.Error | OSError):
-        return trouble(path, error)
-    return error
-
-
-def _unreadable(path: Path, error: BaseException) -> BaseException:
-    """As `_mapped`; what cannot be understood in a file just opened is damage too."""
-    if isinstance(error, ValueError | LookupError | TypeError | OverflowError):
-        return Unavailable(DAMAGED, f"{path}: {error}")
-    return _mapped(path, error)
-
-
-def values(rows: Sequence[Row], kind: str) -> dict[str, Any]:
-    """The expanded blobs of a kind, by disk."""
-    return {disk: expand(blob) for row_kind, _, disk, blob in rows if row_kind == kind}

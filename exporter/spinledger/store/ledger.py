@@ -1,9 +1,11 @@
-"""The store that serves: a ledger file, a live journal, and one thread for the file.
+"""The two stores: a ledger file with its live journal, and one that keeps nothing.
 
 Rules: only the store thread waits for the file; `note`, `commit`, `finished` and `status` return at
 once. One commit is in flight; each entry is handed over once, and the store keeps what did not
 reach the file and writes it with the next commit, what an earlier run left included. A line for
-the operator comes from the caller's thread, each once.
+the operator comes from the caller's thread, each once. When the thread has nothing to write it
+checks what the opening did not: all pages before its first commit, then the older days, unless a
+watched disk holds the file.
 """
 
 from __future__ import annotations
@@ -13,24 +15,28 @@ import queue
 import select
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 from spinledger.errors import Misuse, Refusal
-from spinledger.model import Entry
+from spinledger.model import DAY, MILLISECOND, Cycle, Entry
 from spinledger.ports import Commit, Restored, StoreStatus
-from spinledger.store.beside import Lock, read_mark
-from spinledger.store.file import Row, rows_of
-from spinledger.store.history import History
-from spinledger.store.live import Left, LiveJournal, Opening
-from spinledger.store.verdict import Found, judge
-from spinledger.store.work import Dumps, Pending, Work
+from spinledger.store.beside import Found, Lock, judge, read_mark
+from spinledger.store.days import CycleRow, Day, DayTotals, DiskDay, Recent, changed, day_of
+from spinledger.store.file import CYCLE_DAYS, read_days
+from spinledger.store.history import DaysFrom, History
+from spinledger.store.live import Left, LiveJournal, Opening, Pending
+from spinledger.store.schema import VERSION, Dump, Meta
 from spinledger.store.writer import Outcome, Writer
 
 CLOSE_S = 2.0
 KEEP_DAYS = 400
 SIMULATED = "sim-"
+RECENT_NS = CYCLE_DAYS * DAY  # how far back spin-ups are given at a start
+
+DONE = object()
 
 Say = Callable[[str], None]
 
@@ -62,14 +68,14 @@ class FileStore:
             self._locks.append(Lock(self._live.lock_path))
         self._writer = Writer(self._path, keep_days)
         self._said: set[str] = set()
-        self._accounts: Dumps = {}
+        self._accounts: dict[str, Dump] = {}
         self._status = StoreStatus(0, 0, 0, "")
         self._offset_ns = 0  # wall minus boot time, at the last tick
         self._at_ns = 0
         self._busy = False
         self._clean = False
         self._event = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self._to_do: queue.SimpleQueue[Work | None] = queue.SimpleQueue()
+        self._to_do: queue.SimpleQueue[Commit | None] = queue.SimpleQueue()
         self._done: queue.SimpleQueue[Outcome] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
 
@@ -80,12 +86,12 @@ class FileStore:
 
     @property
     def busy(self) -> bool:
-        """A commit was handed over, and `finished` has not told its end."""
+        """A commit was handed over, and `finished` has not given its end."""
         return self._busy
 
     @property
     def keep_days(self) -> int:
-        """For how many days spans are kept."""
+        """How many days that have spans or gaps keep them. A change holds from the next commit."""
         return self._writer.keep_days
 
     @keep_days.setter
@@ -121,32 +127,29 @@ class FileStore:
         writer = self._writer
         mark = read_mark(writer.mark_path)
         left = self._live.read(self._boot_id)
-        found, accounts = writer.look()
+        found, accounts = writer.look(ours=mark is not None)
         lost, use = judge(found, mark, left)
-        head = found.head
-        pending = Pending()
-        if left is not None and use:
-            pending = left.after(head.number if head else -1)
-        newest: Dumps = {**accounts, **pending.dumps}
-        check_kind(self._path, newest, self._simulated)
+        meta = found.meta
         known = left if use else None
+        pending = known.after(meta.number if meta else -1) if known else Pending()
+        newest = {**accounts, **pending.dumps}
+        check_kind(self._path, newest, self._simulated)
         if found.damaged and known is None and mark is not None:
-            identity, number = (head.id, head.number) if head else (mark.id, mark.number)
-        elif head is not None:
-            identity, number = head.id, head.number
+            identity, number = (meta.owner, meta.number) if meta else (mark.id, mark.number)
+        elif meta is not None:
+            identity, number = meta.owner, meta.number
         elif known is not None:
             identity, number = known.opening.id, max(known.numbers())
         else:
             identity, number = os.urandom(8).hex(), 0
         damaged = max(
-            head.damaged if head else 0,
+            meta.damaged if meta else 0,
             mark.damaged if mark else 0,
             known.opening.damaged if known else 0,
         )
-        aside = writer.take_up(identity, number, {**accounts}, damaged, found)
+        taken = replace(meta or Meta(VERSION, ""), owner=identity, number=number, damaged=damaged)
+        lost += writer.take_up(taken, accounts, found)
         writer.carry(pending)
-        if aside:
-            lost = f"{lost} as {aside}"
         restored = self._restored(found, known, pending, newest, number, lost)
         self._begin(identity, number, found, known, pending, restored)
         return restored
@@ -156,15 +159,19 @@ class FileStore:
         found: Found,
         left: Left | None,
         pending: Pending,
-        accounts: Dumps,
+        accounts: dict[str, Dump],
         number: int,
         lost: str,
     ) -> Restored:
-        head = found.head
-        at_ns, wall_ns, boot_id = (head.at_ns, head.wall_ns, head.boot_id) if head else (0, 0, "")
+        meta = found.meta
+        at_ns, wall_ns, boot_id = (meta.at_ns, meta.wall_ns, meta.boot_id) if meta else (0, 0, "")
         if left is not None and left.at_ns:  # 0: no tick was noted
             at_ns, wall_ns, boot_id = left.at_ns, left.wall_ns, self._boot_id
-        return Restored(number, at_ns, wall_ns, boot_id, accounts, tuple(pending.entries), lost)
+        boot = meta.boot if meta is not None and meta.boot_id == boot_id else None
+        rows = self._writer.cycles()
+        cycles = recent_cycles(rows, pending.entries, at_ns, wall_ns, boot)
+        entries = tuple(pending.entries)
+        return Restored(number, at_ns, wall_ns, boot_id, accounts, entries, lost, cycles)
 
     def _begin(
         self,
@@ -175,26 +182,19 @@ class FileStore:
         pending: Pending,
         restored: Restored,
     ) -> None:
-        head = found.head
-        whole = left.opening.whole if left else head is None and not restored.accounts
+        meta = found.meta
+        damaged = self._writer.meta.damaged
+        whole = left.opening.whole if left else meta is None and not restored.accounts
         opening = Opening(
-            identity,
-            number,
-            self._boot_id,
-            restored.at_ns,
-            restored.wall_ns,
-            whole,
-            self._writer.damaged,
+            identity, number, self._boot_id, restored.at_ns, restored.wall_ns, whole, damaged
         )
         if left is None and restored.boot_id != self._boot_id:
-            opening = Opening(identity, number, self._boot_id, 0, 0, whole, self._writer.damaged)
+            opening = replace(opening, at_ns=0, wall_ns=0)
         self._live.begin(opening, Pending(dict(pending.dumps), list(pending.entries)))
         self._accounts = dict(restored.accounts)
-        committed = head.wall_ns if head and not found.damaged else 0
+        committed = meta.wall_ns if meta and not found.damaged else 0
         self._at_ns, self._offset_ns = restored.at_ns, restored.wall_ns - restored.at_ns
-        self._status = StoreStatus(
-            committed, self._writer.bytes(), self._writer.damaged, self._writer.trouble
-        )
+        self._status = StoreStatus(committed, self._writer.bytes(), damaged, self._writer.trouble)
         if restored.lost:
             self._say(f"{self._path}: {restored.lost}; exported counters start from zero")
         self._say_trouble()
@@ -215,7 +215,7 @@ class FileStore:
             self._say_trouble()
 
     def commit(self, commit: Commit) -> bool:
-        """Hand over all that was booked since the last commit that was taken; False: not now."""
+        """Hand over all that was recorded since the last commit that was taken; False: not now."""
         if self._thread is None:
             raise Misuse("restore() comes first")
         if self._busy:
@@ -224,11 +224,13 @@ class FileStore:
         self._clean = False
         self._accounts.update(commit.accounts)
         self._live.handed(commit.number)
-        self._to_do.put(Work.of(commit))
+        self._to_do.put(commit)
+        if commit.clean:
+            self._writer.hurry = True
         return True
 
     def settle(self) -> None:
-        """Wait at most 2 s for the commit in flight; `finished` then tells how it ended."""
+        """Wait at most 2 s for the commit in flight; `finished` then gives how it ended."""
         if self._busy:
             select.select([self._event], [], [], CLOSE_S)
 
@@ -292,37 +294,44 @@ class FileStore:
             self._event = -1
 
     def history(self) -> History:
-        """The books as they are now; may be read by any thread.
+        """The history up to now; may be read by any thread.
 
         Days beyond the newest 31 are read from the file, which may wake its disk.
         """
         recent = self._writer.recent
-        pending = self._live.noted()
-        accounts = dict(self._accounts)
-        # What waits is copied before the rows are read, so that nothing is missed between.
 
-        def rows(kind: str, first_day: int, disk: str | None) -> Iterable[Row]:
-            first = recent.first_day()
-            if first is not None and first_day < first:
-                for row in rows_of(self._path, kind, first_day, disk):
-                    if row[1] >= first:
-                        break
-                    yield row
-            yield from recent.rows(kind, first_day, disk)
+        def days(first: int, disk: str | None, spans: bool) -> Iterator[DiskDay]:
+            held = recent.first_day()
+            if held is not None and first < held:
+                yield from read_days(self._path, first, held, disk, spans)
+            yield from recent.days(first, disk)
 
-        return History(rows, pending, self._offset_ns, accounts, self._at_ns)
+        return self._history(days)
 
     def remembered(self) -> History:
         """The newest days alone, from memory: reading them never touches the file."""
+        return self._history(self._writer.recent.days)
+
+    def _history(self, days: DaysFrom) -> History:
+        # What waits is copied before days are read, so that nothing is missed between.
         pending = self._live.noted()
-        accounts = dict(self._accounts)
-        return History(self._writer.recent.rows, pending, self._offset_ns, accounts, self._at_ns)
+        return History(days, pending, self._offset_ns, dict(self._accounts), self._at_ns)
 
     def _run(self) -> None:
-        while (work := self._to_do.get()) is not None:
-            self._done.put(self._writer.write(work))
+        writer = self._writer
+        checks = writer.checks()
+        more = next(checks, DONE) is not DONE  # all pages: nothing is written before
+        while True:
+            try:
+                work = self._to_do.get(block=not more)
+            except queue.Empty:
+                more = not writer.flush_all and next(checks, DONE) is not DONE
+                continue
+            if work is None:
+                break
+            self._done.put(writer.write(work))
             os.eventfd_write(self._event, 1)
-        self._writer.close()
+        writer.close()
 
     def _release(self) -> None:
         self._writer.close()
@@ -341,6 +350,32 @@ class FileStore:
             self._say_line(text)
 
 
+def recent_cycles(
+    rows: Iterable[tuple[str, CycleRow]],
+    noted: Iterable[Entry],
+    at_ns: int,
+    wall_ns: int,
+    boot: int | None,
+) -> Mapping[str, tuple[int, ...]]:
+    """Observed spin-ups of the last 60 days by disk, ascending, by the boot clock.
+
+    A row of the boot `boot` has that clock's time; of an older one the wall time counts, less
+    the present offset of the two clocks. `noted` entries are of the present boot.
+    """
+    found: dict[str, set[int]] = {}
+    for disk, row in rows:
+        if row.observed:
+            other = row.at_ms * MILLISECOND - (wall_ns - at_ns)
+            found.setdefault(disk, set()).add(row.boot_ns if row.boot == boot else other)
+    for entry in noted:
+        if isinstance(entry, Cycle) and entry.observed:
+            found.setdefault(entry.disk, set()).add(entry.at_ns)
+    return {
+        disk: tuple(sorted(time for time in times if time > at_ns - RECENT_NS))
+        for disk, times in found.items()
+    }
+
+
 def check_kind(path: Path, accounts: Mapping[str, Mapping[str, object]], simulated: bool) -> None:
     """Raise Refusal when a ledger holds disks of the other kind."""
     for disk in accounts:
@@ -350,3 +385,85 @@ def check_kind(path: Path, accounts: Mapping[str, Mapping[str, object]], simulat
                 f"{path}: holds {kind} disks ({disk}), and these are {other}; "
                 "name another file with --ledger"
             )
+
+
+class MemoryStore:
+    """ports.Store without a file: `--ledger memory`.
+
+    The newest 31 days are held for /history. A commit ends at once; nothing is ever restored, so
+    nothing is ever lost.
+    """
+
+    def __init__(self) -> None:
+        self._event = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._ended: list[tuple[int, bool]] = []
+        self._recent = Recent()
+        self._noted: list[Entry] = []
+        self._accounts: dict[str, Dump] = {}
+        self._offset_ns = 0
+        self._at_ns = 0
+
+    def restore(self) -> Restored:
+        """Nothing."""
+        return Restored(0, 0, 0, "", {}, (), "")
+
+    def note(
+        self,
+        at_ns: int,
+        wall_ns: int,
+        changed: Mapping[str, Mapping[str, object]],
+        entries: Sequence[Entry],
+    ) -> None:
+        """Hold the entries and the open spans for /history."""
+        self._offset_ns = wall_ns - at_ns
+        self._at_ns = at_ns
+        self._accounts.update(changed)
+        self._noted += entries
+
+    def commit(self, commit: Commit) -> bool:
+        """Put the entries into their days; always True."""
+        recent, today = self._recent, day_of(commit.wall_ns)
+        offset_ns = commit.wall_ns - commit.at_ns
+        days = changed(commit.entries, offset_ns, 1, recent.get, recent.numbers())
+        for disk, totals in commit.totals.items():
+            rows = days.get((today, disk)) or recent.get(today, disk) or Day()
+            days[today, disk] = rows._replace(totals=DayTotals.of(totals, commit.wall_ns))
+        for (day, disk), rows in days.items():
+            recent.put(day, disk, rows)
+        self._noted = []
+        self._ended.append((commit.number, True))
+        os.eventfd_write(self._event, 1)
+        return True
+
+    def settle(self) -> None:
+        """A commit has always ended."""
+
+    def finished(self) -> Iterable[tuple[int, bool]]:
+        """Commits since the last call."""
+        with suppress(BlockingIOError):
+            os.eventfd_read(self._event)
+        ended, self._ended = self._ended, []
+        return ended
+
+    def status(self) -> StoreStatus:
+        """Never committed to a file."""
+        return StoreStatus(0, 0, 0, "")
+
+    def fileno(self) -> int:
+        """Readable after a commit."""
+        return self._event
+
+    def close(self) -> None:
+        """Let the descriptor go; may be called twice."""
+        if self._event >= 0:
+            os.close(self._event)
+            self._event = -1
+
+    def history(self) -> History:
+        """The newest 31 days; may be read by any thread."""
+        noted = list(self._noted)  # before the days, so that nothing is missed
+        return History(self._recent.days, noted, self._offset_ns, dict(self._accounts), self._at_ns)
+
+    def remembered(self) -> History:
+        """The same: there is nothing but memory."""
+        return self.history()

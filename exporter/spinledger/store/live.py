@@ -16,20 +16,44 @@ import json
 import os
 import stat
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from hashlib import blake2b
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
-from spinledger.model import Entry
-from spinledger.store.sheets import compact, from_json, kept, to_json
-from spinledger.store.work import Pending
+from spinledger.model import Cycle, Entry, Evidence, Explained, Gap, Reading, Span, Worn
+from spinledger.store.schema import Dump
 
 COMPACT_BYTES = 4 << 20
 MOST_PARTS = 8
 MEMORY = frozenset({"tmpfs", "ramfs"})
+MOST_ENTRIES = 200_000  # waiting for the file, when it cannot be written; then the oldest go
+
+compact: Callable[[object], str] = json.JSONEncoder(
+    separators=(",", ":"), check_circular=False, ensure_ascii=True
+).encode
+"""JSON types as one line of ASCII."""
+
+
+@dataclass(slots=True)
+class Pending:
+    """What is recorded and not in the file: newest dumps by identity, entries in order."""
+
+    dumps: dict[str, Dump] = field(default_factory=dict)
+    entries: list[Entry] = field(default_factory=list)
+
+    def add(self, dumps: Mapping[str, Dump], entries: Sequence[Entry]) -> None:
+        """Take what came after."""
+        self.dumps.update(dumps)
+        self.entries += entries
+        if len(self.entries) > MOST_ENTRIES:
+            del self.entries[: MOST_ENTRIES // 10]
+
+    def once(self) -> None:
+        """Leave each entry there once; a caller may hand over again what failed."""
+        self.entries = list(dict.fromkeys(self.entries))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +142,11 @@ class LiveJournal:
         entries: Sequence[Entry],
     ) -> None:
         """Keep a tick."""
-        mine = [entry for entry in entries if kept(entry)]
-        self._parts[-1].pending.add(changed, mine)
+        self._parts[-1].pending.add(changed, entries)
         self._opening = replace(self._opening, at_ns=at_ns, wall_ns=wall_ns)
         given: list[object] = ["t", at_ns, wall_ns]
-        if changed or mine:
-            given += [dict(changed), [to_json(entry) for entry in mine]]
+        if changed or entries:
+            given += [dict(changed), [to_json(entry) for entry in entries]]
         self._append(line(given))
 
     def handed(self, number: int) -> None:
@@ -145,7 +168,7 @@ class LiveJournal:
             self._parts[0].numbers += second.numbers
 
     def noted(self) -> list[Entry]:
-        """What is not known to be in the file; may be asked by any thread."""
+        """What is not known to be in the file; may be called by any thread."""
         return [entry for part in list(self._parts) for entry in list(part.pending.entries)]
 
     def nothing_noted(self) -> bool:
@@ -309,3 +332,31 @@ def _ours(folder: Path) -> bool:
         return False
     private = stat.S_ISDIR(seen.st_mode) and not seen.st_mode & 0o022
     return private and seen.st_uid == os.geteuid() and os.access(folder, os.W_OK)
+
+
+# Entries as JSON
+
+_LETTERS: dict[type, str] = {Span: "s", Cycle: "c", Explained: "x", Gap: "g", Reading: "r"}
+_BY_LETTER = {letter: kind for kind, letter in _LETTERS.items()}
+_FIELDS = {kind: tuple(f.name for f in fields(cast(Any, kind))) for kind in (*_LETTERS, Worn)}
+
+
+def to_json(entry: Entry) -> list[object]:
+    """An entry as JSON types, exactly."""
+    kind = type(entry)
+    values: list[object] = [getattr(entry, name) for name in _FIELDS[kind]]
+    if isinstance(entry, Reading):
+        worn = entry.worn
+        values[3] = [getattr(worn, name) for name in _FIELDS[Worn]]
+    return [_LETTERS[kind], *values]
+
+
+def from_json(given: Sequence[Any]) -> Entry:
+    """The entry of `to_json`. KeyError, TypeError or ValueError when it is none."""
+    letter, *values = given
+    kind = _BY_LETTER[letter]
+    if kind is Reading:
+        values[3] = Worn(*values[3])
+    if kind is Span:
+        values[7] = Evidence(values[7])
+    return cast(Entry, kind(*values))

@@ -20,7 +20,7 @@ from spinledger.cli import history as command
 from spinledger.model import DAY, HOUR, Span
 from spinledger.store import export
 from spinledger.store.history import read
-from spinledger.store.memory import MemoryStore
+from spinledger.store.ledger import MemoryStore
 from spinledger.web.server import WebServer
 from tests.integration.store.written import WALL_NS, Shelf, settle, store
 

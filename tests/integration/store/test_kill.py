@@ -22,7 +22,7 @@ from tests.integration.store.written import BOOT
 ROOT = Path(__file__).parents[3]
 KILLS = int(os.environ.get("SPINLEDGER_TEST_KILLS", "20"))
 CUTS = int(os.environ.get("SPINLEDGER_TEST_CUTS", "8"))
-ROWS = 5 * DISKS  # entries a tick
+ROWS = 4 * DISKS  # spans, spin-ups and gaps a tick
 
 
 @dataclass(frozen=True)

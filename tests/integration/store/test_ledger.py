@@ -14,26 +14,31 @@ import sys
 import threading
 from collections import Counter
 from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from spinledger import cli
 from spinledger.errors import Refusal, Unavailable
-from spinledger.model import DAY, HOUR, SECOND
-from spinledger.ports import Restored
-from spinledger.store.file import HEAD, SCHEMA, Head, LedgerFile, migrate, row_checksum
+from spinledger.model import DAY, HOUR, MILLISECOND, SECOND, Cycle, Entry, Evidence, Explained, Span
+from spinledger.ports import Commit, Restored
+from spinledger.store.days import checksum, packed
 from spinledger.store.history import read
-from spinledger.store.ledger import FileStore
-from spinledger.store.memory import MemoryStore
-from spinledger.store.work import Work
+from spinledger.store.ledger import FileStore, MemoryStore
+from spinledger.store.schema import TABLES, VIEWS
 from tests.integration.store.written import (
     BOOT,
     WALL_NS,
     Shelf,
     disk_name,
+    dump,
     everything,
+    expected,
     reading,
     settle,
     store,
@@ -98,7 +103,7 @@ class Held:
         writer = books._writer
         write = writer.write
 
-        def held(work: Work) -> object:
+        def held(work: Commit) -> object:
             self.gate.wait(30)
             outcome = write(work)
             self.done.set()
@@ -131,7 +136,7 @@ def test_books_over_any_row_of_stops(
     boots = 0
     books = place.store(f"boot-{boots}")
     assert books.restore().lost == ""
-    saved: tuple[dict[str, int], set[object]] = ({}, set())  # what the file has for sure
+    saved: tuple[dict[str, int], list[Entry]] = ({}, [])  # what the file has for sure
     for act in acts:
         if act == "tick":
             shelf.tick(books)
@@ -139,13 +144,13 @@ def test_books_over_any_row_of_stops(
         if act == "commit":
             shelf.commit(books, f"boot-{boots}")
             assert [good for _, good in settle(books)] == [True]
-            saved = (some(shelf.cycles), set(shelf.recorded))
+            saved = (some(shelf.cycles), list(shelf.recorded))
             continue
         old = saved
         if act == "clean":
             shelf.commit(books, f"boot-{boots}", clean=True)
             settle(books)
-            saved = old = (some(shelf.cycles), set(shelf.recorded))
+            saved = old = (some(shelf.cycles), list(shelf.recorded))
             books.close()
             boots += seed % 2  # the host may have been started anew
         else:
@@ -158,7 +163,7 @@ def test_books_over_any_row_of_stops(
                 shelf.commit(books, f"boot-{boots}")
                 held.gate.set()
                 assert held.done.wait(30)
-                saved = old = (some(shelf.cycles), set(shelf.recorded))
+                saved = old = (some(shelf.cycles), list(shelf.recorded))
                 shelf.tick(books)
                 place.keep("kept")
             else:
@@ -173,16 +178,15 @@ def test_books_over_any_row_of_stops(
         if act.startswith("cut"):
             assert restored.lost
             assert counts(restored) == old[0]
-            assert set(everything(books.history())) == old[1]
+            assert everything(books.history()) == expected(old[1])
             shelf.cycles = dict.fromkeys(shelf.names, 0) | old[0]
-            shelf.recorded = list(old[1])  # type: ignore[arg-type]
-            shelf.at_ns += HOUR  # what is booked again is not the same
+            shelf.recorded = list(old[1])
+            shelf.at_ns += HOUR  # what is recorded again is not the same
             shelf.wall_ns += HOUR
         else:
             assert restored.lost == ""
             assert counts(restored) == some(shelf.cycles)
-        assert set(everything(books.history())) == set(shelf.recorded)
-        assert len(everything(books.history())) == len(set(shelf.recorded))
+        assert everything(books.history()) == expected(shelf.recorded)
         shelf.number = restored.number
         shelf.waiting, shelf.changed = [], set()
     books.close()
@@ -199,7 +203,7 @@ def test_an_orderly_stop_leaves_nothing_in_memory(place: Place) -> None:
     settle(books)
     books.close()
     assert list(place.live.glob("*.live")) == []
-    assert set(everything(read(place.ledger))) == set(shelf.recorded)
+    assert everything(read(place.ledger)) == expected(shelf.recorded)
     restored = place.store("another boot").restore()
     assert (restored.lost, restored.number, restored.boot_id) == ("", 1, BOOT)
     assert (restored.at_ns, restored.wall_ns) == (shelf.at_ns, shelf.wall_ns)
@@ -265,57 +269,57 @@ def test_real_and_simulated_disks_share_no_ledger(place: Place, simulated: bool)
     assert store(place.ledger, place.live, simulated=simulated).restore().lost == ""
 
 
-def test_a_newer_version_is_refused_and_left_alone(place: Place) -> None:
-    """A file of a form we do not know is not set aside."""
+def newer(ledger: Path, how: str) -> None:
+    """Make a ledger one of a newer version, or as if a bit of its version had changed."""
+    with closing(sqlite3.connect(ledger, isolation_level=None)) as connection:
+        if how == "a column more":
+            connection.execute("ALTER TABLE meta ADD COLUMN more TEXT")
+        connection.execute("UPDATE meta SET version = 3")
+        if how == "the header agrees":
+            connection.execute("PRAGMA user_version = 3")
+        if how == "its checksum agrees":
+            *row, _ = connection.execute("SELECT * FROM meta").fetchone()
+            connection.execute("UPDATE meta SET checksum = ?", (checksum(packed(row)),))
+
+
+@pytest.mark.parametrize("how", ["a column more", "the header agrees", "its checksum agrees"])
+def test_a_newer_version_is_refused_and_left_alone(
+    place: Place, how: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By the store and by each command that opens the file: one line, exit code 2, no change."""
+    shelf = Shelf(1)
+    books = place.store()
+    books.restore()
+    shelf.tick(books, chance=1.0)
+    shelf.commit(books, clean=True)
+    settle(books)
+    books.close()
+    newer(place.ledger, how)
+    before = place.ledger.read_bytes()
+    with pytest.raises(Refusal, match=r"newer version of this program \(schema 3, this one knows"):
+        place.store().restore()
+    path = str(place.ledger)
+    for command in (
+        ["history", "--ledger", path],
+        ["replay", "--ledger", path, "--disk", shelf.names[0]],
+        ["check", "--ledger", path],
+        ["serve", "--shelf", "simulated", "--ledger", path, "--listen", "127.0.0.1:0"],
+    ):
+        assert cli.main(command) == 2
+        error = capsys.readouterr().err
+        assert error.count("\n") == 1
+        assert "newer version" in error, command
+    assert place.ledger.read_bytes() == before
+
+
+def test_a_version_that_one_changed_bit_made_is_damage(place: Place) -> None:
+    """3 where 2 was, and nothing else that says so: the file is set aside."""
     place.store().restore()
-    with sqlite3.connect(place.ledger) as connection:
-        blob = connection.execute("SELECT blob FROM books WHERE kind = ?", (HEAD,)).fetchone()[0]
-        blob = blob.replace(b'"version": 1', b'"version": 9')
-        connection.execute(
-            "UPDATE books SET blob = ?, checksum = ? WHERE kind = ?",
-            (blob, row_checksum(HEAD, 0, "", blob), HEAD),
-        )
+    newer(place.ledger, "a bit")
     other = Place(place.folder / "other")
     other.ledger.parent.mkdir()
     shutil.copy(place.ledger, other.ledger)
-    with pytest.raises(Refusal, match="form 9, this one knows 1"):
-        other.store().restore()
-    assert sorted(path.name for path in other.ledger.parent.iterdir()) == [
-        "ledger.db",
-        "ledger.db.lock",
-    ]
-
-
-def test_migrations_run_one_step_a_transaction(tmp_path: Path) -> None:
-    """A step that fails leaves the version before it, whole; run again it is done; a file that
-    lacks a row is not migrated."""
-    path = tmp_path / "ledger.db"
-    LedgerFile.create(path, Head(1, "abc"), [("account", 0, "sim-1", b"one")]).close()
-    connection = sqlite3.connect(path, isolation_level=None)
-
-    def rename(file: sqlite3.Connection) -> None:
-        checksum = row_checksum("account", 0, "sim-2", b"one")
-        file.execute(
-            "UPDATE books SET disk = 'sim-2', checksum = ? WHERE kind = 'account'", (checksum,)
-        )
-
-    def fail(file: sqlite3.Connection) -> None:
-        file.execute("DELETE FROM books WHERE kind = 'account'")
-        raise sqlite3.OperationalError("power")
-
-    def whole(version: int, disk: str) -> Head:
-        return Head(version, "abc", sum=row_checksum("account", 0, disk, b"one") % 2**64, rows=1)
-
-    head = whole(1, "sim-1")
-    with pytest.raises(Unavailable, match="rows are missing"):
-        migrate(connection, path, Head(1, "abc", rows=2), {1: rename}, 2)
-    with pytest.raises(sqlite3.OperationalError):
-        migrate(connection, path, head, {1: rename, 2: fail}, 3)
-    disks = connection.execute("SELECT disk FROM books WHERE kind = 'account'").fetchall()
-    assert disks == [("sim-2",)]
-    again = migrate(connection, path, whole(2, "sim-2"), {2: rename}, 3)
-    assert (again.version, again.rows) == (3, 1)
-    assert again.sum == row_checksum("account", 0, "sim-2", b"one") % 2**64
+    assert "set aside" in other.store().restore().lost
 
 
 def test_a_file_that_is_deleted_while_in_use_is_written_again(place: Place) -> None:
@@ -333,7 +337,7 @@ def test_a_file_that_is_deleted_while_in_use_is_written_again(place: Place) -> N
     shelf.commit(books, clean=True)
     assert settle(books) == [(4, True)]
     books.close()
-    assert set(everything(read(place.ledger))) == set(shelf.recorded)
+    assert everything(read(place.ledger)) == expected(shelf.recorded)
     assert Counter("written again" in text for text in said) == {True: 3}
     assert place.store().restore().lost == ""
 
@@ -378,32 +382,40 @@ def test_a_stalled_disk_stalls_nothing_but_the_file(place: Place) -> None:
     shelf.tick(books, chance=1.0)
     assert not shelf.commit(books)
     assert list(books.finished()) == []
-    assert set(everything(books.history())) == set(shelf.recorded)
+    assert everything(books.history()) == expected(shelf.recorded)
     held.gate.set()
     assert settle(books) == [(1, True)]
     assert shelf.commit(books)
 
 
-def test_spans_go_after_their_time_and_gaps_and_totals_stay(place: Place) -> None:
-    """With `keep_days` 5, the details of the newest 5 days with any are there; days all are."""
+def test_spans_and_gaps_go_after_their_time_and_the_rest_stays(place: Place) -> None:
+    """With `keep_days` 5, spans and gaps of the newest 5 days are there; spin-ups, readings and
+    days all are. A change of `keep_days` holds from the next commit on, in memory too."""
     books = store(place.ledger, None, keep_days=5)
     books.restore()
     shelf = Shelf(2, wall_ns=WALL_NS + 12 * HOUR)
-    for day in range(12):
+
+    def day(number: int) -> None:
         shelf.tick(books, DAY, chance=1.0)
-        last = reading(day, shelf.names[0], shelf.at_ns, shelf.wall_ns)
-        shelf.waiting.append(last)
+        shelf.waiting.append(reading(number, shelf.names[0], shelf.at_ns, shelf.wall_ns))
         shelf.commit(books)
         settle(books)
+
+    for number in range(12):
+        day(number)
+    for seen in (books.history(), read(place.ledger)):
+        assert [len(list(seen.gaps(name))) for name in shelf.names] == [5, 5]
+        assert [len(list(seen.spans(name))) for name in shelf.names] == [10, 10]
+        assert [len(list(seen.cycles(name))) for name in shelf.names] == [12, 12]
+    books.keep_days = 2
+    day(12)
+    assert len(list(books.history().gaps())) == len(list(read(place.ledger).gaps())) == 4
     books.close()
-    result = read(place.ledger)
-    assert len({cycle.number for cycle in result.cycles(shelf.names[0])}) == 5
-    assert len(list(result.gaps(shelf.names[0]))) == 12
-    days = list(result.days(shelf.names[0]))
-    assert [day.day for day in days] == list(range(days[0].day, days[0].day + 12))
-    assert [day.totals["cycles"]["yes"] for day in days] == list(range(1, 13))
-    assert all(day.reading is not None for day in days)
-    assert store(place.ledger, None).restore().number == 12
+    days = list(read(place.ledger).days(shelf.names[0]))
+    assert [one.day for one in days] == list(range(days[0].day, days[0].day + 13))
+    assert [one.totals.observed_cycles for one in days] == list(range(1, 14))
+    assert [one.reading and one.reading.worn.loads for one in days] == list(range(200, 213))
+    assert store(place.ledger, None).restore().number == 13
 
 
 def test_a_wrong_clock_drops_nothing_but_its_own_days(place: Place) -> None:
@@ -420,9 +432,9 @@ def test_a_wrong_clock_drops_nothing_but_its_own_days(place: Place) -> None:
         shelf.tick(books, HOUR, chance=1.0)
         assert shelf.commit(books)
         assert settle(books)[0][1]
-    assert set(everything(books.history())) == set(shelf.recorded)
+    assert everything(books.history()) == expected(shelf.recorded)
     books.close()
-    assert set(everything(read(place.ledger))) == set(shelf.recorded)
+    assert everything(read(place.ledger)) == expected(shelf.recorded)
     assert counts(store(place.ledger, None).restore()) == {shelf.names[0]: 4}
 
 
@@ -435,7 +447,7 @@ def test_older_days_come_from_the_file_and_newer_ones_from_memory(place: Place) 
         shelf.tick(books, DAY, chance=1.0)
         shelf.commit(books)
         settle(books)
-    assert set(everything(books.history())) == set(shelf.recorded)
+    assert everything(books.history()) == expected(shelf.recorded)
     os.replace(place.ledger, place.folder / "elsewhere.db")
     since = shelf.wall_ns - 20 * DAY
     recent = list(books.history().spans(None, since))
@@ -448,31 +460,193 @@ def test_older_days_come_from_the_file_and_newer_ones_from_memory(place: Place) 
 def test_the_memory_store_keeps_history_and_no_file(tmp_path: Path) -> None:
     """It takes commits at once, tells its history, and restores nothing."""
     books = MemoryStore()
-    assert books.restore() == Restored(0, 0, 0, "", {}, (), "")
+    assert books.restore() == Restored(0, 0, 0, "", {}, (), "", {})
     shelf = Shelf(2)
     for _ in range(5):
         shelf.tick(books, DAY, chance=1.0)
         assert shelf.commit(books)
         assert list(books.finished()) == [(shelf.number, True)]
     shelf.tick(books, 5 * SECOND, chance=1.0)
-    assert set(everything(books.history())) == set(shelf.recorded)
-    assert [day.totals["cycles"]["yes"] for day in books.history().days(shelf.names[0])] == [
+    assert everything(books.history()) == expected(shelf.recorded)
+    assert [day.totals.observed_cycles for day in books.history().days(shelf.names[0])] == [
         1, 2, 3, 4, 5,
     ]  # fmt: skip
     assert books.status().committed_wall_ns == 0
     books.close()
 
 
-def test_the_schema_is_what_the_documentation_of_the_file_says(place: Place) -> None:
-    """Anyone may look with sqlite3: one table, the kinds by name, times in days since 1970."""
+def sql(path: Path, query: str) -> list[Any]:
+    """What another program's connection gives."""
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+        return connection.execute(query).fetchall()
+
+
+def test_anybody_can_read_the_tables_while_the_exporter_runs(place: Place) -> None:
+    """Plain SQL on the open file: a row for each spin-up, in number the ledger's total; tables as
+    documented, STRICT and WITHOUT ROWID (sqlite.org, "STRICT Tables"); no page is broken."""
     books = place.store()
     books.restore()
-    shelf = Shelf(1, wall_ns=WALL_NS + 12 * HOUR)
+    shelf = Shelf(3, wall_ns=WALL_NS + 12 * HOUR)
+    for _ in range(40):
+        shelf.tick(books, 2 * HOUR)
+        shelf.commit(books)
+        settle(books)
+    path = place.ledger
+    kinds = {
+        name: (kind, bool(strict), bool(without))
+        for _, name, kind, _, without, strict in sql(path, "PRAGMA table_list")
+        if not str(name).startswith("sqlite_")
+    }
+    tables = dict.fromkeys(TABLES, ("table", True, True))
+    assert kinds == tables | dict.fromkeys(VIEWS, ("view", False, False))
+    assert sql(path, "PRAGMA integrity_check") == [("ok",)]
+    truth = Counter(
+        (datetime.fromtimestamp(one.at_wall_ns // SECOND, UTC).date().isoformat(), one.disk)
+        for one in shelf.recorded
+        if isinstance(one, Cycle)
+    )
+    rows = sql(
+        path,
+        "SELECT date(at_s, 'unixepoch'), identity, count(*) FROM cycles JOIN disks USING (disk) "
+        "GROUP BY 1, 2",
+    )
+    assert {row[:2]: row[2] for row in rows} == truth
+    assert len(sql(path, "SELECT date(at_s,'unixepoch'), disk, count(*) FROM cycles GROUP BY 1,2"))
+    totals = sql(path, "SELECT identity, max(observed_cycles) FROM days JOIN disks USING (disk) "
+                       "GROUP BY 1")  # fmt: skip
+    assert dict(totals) == shelf.cycles
+    by_view = sql(path, "SELECT identity, count(*) FROM spin_ups GROUP BY 1")
+    assert dict(by_view) == shelf.cycles
+    grown = sql(path, "SELECT identity, sum(observed_cycles) FROM daily GROUP BY 1")
+    assert dict(grown) == shelf.cycles
+    indexes = "SELECT count(*) FROM sqlite_schema WHERE type = 'index' AND sql IS NOT NULL"
+    assert sql(path, indexes) == [(0,)]
+
+
+def test_an_open_reader_delays_a_commit_and_loses_nothing(place: Place) -> None:
+    """While another program is in the middle of reading, a commit waits 2 s, fails and is
+    reported; what it held goes in with the next one (sqlite.org, "File Locking", SHARED)."""
+    said: list[str] = []
+    books = place.store(say=said.append)
+    books.restore()
+    shelf = Shelf(2)
     shelf.tick(books, chance=1.0)
     shelf.commit(books)
     settle(books)
-    with sqlite3.connect(f"file:{place.ledger}?mode=ro", uri=True) as connection:
-        assert connection.execute("SELECT sql FROM sqlite_schema").fetchall() == [(SCHEMA,)]
-        kinds = connection.execute("SELECT kind, day FROM books ORDER BY kind").fetchall()
-    today = WALL_NS // DAY
-    assert kinds == [("account", 0), ("detail", today), ("head", 0), ("kept", today)]
+    with closing(sqlite3.connect(f"file:{place.ledger}?mode=ro", uri=True)) as reader:
+        cursor = reader.execute("SELECT * FROM spans")
+        cursor.fetchone()
+        shelf.tick(books, chance=1.0)
+        shelf.commit(books)
+        assert settle(books) == [(2, False)]
+        assert "another program" in books.status().trouble
+        assert everything(books.history()) == expected(shelf.recorded)
+        cursor.close()
+    shelf.tick(books, chance=1.0)
+    shelf.commit(books)
+    assert settle(books) == [(3, True)]
+    assert books.status().trouble == ""
+    assert everything(read(place.ledger)) == expected(shelf.recorded)
+    assert [text for text in said if "written again" in text] == ["the ledger is written again"]
+
+
+def test_spans_of_no_length_and_of_one_millisecond_are_all_there(place: Place) -> None:
+    """Three spans that begin in one millisecond are three rows, in order; the same entries handed
+    over again, as after a commit whose end was not known, change nothing."""
+    books = place.store()
+    books.restore()
+    at, wall = HOUR, WALL_NS + HOUR
+    name = disk_name(0)
+
+    def span(state: str, began: int, ended: int) -> Span:
+        return Span(
+            name, state, at + began, at + ended, wall + began, wall + ended, 0, Evidence.MOVED
+        )
+
+    spans = [
+        span("spinning", 0, 1000),
+        span("standby", 1000, 1000),
+        span("spinning", 1000, 60 * SECOND),
+    ]
+    cycle = Cycle(1, name, at + 1000, wall + 1000, True)
+    entries: tuple[Entry, ...] = (*spans, cycle)
+    for number in (1, 2):
+        accounts = {name: dump(1, at)}
+        assert books.commit(Commit(number, at, wall, BOOT, False, accounts, {}, entries))
+        assert settle(books) == [(number, True)]
+    states = [one.state for one in read(place.ledger).spans(name)]
+    assert states == ["spinning", "standby", "spinning"]
+    assert len(list(read(place.ledger).cycles(name))) == 1
+
+
+def test_recent_spin_ups_are_given_at_a_start(place: Place) -> None:
+    """Observed ones of 60 days: of this boot to the nanosecond, also where the wall clock was set
+    in between; of an earlier boot by wall time and the last offset; of the live journal as well."""
+    name = disk_name(0)
+    books = place.store("boot-1")
+    books.restore()
+
+    def put(number: int, boot: str, at: int, wall: int, *times: int, observed: bool = True) -> None:
+        entries: list[Entry] = [Cycle(t % 997, name, t, wall - at + t, observed) for t in times]
+        accounts = {name: dump(number, at)}
+        assert books.commit(Commit(number, at, wall, boot, True, accounts, {}, tuple(entries)))
+        assert settle(books) == [(number, True)]
+
+    wall = WALL_NS + 40 * DAY
+    put(1, "boot-1", 100 * DAY, wall, 39 * DAY, 42 * DAY, 99 * DAY)
+    books.close()
+    books = place.store("boot-2")
+    books.restore()
+    put(2, "boot-2", 2 * HOUR, wall + 3 * HOUR, HOUR + 1, HOUR + 2)
+    put(3, "boot-2", 3 * HOUR, wall + 9 * HOUR, 2 * HOUR + 3)  # the wall clock was set by 5 h
+    put(4, "boot-2", 4 * HOUR, wall + 10 * HOUR, 3 * HOUR + 4, observed=False)
+    late = Cycle(7, name, 5 * HOUR + 5, wall + 11 * HOUR, True)
+    books.note(6 * HOUR, wall + 12 * HOUR, {}, [late])
+    books.close()
+    restored = place.store("boot-2").restore()
+    assert restored.boot_id == "boot-2"
+    shift = 6 * HOUR - (wall + 12 * HOUR)  # from wall time to the present boot's clock
+    older = [wall - 100 * DAY + at + shift for at in (42 * DAY, 99 * DAY)]
+    mine = [HOUR + 1, HOUR + 2, 2 * HOUR + 3, 5 * HOUR + 5]
+    assert restored.recent_cycles == {name: (*older, *mine)}
+    assert older[0] > 6 * HOUR - 60 * DAY
+    assert wall - 100 * DAY + 39 * DAY + shift < 6 * HOUR - 60 * DAY
+
+
+def test_recent_spin_ups_come_from_before_the_days_in_memory(place: Place) -> None:
+    """Of 70 days with one each, those of 60 days; a changed row among them is noticed."""
+    books = place.store()
+    books.restore()
+    name = disk_name(0)
+    for day in range(1, 71):
+        at, wall = day * DAY, WALL_NS + day * DAY
+        cycle = Cycle(day, name, at, wall, True)
+        accounts = {name: dump(day, at)}
+        books.commit(Commit(day, at, wall, BOOT, day == 70, accounts, {}, (cycle,)))
+        settle(books)
+    books.close()
+    books = place.store()
+    assert books.restore().recent_cycles == {name: tuple(range(11 * DAY, 71 * DAY, DAY))}
+    books.close()
+    with closing(sqlite3.connect(place.ledger, isolation_level=None)) as connection:
+        connection.execute("UPDATE cycles SET observed = 0 WHERE number = 20")
+    assert "set aside" in place.store().restore().lost
+
+
+def test_a_cause_that_comes_late_is_put_beside_its_spin_up(place: Place) -> None:
+    """Also after midnight UTC, and after the spin-up's own commit."""
+    books = place.store()
+    books.restore()
+    name = disk_name(0)
+    at, wall = HOUR, WALL_NS + DAY - 10 * MILLISECOND
+    accounts = {name: dump(1, at)}
+    cycle = Cycle(1, name, at, wall, True)
+    books.commit(Commit(1, at, wall, BOOT, False, accounts, {}, (cycle,)))
+    settle(books)
+    cause = Explained(1, name, at + SECOND, "read", "backup", "archive", 7 * SECOND)
+    books.note(at + SECOND, wall + SECOND, {}, [cause])
+    assert [one.cause for one in books.history().cycles()] == ["read"]
+    books.commit(Commit(2, at + SECOND, wall + SECOND, BOOT, False, accounts, {}, (cause,)))
+    settle(books)
+    rows = sql(place.ledger, "SELECT observed, cause, actor, place, wait_ms, wait_s FROM cycles")
+    assert rows == [(1, "read", "backup", "archive", 7000, 7.0)]

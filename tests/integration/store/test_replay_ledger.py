@@ -86,9 +86,13 @@ def test_what_cannot_be_judged_is_refused_in_one_line(
     """A disk not watched yet, a disk that is not there, and a file that is no ledger."""
     (tmp_path / "notes.txt").write_text("a text file of some length\n" * 100)
     for path, disk, complaint in (
-        (ledger, YOUNG, "this disk has been watched for less than an hour"),
+        (ledger, YOUNG, "this disk was observed for less than an hour"),
         (ledger, "sim-gone", "'sim-gone' is not in it; give --disk with one of: sim-busy"),
-        (tmp_path / "notes.txt", USED, "notes.txt: file is not a database; name a ledger file"),
+        (
+            tmp_path / "notes.txt",
+            USED,
+            "notes.txt: is not a ledger of this program",
+        ),
     ):
         assert cli.main(["replay", "--ledger", str(path), "--disk", disk]) == 2
         said = capsys.readouterr().err

@@ -1,4 +1,4 @@
-"""A process that books and can be killed: each tick raises every disk's count by one.
+"""A process that records and can be killed: each tick raises every disk's count by one.
 
 Run: python ticking.py LEDGER LIVE BOOT. Prints one line a fact, at once: `restored N AT ROWS LOST`,
 `committed N`, `noted N`, `refused TEXT`.
@@ -30,7 +30,7 @@ def main() -> None:
     shelf = Shelf(DISKS)
     shelf.number = restored.number
     counts = {str(account["cycles"]) for account in restored.accounts.values()} or {"0"}
-    rows = len(everything(books.history()))
+    rows = everything(books.history()).total()
     print(f"restored {'/'.join(counts)} {restored.at_ns} {rows} {restored.lost}", flush=True)
     count = int(counts.pop())
     shelf.cycles = dict.fromkeys(shelf.names, count)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import random
 import select
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,7 +26,7 @@ from spinledger.model import (
     Worn,
 )
 from spinledger.ports import Commit, Store
-from spinledger.store.history import History
+from spinledger.store.history import History, PastCycle, PastGap, PastSpan
 from spinledger.store.ledger import FileStore
 from tests.fakes.snapshots import view
 
@@ -175,13 +176,33 @@ class Shelf:
         return taken
 
 
-def everything(history: History) -> list[Entry]:
-    """All entries of a history."""
-    kinds: Sequence[Iterator[Entry]] = (
-        history.spans(),
-        history.cycles(),
-        history.explained(),
-        history.gaps(),
-        history.readings(),
-    )
-    return [entry for kind in kinds for entry in kind]
+Past = PastSpan | PastCycle | PastGap
+
+
+def everything(history: History) -> Counter[Past]:
+    """All spans, spin-ups and gaps of a history, and how often each is there."""
+    return Counter[Past]([*history.spans(), *history.cycles(), *history.gaps()])
+
+
+def expected(entries: Iterable[Entry]) -> Counter[Past]:
+    """What a history should give for entries whose times are whole milliseconds, each once."""
+    causes = {(one.disk, one.cycle): one for one in entries if isinstance(one, Explained)}
+    found: set[Past] = set()
+    for one in entries:
+        if isinstance(one, Span):
+            found.add(
+                PastSpan(
+                    one.disk, one.state, one.began_wall_ns, one.ended_wall_ns,
+                    one.ended_ns - one.began_ns, one.active_ns, one.evidence.value,
+                )
+            )  # fmt: skip
+        elif isinstance(one, Gap):
+            length = one.ended_ns - one.began_ns
+            found.add(PastGap(one.disk, one.began_wall_ns, length, one.censored))
+        elif isinstance(one, Cycle):
+            past = PastCycle(one.disk, one.number, one.at_wall_ns, one.observed)
+            cause = causes.get((one.disk, one.number))
+            if cause is not None:
+                past = PastCycle(*past[:4], cause.cause, cause.actor, cause.place, cause.wait_ns)
+            found.add(past)
+    return Counter(found)

@@ -20,18 +20,17 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from spinledger.errors import BadInput
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, Entry, Evidence, Explained, Span
+from spinledger.store.days import Day, DayTotals, DiskDay
 from spinledger.store.export import (
-    Question,
+    Query,
     answer,
-    asked,
     csv_of,
     days,
     openmetrics_of,
+    query_of,
     since_ns,
 )
-from spinledger.store.file import DAY_ROW, Row
 from spinledger.store.history import History
-from spinledger.store.sheets import Sheet
 
 DISK = "sim-dome-01"
 PRAGUE = ZoneInfo("Europe/Prague")
@@ -48,12 +47,12 @@ def span(state: str, began: int, ended: int, active: int = 0) -> Span:
     return Span(DISK, state, DAY, DAY + ended - began, began, ended, active, Evidence.MOVED)
 
 
-def history(entries: Iterable[Entry], rows: Iterable[Row] = ()) -> History:
-    """A history of entries that wait and rows of a file."""
-    held = list(rows)
+def history(entries: Iterable[Entry], held: Iterable[DiskDay] = ()) -> History:
+    """A history of entries that wait and days of a file."""
+    days = list(held)
 
-    def of(kind: str, first_day: int, disk: str | None) -> list[Row]:
-        return [row for row in held if row[0] == kind and row[1] >= first_day]
+    def of(first_day: int, disk: str | None, spans: bool) -> list[DiskDay]:
+        return [day for day in days if day[0] >= first_day]
 
     return History(of, list(entries), wall("2026-01-01") - DAY, ACCOUNTS, 0)
 
@@ -62,7 +61,7 @@ def history(entries: Iterable[Entry], rows: Iterable[Row] = ()) -> History:
 def test_a_local_day_is_as_long_as_the_clocks_say(day: str, hours: int) -> None:
     """A span over a change of clocks is cut at local midnights; the parts add up."""
     began, ended = wall(f"{day} 00:00") - 6 * HOUR, wall(f"{day} 12:00") + 24 * HOUR
-    given = list(days(history([span("standby", began, ended)]), Question(zone=PRAGUE), DISK))
+    given = list(days(history([span("standby", began, ended)]), Query(zone=PRAGUE), DISK))
     by_date = {one.date.isoformat(): one.states["standby"] for one in given}
     assert by_date[day] == hours * HOUR
     assert sum(by_date.values()) == ended - began
@@ -73,18 +72,16 @@ def test_days_without_spans_come_from_totals() -> None:
     """Old days, of which only totals are kept, are the growth from one to the next."""
     rows = []
     for number in range(1, 4):
-        sheet = Sheet()
-        totals = {
-            "state_seconds": {
-                "standby": 1000.0 * number,
-                "idle": 50.0 * number,
-                "active": 5.0 * number,
-            },
-            "cycles": {"yes": 10.0 * number, "no": 1.0 * number},
-        }
-        sheet.set_totals(totals, number * DAY + HOUR)
-        rows.append((DAY_ROW, number, DISK, sheet.encode()))
-    given = list(days(history([], rows), Question(), DISK))
+        totals = DayTotals(
+            at_ms=number * 86_400_000 + 3_600_000,
+            standby_ms=1_000_000 * number,
+            idle_ms=50_000 * number,
+            active_ms=5_000 * number,
+            observed_cycles=10 * number,
+            unobserved_cycles=number,
+        )
+        rows.append((number, DISK, Day(totals=totals)))
+    given = list(days(history([], rows), Query(), DISK))
     assert [one.date for one in given] == [date(1970, 1, 2), date(1970, 1, 3), date(1970, 1, 4)]
     assert {one.source for one in given} == {"totals"}
     assert [one.cycles for one in given] == [11, 11, 11]
@@ -96,8 +93,8 @@ def test_csv_is_what_a_person_would_have_written_down() -> None:
     """Local times with their offset, seconds, and the open span last, without an end."""
     began = wall("2026-07-01 22:00")
     turn = began + 90 * MINUTE + SECOND // 2
-    books = History(
-        lambda kind, day, disk: [],
+    past = History(
+        lambda day, disk, spans: [],
         [span("standby", began, turn), span("spinning", turn, turn + HOUR, 61 * SECOND)],
         0,
         {
@@ -113,7 +110,7 @@ def test_csv_is_what_a_person_would_have_written_down() -> None:
         },
         0,
     )
-    text = "".join(csv_of(books, Question(zone=PRAGUE)))
+    text = "".join(csv_of(past, Query(zone=PRAGUE)))
     rows = list(csv.DictReader(io.StringIO(text)))
     assert [row["state"] for row in rows] == ["standby", "spinning", "standby"]
     assert rows[0]["began"] == "2026-07-01T22:00:00+02:00"
@@ -127,7 +124,7 @@ def test_openmetrics_is_read_by_the_reference_parser() -> None:
     """Every sample is accepted; there is one at least every 4 min; counts end at the truth."""
     began = wall("2026-07-01 22:00")
     turn, end = began + 2 * HOUR, began + 3 * HOUR
-    books = history(
+    past = history(
         [
             span("standby", began, turn),
             Cycle(1, DISK, turn, turn, True),
@@ -135,7 +132,7 @@ def test_openmetrics_is_read_by_the_reference_parser() -> None:
             Cycle(2, DISK, end - MINUTE, end - MINUTE, False),
         ]
     )
-    text = "".join(openmetrics_of(books, Question()))
+    text = "".join(openmetrics_of(past, Query()))
     assert text.endswith("# EOF\n")
     parsed = text_string_to_metric_families(text)  # type: ignore[no-untyped-call]
     families = {family.name: family for family in parsed}
@@ -153,16 +150,16 @@ def test_openmetrics_is_read_by_the_reference_parser() -> None:
 
 
 def test_json_joins_cycles_with_their_causes() -> None:
-    """A cycle tells its cause once that is known, and null before."""
+    """A cycle has its cause once that is known, and null before."""
     at = wall("2026-07-01 22:00")
-    books = history(
+    past = history(
         [
             Cycle(1, DISK, at, at, True),
             Cycle(2, DISK, at + HOUR, at + HOUR, True),
             Explained(1, DISK, DAY + SECOND, "read", "backup", "archive", 7 * SECOND),
         ]
     )
-    given = json.loads(b"".join(answer(books, {}, at)))
+    given = json.loads(b"".join(answer(past, {}, at)))
     assert [cycle["actor"] for cycle in given["cycles"]] == ["backup", None]
     assert given["cycles"][0]["wait_seconds"] == 7.0
     assert given["disks"] == [DISK]
@@ -185,7 +182,7 @@ def test_since_is_a_date_or_a_duration(text: str, ns: int) -> None:
 
 @pytest.mark.parametrize("text", ["yesterday", "7", "-7d", "2026-13-01", "7 d", "1e9d"])
 def test_a_bad_since_says_how_to_write_one(text: str) -> None:
-    """Neither date nor duration: one line with what, where and the mend."""
+    """Neither date nor duration: one line with what, where and the fix."""
     with pytest.raises(BadInput, match="is neither a date nor a duration; write 2026-01-31"):
         since_ns(text, 0)
 
@@ -194,12 +191,12 @@ def test_an_unknown_disk_is_refused_before_the_first_byte() -> None:
     """The complaint names the disks that are known."""
     with pytest.raises(BadInput, match=f"knows no such disk; it knows {DISK}"):
         answer(history([]), {"disk": "sim-other"}, 0)
-    assert asked(history([]), DISK, None, 0).disk == DISK
+    assert query_of(history([]), DISK, None, 0).disk == DISK
 
 
 def test_since_leaves_out_what_ended_before() -> None:
-    """A span that lasts into the time asked for is told, one that ended before is not."""
+    """A span that lasts into the time query_of for is there, one that ended before is not."""
     at = wall("2026-07-01 12:00")
-    books = history([span("standby", at, at + HOUR), span("spinning", at + HOUR, at + 2 * HOUR)])
-    assert [s.state for s in books.spans(DISK, at + HOUR)] == ["spinning"]
-    assert [s.state for s in books.spans(DISK, at + HOUR - 1)] == ["standby", "spinning"]
+    past = history([span("standby", at, at + HOUR), span("spinning", at + HOUR, at + 2 * HOUR)])
+    assert [s.state for s in past.spans(DISK, at + HOUR)] == ["spinning"]
+    assert [s.state for s in past.spans(DISK, at + HOUR - 1)] == ["standby", "spinning"]

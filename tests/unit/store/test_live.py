@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 
 from spinledger.model import SECOND, Cycle
 from spinledger.store import live
-from spinledger.store.live import LiveJournal, Opening, file_system, parse
-from spinledger.store.work import Pending
+from spinledger.store.live import LiveJournal, Opening, Pending, file_system, parse
 
 BOOT = "11111111-2222-4333-8444-555555555555"
 DISK = "sim-dome-01"
@@ -42,7 +41,7 @@ def tick(made: LiveJournal, number: int) -> Cycle:
 
 
 def test_a_journal_torn_at_any_byte_gives_the_last_whole_tick(tmp_path: Path) -> None:
-    """Cut anywhere, it tells exactly the ticks whose lines are whole."""
+    """Cut anywhere, it gives exactly the ticks whose lines are whole."""
     made = journal(tmp_path)
     ends = [made.path.stat().st_size] if made.path else []
     for number in range(1, 6):
@@ -66,7 +65,7 @@ def test_a_journal_torn_at_any_byte_gives_the_last_whole_tick(tmp_path: Path) ->
 
 
 def test_a_flipped_byte_never_gives_a_wrong_tick(tmp_path: Path) -> None:
-    """Any one byte changed: what is told is a beginning of the truth, never something else."""
+    """Any one byte changed: what is read is a beginning of the truth, never something else."""
     made = journal(tmp_path)
     truth = [tick(made, number) for number in range(1, 6)]
     assert made.path is not None
@@ -89,7 +88,7 @@ def test_the_journal_holds_all_since_any_commit_that_may_be_in_the_file(
 ) -> None:
     """After each act: read back and matched with the last commit in the file, nothing is missing.
 
-    A commit in flight may be in the file or not: either way what came after it is told.
+    A commit in flight may be in the file or not: either way what came after it is given.
     """
     made = journal(tmp_path_factory.mktemp("live"))
     count = committed = handed = number = in_file = 0

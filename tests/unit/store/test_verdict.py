@@ -9,10 +9,9 @@ from __future__ import annotations
 import pytest
 
 from spinledger.model import SECOND
-from spinledger.store.beside import Mark
-from spinledger.store.file import Head
+from spinledger.store.beside import Found, Mark, judge
 from spinledger.store.live import Left, Opening, Part
-from spinledger.store.verdict import Found, judge
+from spinledger.store.schema import VERSION, Meta
 
 WALL = 1_767_225_605 * SECOND  # 2026-01-01 00:00:05 UTC
 CUT = "nothing was kept after 2026-01-01 00:00:05 UTC (power cut, or a kill without a live journal)"
@@ -22,7 +21,7 @@ OTHER = "another ledger was put in place"
 
 def head(number: int, clean: bool, id: str = "a") -> Found:
     """A file read whole."""
-    return Found(Head(1, id, number, 1, WALL, "boot", clean, 0, 0, 0))
+    return Found(Meta(VERSION, id, number, 1, WALL, 1, "boot", int(clean)))
 
 
 def left(number: int, *handed: int, id: str = "a", whole: bool = False) -> Left:
@@ -73,12 +72,11 @@ def test_only_what_can_be_shown_is_not_lost(
     assert judge(found, seen, journal) == (lost, used)
 
 
-def test_damage_and_refusal_are_told_in_words() -> None:
+def test_damage_and_refusal_are_in_words() -> None:
     """A damaged file is always a loss; an unreadable one is none if the journal holds all."""
-    lost, used = judge(Found(damaged=True, salvaged=7), None, left(5))
+    lost, used = judge(Found(damaged=True), None, left(5))
     assert used
     assert "damaged" in lost
-    assert "7" in lost
     assert judge(Found(unusable="no permission"), None, None) == (
         "the ledger cannot be read (no permission)",
         False,
