@@ -8,6 +8,7 @@ from collections.abc import Iterable
 
 from spinledger.device.asking import ProcessProber
 from spinledger.model import SECOND, Answered, Disk, Probe
+from tests.fakes.patience import PATIENCE_S
 
 
 def ask_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_ns: int = 0) -> int:
@@ -20,7 +21,9 @@ def ask_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_ns:
     return number - first
 
 
-def answers(prober: ProcessProber, count: int, at_ns: int = 0, within: float = 5) -> list[Answered]:
+def answers(
+    prober: ProcessProber, count: int, at_ns: int = 0, within: float = PATIENCE_S
+) -> list[Answered]:
     """Wait for that many answers; fewer when the time is up."""
     got: list[Answered] = []
     end = time.monotonic() + within

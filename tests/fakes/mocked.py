@@ -17,6 +17,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from tests.fakes.patience import PATIENCE_S
+
 _SYSTEM_PYTHON = "/usr/bin/python3"  # the only one that has umockdev's bindings
 _HARNESS = Path(__file__).with_name("shelf.py")
 _ROOT = Path(__file__).parents[2]
@@ -44,7 +46,7 @@ class Shelf:
             raise RuntimeError(answer)
         return answer
 
-    def run(self, function: Callable[..., Any], timeout: float = 20.0) -> Any:
+    def run(self, function: Callable[..., Any], timeout: float = PATIENCE_S) -> Any:
         """Call a module's function in a process before the shelf; what it returned."""
         path = os.pathsep.join([str(_ROOT), str(_ROOT / "exporter")])
         done = subprocess.run(

@@ -28,6 +28,7 @@ from tests.fakes.asked import answers
 from tests.fakes.drive_bytes import identify, smart
 from tests.fakes.facts import DISK
 from tests.fakes.mocked import Shelf, mocked_shelf
+from tests.fakes.patience import PATIENCE_S, until
 
 ATA = replace(DISK, probe_method=Command.CHECK_POWER_MODE_16, serial="")
 SCSI = replace(DISK, probe_method=Command.REQUEST_SENSE, serial="")
@@ -54,9 +55,9 @@ No Errors Logged
 """  # made by hand in the form of smartctl 7.3
 
 
-def wait(reader: SmartctlReader, at_ns: int = 0, within: float = 20) -> CrossChecked:
+def wait(reader: SmartctlReader, at_ns: int = 0) -> CrossChecked:
     """The next result."""
-    end = time.monotonic() + within
+    end = time.monotonic() + PATIENCE_S
     while (left := end - time.monotonic()) > 0:
         select.select([reader], [], [], left)
         for result in reader.results(at_ns):
@@ -158,16 +159,14 @@ def test_endless_output(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("script", "trouble"),
     [
-        ("exec sleep 60", "timeout"),
-        ("echo 'smartctl 7.3'; exec >&-; sleep 60", "timeout"),
+        ("exec sleep 3600", "timeout"),
+        ("echo 'smartctl 7.3'; exec >&-; sleep 3600", "timeout"),
         ("kill -9 $$", "empty"),
     ],
 )
 def test_smartctl_that_hangs_or_dies(tmp_path: Path, script: str, trouble: str) -> None:
     """The child keeps its own deadline, and says so."""
-    began = time.monotonic()
     assert given(tmp_path, script, deadline_ns=SECOND).trouble == trouble
-    assert time.monotonic() - began < 10
 
 
 def test_missing_smartctl() -> None:
@@ -182,21 +181,19 @@ def test_missing_smartctl() -> None:
 def test_a_child_that_hangs_is_let_go(tmp_path: Path) -> None:
     """Past its deadline the child's whole group is killed; the next disk is read."""
     reader = SmartctlReader(
-        stand_in(tmp_path, f"echo $$ >{tmp_path}/pid; exec sleep 60"), 60 * SECOND
+        stand_in(tmp_path, f"echo $$ >{tmp_path}/pid; exec sleep 3600"), 60 * SECOND
     )
     assert reader.start(ATA, 0)
-    end = time.monotonic() + 10
-    while not (tmp_path / "pid").exists() or not (tmp_path / "pid").read_text():
-        assert time.monotonic() < end
-        time.sleep(0.02)
+    until(lambda: (tmp_path / "pid").read_text(), "the child has begun")
     due_ns = reader.due_ns()
     assert due_ns is not None
     assert list(reader.results(due_ns - 1)) == []
     assert [one.trouble for one in reader.results(due_ns)] == ["timeout"]
     pid = int((tmp_path / "pid").read_text())
-    while os.path.exists(f"/proc/{pid}") and "Z" not in Path(f"/proc/{pid}/stat").read_text():
-        assert time.monotonic() < end
-        time.sleep(0.02)
+    process = Path(f"/proc/{pid}")
+    until(
+        lambda: not process.exists() or "Z" in (process / "stat").read_text(), "the child has ended"
+    )
     assert reader.due_ns() is None
     assert reader.start(ATA, due_ns)
     reader.close()
@@ -343,7 +340,7 @@ def shelf() -> Iterator[Shelf]:
 def test_our_decoding_and_pysmart_agree(shelf: Shelf) -> None:
     """Every packing of the table, through our own commands and through pySMART and smartctl."""
     shelf.do("count", node="sda", count=0xFF)
-    both = json.loads(json.dumps(shelf.run(_read_both, timeout=120)))
+    both = json.loads(json.dumps(shelf.run(_read_both)))
     assert len(both) == len(PACKINGS)
     assert {name for _, name, _ in PACKINGS} == {row.name for row in packings.CLOCKS}
     for (_, name, raw), row in zip(PACKINGS, both, strict=True):
@@ -359,7 +356,7 @@ def test_our_decoding_and_pysmart_agree(shelf: Shelf) -> None:
 
 def test_a_sleeping_disk_is_left_asleep(shelf: Shelf) -> None:
     """With COUNT 00h and with an unknown one nothing is read: exit 3 and exit 5 (smartctl(8))."""
-    assert shelf.run(_read_asleep, timeout=60) == ["asleep", "unsure"]
+    assert shelf.run(_read_asleep) == ["asleep", "unsure"]
     log = shelf.do("log")["sda"]
     assert not [cdb for cdb in log if cdb[:2] == "85" and cdb[28:30] == "b0"]
     assert len([cdb for cdb in log if cdb[:2] == "85" and cdb[28:30] == "e5"]) >= 2

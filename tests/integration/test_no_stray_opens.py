@@ -20,10 +20,10 @@ from typing import Any
 import pytest
 
 from tests.fakes.mocked import Shelf, mocked_shelf
+from tests.fakes.patience import PATIENCE_S
 
 ROOT = Path(__file__).parents[2]
 SETTLED_S = 2.0  # after it first answers
-LASTS_S = 60.0  # at most
 
 
 def watch(arguments: list[str], port: int) -> dict[str, Any]:
@@ -42,7 +42,7 @@ def watch(arguments: list[str], port: int) -> dict[str, Any]:
                 imported.append(str(values[0]))
 
     def get(path: str) -> None:
-        urllib.request.urlopen(f"http://127.0.0.1:{port}/{path}", timeout=10).read()
+        urllib.request.urlopen(f"http://127.0.0.1:{port}/{path}", timeout=PATIENCE_S).read()
 
     def scrape() -> None:
         while True:
@@ -62,7 +62,7 @@ def watch(arguments: list[str], port: int) -> dict[str, Any]:
 
     threading.Thread(target=scrape, daemon=True).start()
     sys.addaudithook(hook)
-    code = main([*arguments, "--listen", f"127.0.0.1:{port}", "--for", str(LASTS_S)])
+    code = main([*arguments, "--listen", f"127.0.0.1:{port}", "--for", str(PATIENCE_S)])
     return {"code": code, "opened": sorted(set(opened)), "imported": sorted(set(imported))}
 
 
@@ -86,7 +86,7 @@ def test_real_ports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On the mocked shelf: nothing stray, though four pages were asked for."""
     monkeypatch.setenv("SPINLEDGER_TEST_FOLDER", str(tmp_path))
     with mocked_shelf(3) as shelf:
-        given = shelf.run(mocked, timeout=60)
+        given = shelf.run(mocked)
     assert given["code"] == 0
     assert strangers(given, tmp_path) == []
     assert given["imported"] == []
@@ -108,7 +108,6 @@ def test_simulated_shelf(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=True,
-        timeout=60,
     )
     line = next(row for row in done.stdout.splitlines() if row.startswith("told "))
     given = json.loads(line.removeprefix("told "))

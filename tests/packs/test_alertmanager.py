@@ -18,11 +18,11 @@ import pytest
 import yaml
 
 from rules.build import HERE as RULES
+from tests.fakes.patience import PATIENCE_S
 from tests.packs.test_rules import ALERTS
 
 SAMPLE = RULES / "samples" / "alertmanager.yml"
 SAME = 10  # answers in a row, 0.1 s apart
-PATIENCE_S = 60.0
 Labels = dict[str, str]
 
 
@@ -65,7 +65,7 @@ def inhibited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inhibited]:
     )
 
     def get(path: str) -> Any:
-        with urllib.request.urlopen(base + path, timeout=5) as answer:
+        with urllib.request.urlopen(base + path, timeout=PATIENCE_S) as answer:
             return json.load(answer)
 
     def inhibited_of(alerts: list[Labels]) -> list[bool]:
@@ -73,7 +73,9 @@ def inhibited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inhibited]:
         # Sources first: a target that comes before its source is active for a moment.
         body = json.dumps([{"labels": labels} for labels in marked]).encode()
         head = {"Content-Type": "application/json"}
-        urllib.request.urlopen(urllib.request.Request(f"{base}/alerts", body, head), timeout=5)
+        urllib.request.urlopen(
+            urllib.request.Request(f"{base}/alerts", body, head), timeout=PATIENCE_S
+        )
         ends = time.monotonic() + PATIENCE_S
         given: list[list[bool]] = []
         while time.monotonic() < ends:
@@ -97,7 +99,7 @@ def inhibited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inhibited]:
         yield inhibited_of
     finally:
         child.terminate()
-        child.wait(timeout=20)
+        child.wait(timeout=PATIENCE_S)
 
 
 def test_amtool_accepts_the_sample() -> None:

@@ -14,7 +14,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator
@@ -28,13 +27,13 @@ import yaml
 from rules.build import HERE as RULES
 from spinledger.facts import DiskView
 from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, Metric, Rendered
+from tests.fakes.patience import PATIENCE_S, until
 from tests.packs.contract import VALUES
 from tests.packs.overlay import overlay
 from tests.packs.promql import uses
 from tests.packs.test_rules import RULE_LIST
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 60.0
 LIMIT = 40
 
 
@@ -86,19 +85,6 @@ def free_port() -> int:
         return port
 
 
-def until(true: Callable[[], bool]) -> None:
-    """Return once `true()` holds; fail when patience ends."""
-    ends = time.monotonic() + PATIENCE_S
-    while time.monotonic() < ends:
-        try:
-            if true():
-                return
-        except OSError:
-            pass  # not listening so far
-        time.sleep(0.2)
-    raise AssertionError(f"not so within {PATIENCE_S} s")
-
-
 Query = Callable[[str], Any]
 
 
@@ -136,7 +122,9 @@ def query(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Query]:
     ]
 
     def get(path: str) -> Any:
-        with urllib.request.urlopen(f"http://127.0.0.1:{theirs}/api/v1/{path}", timeout=5) as got:
+        with urllib.request.urlopen(
+            f"http://127.0.0.1:{theirs}/api/v1/{path}", timeout=PATIENCE_S
+        ) as got:
             return json.load(got)["data"]
 
     children = [subprocess.Popen(serve, cwd=ROOT / "exporter"), subprocess.Popen(prometheus)]
@@ -149,7 +137,7 @@ def query(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Query]:
         for child in children:
             child.terminate()
         for child in children:
-            child.wait(timeout=20)
+            child.wait(timeout=PATIENCE_S)
 
 
 def rows(query: Query, text: str) -> list[dict[str, Any]]:

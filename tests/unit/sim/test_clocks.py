@@ -57,13 +57,11 @@ def test_stepped_time_jumps_to_the_earliest_of_goal_and_sources() -> None:
 
 
 def test_stepped_time_does_not_sleep() -> None:
-    """A century passes in less than a second of real time (common practice, no source)."""
+    """A century passes: were it waited for, this test would never end."""
     clock = SteppedClock(0, 0)
-    began = time.monotonic()
     for _ in range(100):
         clock.wait(clock.now() + 8766 * HOUR, [])
     assert clock.now() == 876_600 * HOUR
-    assert time.monotonic() - began < 1
 
 
 @pytest.mark.parametrize("make", [SteppedClock, lambda b, w: ScaledClock(1e-9, b, w)])
