@@ -9,19 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import NamedTuple
 
 from spinledger.model import SECOND
 
 STATES = ("standby", "spinning", "unknown", "unobserved")
 """States of a period; spinning is active and idle together."""
-
-NIGHT = (22, 6)
-"""Local hours of the night where no quiet hours are configured; common practice, no source."""
-
-LEAST_OBSERVED = 0.9
-"""Of a night, for its share asleep to be given; our choice."""
 
 
 class Period(NamedTuple):
@@ -124,19 +118,37 @@ def strip(history: DiskHistory, shown: Range, now: int) -> Strip:
     return Strip(shown, states, moved, counts)
 
 
-def asleep_ratio(
-    periods: Iterable[Period], began: int, ended: int, least: float = LEAST_OBSERVED
-) -> float | None:
-    """The share of an interval spent in standby; None where less than `least` of it is known."""
-    asleep = spinning = 0
+class Slept(NamedTuple):
+    """How an interval was spent, in nanoseconds."""
+
+    asleep_ns: int
+    known_ns: int  # asleep or spinning
+    active_ns: int  # of the time spinning, about
+    whole_ns: int
+
+    @property
+    def ratio(self) -> float:
+        """The share of the whole interval that is known to be asleep."""
+        return self.asleep_ns / self.whole_ns
+
+    def at_least(self, least: float) -> bool | None:
+        """Whether it slept for that share; None where this depends on time that is not known."""
+        if self.ratio >= least:
+            return True
+        return False if self.ratio + 1 - self.known_ns / self.whole_ns < least else None
+
+
+def slept(periods: Iterable[Period], began: int, ended: int) -> Slept:
+    """How much of an interval a disk slept."""
+    asleep = spinning = active = 0
     for period in periods:
         inside = min(period.ended, ended) - max(period.began, began)
         if inside > 0 and period.state == "standby":
             asleep += inside
         elif inside > 0 and period.state == "spinning":
             spinning += inside
-    known = asleep + spinning
-    return asleep / known if known and known >= least * (ended - began) else None
+            active += period.active * inside // (period.ended - period.began)
+    return Slept(asleep, asleep + spinning, active, ended - began)
 
 
 def observed_ns(periods: Iterable[Period], began: int, ended: int) -> int:
@@ -157,21 +169,9 @@ def by_hour(spin_ups: Iterable[SpinUp], began: int, tz: tzinfo) -> list[int]:
     return counts
 
 
-def last_night(now: int, tz: tzinfo) -> tuple[int, int]:
-    """Beginning and end of the last whole night by `NIGHT`, in local time."""
-    morning = local(now, tz).date()
-    if _wall(morning, NIGHT[1], tz) > now:
-        morning -= timedelta(days=1)
-    return _wall(morning - timedelta(days=1), NIGHT[0], tz), _wall(morning, NIGHT[1], tz)
-
-
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def local(wall: int, tz: tzinfo) -> datetime:
     """The moment in a time zone, to the microsecond."""
     return (_EPOCH + timedelta(microseconds=wall // 1000)).astimezone(tz)
-
-
-def _wall(day: date, hour: int, tz: tzinfo) -> int:
-    return int(datetime.combine(day, time(hour), tz).timestamp()) * SECOND

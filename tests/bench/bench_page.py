@@ -33,8 +33,8 @@ def main() -> None:
     context = context_of(books)
     failed = False
     for name in ("24h", "7d", "30d"):
-        text = overview(snapshot, context, name)
-        took = median(lambda name=name: overview(snapshot, context, name))  # type: ignore[misc]
+        text = overview(snapshot, context, {"range": name})
+        took = median(lambda name=name: overview(snapshot, context, {"range": name}))  # type: ignore[misc]
         failed |= name == "30d" and (took > 0.150 or len(text.encode()) > 300_000)
         print(f"{disks} disks, {name:>3}: {took * 1e3:6.1f} ms {len(text.encode()) / 1e3:7.1f} kB")
     took = median(lambda: one_disk(snapshot, snapshot.disks[0], context))

@@ -6,9 +6,12 @@ import json
 from collections.abc import Mapping
 from dataclasses import replace
 
+from spinledger.cli.exporter import histories
 from spinledger.facts import DiskView
 from spinledger.model import SECOND, Finding, Labels, Number, Policy, State
-from spinledger.web.snapshot_json import Json, snapshot_json
+from spinledger.web.context import PageContext
+from spinledger.web.snapshot_json import Json, snapshot_json, summary_json
+from tests.fakes.recorded import nights
 from tests.fakes.series import with_samples
 from tests.fakes.snapshots import WALL_NS, disk, snapshot, view
 
@@ -21,8 +24,13 @@ DAY_S = 86400.0
 
 
 def snapshot_of(*views: DiskView, absent: bool = False) -> Json:
-    """GET /snapshot of these disks."""
-    made = snapshot_json(snapshot(*views))
+    """GET /snapshot of these disks, of an exporter that has `history`."""
+    whole = snapshot(*views)
+    context = PageContext(
+        lambda since, now: histories(history(), NOW_S),
+        lambda: {"nights": nights("UTC")},
+    )
+    made = {**snapshot_json(whole), **summary_json(whole, context)}
     if not absent:
         assert isinstance(made["exporter"], dict)
         made["exporter"]["absent_since"] = []

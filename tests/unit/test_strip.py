@@ -1,8 +1,7 @@
-"""The strip's counts: bins, shares, hours and nights. Reference: sums worked out by hand."""
+"""The strip's counts: bins, shares, and hours. Reference: sums worked out by hand."""
 
 from __future__ import annotations
 
-from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -67,19 +66,32 @@ def test_the_share_asleep_is_of_the_known_time() -> None:
     counted = strip.strip(DiskHistory(periods), RANGES[0], NOW)
     assert counted.asleep_ratio == 0.75
     assert strip.strip(DiskHistory(periods[:1]), RANGES[0], NOW).asleep_ratio is None
-    assert strip.asleep_ratio(periods, NOW - 8 * HOUR, NOW) == 0.75
-    assert strip.asleep_ratio(periods, NOW - 4 * HOUR, NOW) == 0.5
+    assert strip.slept(periods, NOW - 4 * HOUR, NOW).ratio == 0.5
     assert strip.observed_ns(periods, NOW - 10 * HOUR, NOW) == 8 * HOUR
 
 
-def test_a_night_that_is_mostly_unknown_has_no_share() -> None:
-    """Below nine tenths there is none; unknown time is not counted as known."""
-    asleep = Period(NOW - 10 * HOUR, NOW - 3 * HOUR, "standby", 0)
-    night = NOW - 10 * HOUR, NOW - 2 * HOUR
-    unknown = Period(asleep.ended, night[1], "unknown", 0)
-    spinning = Period(asleep.ended, night[1], "spinning", 0)
-    assert strip.asleep_ratio([asleep, unknown], *night) is None
-    assert strip.asleep_ratio([asleep, spinning], *night) == pytest.approx(7 / 8)
+@pytest.mark.parametrize(
+    ("asleep_h", "unknown_h", "enough"),
+    [(6, 0, True), (5, 0, True), (4, 0, False), (4, 2, None), (2, 2, False), (0, 10, None)],
+)
+def test_time_that_is_not_known_decides_nothing(
+    asleep_h: int, unknown_h: int, enough: bool | None
+) -> None:
+    """Of ten hours at least half: too little only if the unknown time could not make up for it."""
+    began = NOW - 10 * HOUR
+    woke, lost = began + asleep_h * HOUR, began + (asleep_h + unknown_h) * HOUR
+    periods = [
+        Period(began - HOUR, woke, "standby", 0),
+        Period(woke, lost, "unknown", 0),
+        Period(lost, NOW + HOUR, "spinning", 0),
+    ]
+    assert strip.slept(periods, began, NOW).at_least(0.5) is enough
+
+
+def test_active_time_is_shared_by_length() -> None:
+    """Half of a period that was active for an hour counts for half an hour."""
+    periods = [Period(NOW - 4 * HOUR, NOW, "spinning", HOUR)]
+    assert strip.slept(periods, NOW - 2 * HOUR, NOW) == (0, 2 * HOUR, HOUR // 2, 2 * HOUR)
 
 
 def test_what_is_older_is_not_counted() -> None:
@@ -96,24 +108,3 @@ def test_spin_ups_by_local_hour() -> None:
     spin_ups = [SpinUp(NOW - HOUR - day * DAY, True) for day in range(9)]
     counts = strip.by_hour(spin_ups, NOW - 7 * DAY, ZoneInfo("Europe/Prague"))
     assert counts == [7 if hour == 15 else 0 for hour in range(24)]
-
-
-@pytest.mark.parametrize(
-    ("now", "began", "ended"),
-    [
-        ("2026-03-29T12:00", "2026-03-28T22:00+01:00", "2026-03-29T06:00+02:00"),
-        ("2026-10-25T12:00", "2026-10-24T22:00+02:00", "2026-10-25T06:00+01:00"),
-        ("2026-06-10T05:59", "2026-06-08T22:00+02:00", "2026-06-09T06:00+02:00"),
-        ("2026-06-10T23:00", "2026-06-09T22:00+02:00", "2026-06-10T06:00+02:00"),
-    ],
-)
-def test_last_night_is_local(now: str, began: str, ended: str) -> None:
-    """Seven hours when summer time begins, nine when it ends (European Union, directive 2000/84:
-    last Sundays of March and October); before six it is the night before last.
-    """
-    prague = ZoneInfo("Europe/Prague")
-    moment = round(datetime.fromisoformat(now).replace(tzinfo=prague).timestamp()) * SECOND
-    found = strip.last_night(moment, prague)
-    assert found == tuple(
-        round(datetime.fromisoformat(one).timestamp()) * SECOND for one in (began, ended)
-    )

@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 from spinledger import strip
 from spinledger.app.examining import observe
 from spinledger.app.pages import zone_of
-from spinledger.cli import lifetimes, screen, strips, weekly
+from spinledger.cli import screen, strips, weekly
 from spinledger.cli.arguments import add_config
 from spinledger.cli.exporter import (
     DAY_S,
@@ -47,6 +47,7 @@ LEAST = ">"
 NAMES = 6  # disks named in one finding
 EVIDENCES = 3  # shown of one finding
 PROPOSE_AFTER_S = 14 * DAY_S
+CAUTION = "A rating is a design figure; it does not forecast a failure."
 
 COLUMNS = (
     Column("DISK", 32, elastic=True),
@@ -90,7 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print the disks; 1 when there are findings."""
     config = load(arguments.config)
-    source = Source(config, arguments.exporter, weekly.WEEK_S if arguments.week else DAY_S)
+    source = Source(config, arguments.exporter)
     found = False
     try:
         while True:
@@ -108,9 +109,6 @@ def _show(arguments: argparse.Namespace, picture: Picture) -> bool:
     """Print once; True when there are findings."""
     if arguments.json:
         shown: Json = {**picture.snapshot, "from_exporter": not picture.no_exporter}
-        if arguments.week:
-            weeks = weekly.weeks(picture.snapshot, picture.histories, picture.tz)
-            shown["week"] = [week.json() for week in weeks]
         sys.stdout.write(json.dumps(shown, indent=1) + "\n")
     else:
         page = screen.of_terminal(os.environ)
@@ -124,17 +122,16 @@ def _show(arguments: argparse.Namespace, picture: Picture) -> bool:
 
 
 class Source:
-    """The snapshot, and the history of so many seconds before it, read once a minute at most.
+    """The snapshot, and the history of the day before it, read once a minute at most.
 
     An exporter that was named must answer; where none answers at the configured address, this
     machine's disks are sampled once.
     """
 
-    def __init__(self, config: Config, exporter: Exporter | None, span_s: float) -> None:
+    def __init__(self, config: Config, exporter: Exporter | None) -> None:
         self._config = config
         self._named = exporter
         self._exporter = exporter or listening(config.listen)
-        self._span_s = span_s
         self._history: Json | None = None
         self._due_s = -math.inf
         self._tz = zone(zone_of(config))
@@ -149,7 +146,7 @@ class Source:
             snapshot = json.loads(json.dumps(snapshot_json(observe(self._config))))
             return Picture(snapshot, None, self._tz, str(absent))
         if time.monotonic() >= self._due_s:
-            self._history = self._exporter.history(snapshot["at_wall"] - self._span_s)
+            self._history = self._exporter.history(snapshot["at_wall"] - DAY_S)
             self._due_s = time.monotonic() + HISTORY_EVERY_S
         recent = None if self._history is None else histories(self._history, snapshot["at_wall"])
         return Picture(snapshot, recent, zone(snapshot["zone"]) if "zone" in snapshot else self._tz)
@@ -168,13 +165,13 @@ def render(page: Screen, picture: Picture, week: bool = False, brief: bool = Fal
     snapshot = picture.snapshot
     disks = snapshot["disks"]
     lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(picture))]
+    lines += _nights(page, snapshot)
     lines.append("")
     shown: list[str] = []
     notes: list[str] = []
-    if disks and week:
-        rows = weekly.weeks(snapshot, picture.histories, picture.tz)
-        shown = weekly.lines(page, rows)
-        notes = weekly.legend(rows, shown)
+    if week and snapshot.get("week"):
+        shown = weekly.lines(page, snapshot)
+        notes = weekly.legend(snapshot, shown)
     elif disks:
         shown = [line for line in table(page, COLUMNS, _rows(picture)) if line]
         notes = _legend(picture, shown)
@@ -200,6 +197,27 @@ def _head(picture: Picture) -> str:
     found = {0: "no findings", 1: "1 finding below"}.get(number, f"{number} findings below")
     plural = "disk" if len(disks) == 1 else "disks"
     return f"{moment}  {len(disks)} {plural}: {each}; {found}"
+
+
+def _nights(page: Screen, snapshot: Json) -> list[str]:
+    """A sentence a night, and the disks that slept too little, worst first."""
+    names = {disk["disk"]: disk["kernel_name"] for disk in snapshot["disks"]}
+    lines = []
+    for night in snapshot.get("nights", ()):
+        lines += paragraph(page, "", night["sentence"])
+        for one in night["short"][:NAMES]:
+            words = f"{names[one['disk']]} {one['share']}: {_lower(one['cause'])}."
+            lines += paragraph(page, "  ", words, Tone.BAD)
+            lines += paragraph(page, "    ", f"First: {_lower(one['remedy'])}.")
+        if len(night["short"]) > NAMES:
+            lines.append(f"  {len(night['short']) - NAMES} more")
+        if night["hint"]:
+            lines += paragraph(page, "", night["hint"])
+    return lines
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 def _rows(picture: Picture) -> list[tuple[Cell, ...]]:
@@ -290,9 +308,8 @@ def _notes(picture: Picture, week: bool) -> list[str]:
     snapshot, live = picture.snapshot, not picture.no_exporter
     disks = snapshot["disks"]
     notes = []
-    if live and disks and picture.histories is None:
-        what = "the hours of spin-ups" if week else "the last 24 hours"
-        notes.append(f"This exporter keeps no history, so {what} cannot be shown.")
+    if live and disks and picture.histories is None and not week:
+        notes.append("This exporter keeps no history, so the last 24 hours cannot be shown.")
     unknown: dict[str, list[str]] = {}
     for disk in disks:
         if disk["state"] == "unknown" and live:
@@ -303,13 +320,37 @@ def _notes(picture: Picture, week: bool) -> list[str]:
         notes.append(f"{absent['labels'].get('disk', '?')}: absent for {lasted}.")
     notes += _proposals(disks)
     if not week:
-        notes += lifetimes.sentences(disks, snapshot["at_wall"])
+        notes += _lives(snapshot)
     if not live:
         notes.append(
             f"No exporter: {picture.no_exporter}. This is one sample of the kernel's counters, "
             "which do not show the power state. Start `spinledger serve`, or give --exporter URL."
         )
     return notes
+
+
+def _lives(snapshot: Json) -> list[str]:
+    """How much of the rated life is used, of the disks that have least of it left."""
+    names = {disk["disk"]: clean(disk["kernel_name"]) for disk in snapshot["disks"]}
+    rated = [week for week in snapshot.get("week", ()) if week["life_used_ratio"] is not None]
+    rated.sort(key=lambda week: ((week["years_left"] or [math.inf])[0], -week["life_used_ratio"]))
+    words = [
+        f"Life of {names[week['disk']]}: {week['life_used_ratio']:.0%} of its rated "
+        f"{week['life_kind']} used; {_left(week['life'])}."
+        for week in rated[:NAMES]
+    ]
+    more = len(rated) - NAMES
+    if more > 0:
+        words.append(f"{more} more {'disk has' if more == 1 else 'disks have'} more rated life.")
+    return [*words[:-1], f"{words[-1]} {CAUTION}"] if words else []
+
+
+def _left(life: str) -> str:
+    if life == "used up":
+        return "the rating is used up"
+    if life == "unknown":
+        return "how long the rest will last is unknown"
+    return f"at this pace the rest will last {life}"
 
 
 def _proposals(disks: Sequence[Json]) -> list[str]:

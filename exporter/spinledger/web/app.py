@@ -29,7 +29,7 @@ from spinledger.web.context import PageContext
 from spinledger.web.negotiate import accepts_gzip, prefers_openmetrics
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
-from spinledger.web.snapshot_json import snapshot_json
+from spinledger.web.snapshot_json import snapshot_json, summary_json
 
 History = Callable[[Mapping[str, str]], Iterable[bytes]]
 """From the query's parameters to the body: CSV for `format=csv`, OpenMetrics, else JSON."""
@@ -86,7 +86,7 @@ def application(
         now = current()
         if now is None:
             return _line("503 Service Unavailable", "no data yet; try again in a few seconds")
-        shown = {**snapshot_json(now), "host": context.host, "zone": context.zone}
+        shown = {**snapshot_json(now), **summary_json(now, context)}
         body = json.dumps(shown, allow_nan=False, default=str).encode()
         return "200 OK", [("Content-Type", "application/json")], [body, b"\n"]
 
@@ -100,7 +100,7 @@ def application(
 
     def disks(environ: Environ) -> Answer:
         query = dict(parse_qsl(str(environ.get("QUERY_STRING", ""))))
-        return _html(overview(current(), context, query.get("range", ""), history is not None))
+        return _html(overview(current(), context, query, history is not None))
 
     def disk(environ: Environ) -> Answer:
         identity = str(environ["PATH_INFO"]).removeprefix(ONE)

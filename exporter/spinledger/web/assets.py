@@ -37,10 +37,15 @@ button { font: inherit; color: inherit; background: none; border: 1px solid var(
 .found { border-left: .35rem solid var(--active); padding: .4rem .8rem; margin: .5rem 0; }
 .found dl { margin-top: .35rem; max-width: 70ch; } .found dt { font-weight: 600; }
 .found dd { overflow-wrap: anywhere; } summary { cursor: pointer; }
-nav.range { display: flex; gap: .4rem; margin-top: 1.6rem; align-items: baseline; }
+.choices { display: flex; flex-wrap: wrap; gap: .4rem 2rem; margin-top: 1.6rem; }
+nav.range { display: flex; flex-wrap: wrap; gap: .4rem; align-items: baseline; }
 nav.range a { padding: .2rem .7rem; border: 1px solid var(--soft); border-radius: .3rem;
  text-decoration: none; }
 nav.range a[aria-current] { background: var(--text); color: var(--ground); }
+.nights { margin-top: .8rem; } .night { font-size: 1.2rem; font-weight: 600; }
+.short { margin: .3rem 0 .6rem; } .short li { border-left: .35rem solid var(--active);
+ padding: .1rem .8rem; margin: .3rem 0; } .first { color: var(--soft); }
+details h2 { display: inline; }
 .key { display: flex; flex-wrap: wrap; gap: .1rem 1.1rem; list-style: none; margin: .7rem 0 0;
  font-size: .85rem; }
 .key svg, .glyph { width: 1.5rem; height: .95rem; vertical-align: -.12rem; margin-right: .35rem;
@@ -75,15 +80,16 @@ p.strip { display: flex; align-items: center; font-size: .85rem; }
 .x { fill: var(--text); } .g { stroke: var(--line); } .r { fill: var(--line); }
 .i { fill: var(--sleep); } .o { fill: var(--active); } .axis .o { fill: var(--text); }
 .wide-table { overflow-x: auto; } table { border-collapse: collapse; font-size: .9rem; }
-caption { text-align: left; min-width: 20rem; color: var(--soft); padding-bottom: .3rem; }
+caption { text-align: left; min-width: min(20rem, 80vw); color: var(--soft); padding-bottom: .3rem; }
 .about { color: var(--soft); font-size: .9rem; max-width: 80ch; } tfoot { font-weight: 600; }
 .wide-table + *, section + p { margin-top: .6rem; }
 th, td { text-align: left; padding: .25rem .9rem .25rem 0; border-bottom: 1px solid var(--line);
  vertical-align: middle; } td, th[scope=col] { white-space: nowrap; }
 td.num, th.num { text-align: right; } .columns { columns: 19rem; font-size: .9rem; }
 tbody th { font-weight: 400; overflow-wrap: anywhere; min-width: 9rem; }
+.pair tbody th { min-width: 0; }
 .pair { display: flex; flex-wrap: wrap; gap: 1rem 2.5rem; align-items: flex-start; }
-.pair > * { flex: 1 1 20rem; min-width: 0; } .facts { display: grid; gap: .1rem 1rem;
+.pair > * { flex: 1 1 min(20rem, 100%); min-width: 0; } .facts { display: grid; gap: .1rem 1rem;
  grid-template-columns: max-content minmax(0, 1fr); font-size: .9rem; } .facts dd {
  overflow-wrap: anywhere; } .facts dt { color: var(--soft); }
 .times { position: relative; } #hair { position: absolute; top: 0; bottom: 0; width: 1px;
@@ -93,9 +99,13 @@ tbody th { font-weight: 400; overflow-wrap: anywhere; min-width: 9rem; }
 .defs { position: absolute; width: 0; height: 0; }
 footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem;
  font-size: .85rem; color: var(--soft); } footer ul { padding-left: 1.2rem; }
+.dense .row { padding: 0; grid-template-columns: 17rem minmax(0, 1fr) 23rem; }
+.dense .strip { height: 1.5rem; } .dense h2 { margin: .5rem 0 0; font-size: 1rem; }
+.dense .name > *, .dense .figures > * { display: inline; margin-right: .5rem; }
+.dense .name h3, .dense .figures b { font-size: .9rem; }
 @media (max-width: 60rem) { .axis .o { display: none; } }
 @media (max-width: 46rem) {
- .row { grid-template-columns: minmax(0, 1fr) 9.5rem; }
+ .row, .dense .row { grid-template-columns: minmax(0, 1fr) 9.5rem; }
  .row .strip, .row.head .axis { grid-column: 1 / -1; grid-row: 2; }
  .row.head > :not(.axis) { display: none; }
  .facts { grid-template-columns: 45% minmax(0, 1fr); }

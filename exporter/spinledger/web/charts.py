@@ -161,6 +161,22 @@ def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
     )
 
 
+def hour_bars(counts: Sequence[int]) -> str:
+    """Spin-ups by hour of the day, from midnight: 96 by 28."""
+    most = max(counts, default=0)
+    bars = "".join(
+        f"M{4 * hour} 28v-{max(1, round(26 * count / most))}h3v{max(1, round(26 * count / most))}z"
+        for hour, count in enumerate(counts)
+        if count
+    )
+    each = ", ".join(f"{hour} h: {count}" for hour, count in enumerate(counts) if count)
+    return (
+        '<svg class="curve" viewBox="0 0 96 28" role="img" '
+        f'aria-label="Spin-ups by hour: {each or "none"}"><path class="g" d="M0 27.5H96"/>'
+        f'<path class="i" d="{bars}"/></svg>'
+    )
+
+
 def meter(count: float, limit: float) -> str:
     """A bar that is full at the limit; the words beside it say how far a count is beyond it."""
     share = 100 if not limit else min(100, round(100 * count / limit))

@@ -29,8 +29,6 @@ from spinledger.metrics.collector import Current, Wall
 from spinledger.web.app import NO_CONTEXT, Application, History, application
 from spinledger.web.context import PageContext
 
-DEFAULT_LISTEN = ("127.0.0.1", 9786)
-
 THREADS = 4
 BACKLOG = 64  # connections the kernel holds while all threads are busy
 IDLE_S = 5  # a connection that stops in the middle of a request is closed; it holds a thread

@@ -8,7 +8,13 @@ Rules of this form:
   name, the label `disk` left out.
 
     {"version": 1, "number": 7, "at_wall": 1.5, "committed_wall": null,
-     "host": "dome", "zone": the time zone of the pages (both are added by the server),
+     "host": "dome", "zone": the time zone of the pages,
+     "nights": [{"began", "ended", "quiet_hours": false for the last 24 hours, "sentence",
+       "hint", "short": [{"disk", "asleep_ratio", "share", "cause", "remedy"}],
+       "unknown": [IDENTITY]}], worst first in "short",
+     "week": [{"disk", "slept_last_night_ratio", "slept_enough", "cycles", "cycles_per_day",
+       "budget_per_day", "over_limit", "cycles_by_hour": [24 counts], "life_kind",
+       "life_used_ratio", "years_left": [early, late], "life", "life_ends_soon"}],
      "exporter": {KEY: [{"labels": {NAME: TEXT}, "value": NUMBER}]},
      "skipped": [{"kernel_name": "loop0", "reason": "virtual"}],
      "disks": [{"disk": IDENTITY, "kernel_name", "nodes": [..], "transport", "model", "serial",
@@ -40,6 +46,9 @@ from typing import Any
 from spinledger.facts import DiskView, Snapshot
 from spinledger.metrics.catalogue import DISK_ROWS, EXPORTER_ROWS, From, Metric, Rendered
 from spinledger.model import SECOND, Finding, Histogram, Number, Policy
+from spinledger.web.context import PageContext
+from spinledger.web.night import RECENT_NS, night_json, nights
+from spinledger.web.week import week_json, weeks
 
 VERSION = 1
 
@@ -61,6 +70,19 @@ def snapshot_json(snapshot: Snapshot) -> Json:
             {"kernel_name": name, "reason": reason} for name, reason in snapshot.exporter.skipped
         ],
         "disks": [_disk(view) for view in snapshot.disks],
+    }
+
+
+def summary_json(snapshot: Snapshot, context: PageContext) -> Json:
+    """What the server adds from recent history: the keys host, zone, nights and week."""
+    now = snapshot.wall_ns
+    histories = context.histories(now - RECENT_NS, now)
+    found = nights(snapshot.disks, histories, context.calendars(), now)
+    return {
+        "host": context.host,
+        "zone": context.zone,
+        "nights": night_json(found, now, context.tz),
+        "week": week_json(weeks(found, histories, now, context.tz)),
     }
 
 

@@ -34,6 +34,11 @@ def state(view: DiskView, now: int) -> str:
     return f"{glyph(view.state.value)}{word} {_lasting(view, now)}{why}"
 
 
+def short_state(view: DiskView) -> str:
+    """Shape and word alone."""
+    return f"{glyph(view.state.value)}{STATE_WORDS[view.state.value]}"
+
+
 def _lasting(view: DiskView, now: int) -> str:
     """How long. A disk in occasional use is idle since its last I/O; a state that began while the
     disk was unobserved has an age of at least the time since.

@@ -18,7 +18,7 @@ import pytest
 from spinledger.errors import Unavailable
 from spinledger.facts import Snapshot
 from spinledger.metrics.collector import Current
-from spinledger.web.server import DEFAULT_LISTEN, THREADS, WebServer
+from spinledger.web.server import THREADS, WebServer
 from tests.fakes.snapshots import attic, full_view, snapshot
 
 Serve = Callable[..., WebServer]
@@ -67,11 +67,6 @@ def raw(server: WebServer, request: bytes) -> bytes:
         while chunk := connection.recv(65536):
             received += chunk
     return received
-
-
-def test_loopback_is_the_default() -> None:
-    """By default the server is not reachable from elsewhere: 127.0.0.1, port 9786."""
-    assert DEFAULT_LISTEN == ("127.0.0.1", 9786)
 
 
 def test_it_listens_only_on_the_given_address(serve: Serve) -> None:

@@ -1,0 +1,215 @@
+"""Last night: which disks slept as long as configured, which did not, and what to do first.
+
+Rules: pure. A night is the last complete window of a schedule of quiet hours, with the disks that
+have that schedule; for disks without quiet hours it is the last 24 hours. A disk slept too little
+only if that holds even if it slept through all time that is not known (as the alert
+DiskSleptTooLittleInQuietHours); where it depends on that time, the disk is counted apart. Texts are
+plain, for page and terminal alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from spinledger.facts import DiskView
+from spinledger.model import DAY, SECOND
+from spinledger.quiet.hours import Calendar, last_complete_window
+from spinledger.strip import NO_HISTORY, DiskHistory, Slept, local, slept
+from spinledger.web.words import length, listed, percent, plural
+
+OFTEN = 3  # spin-ups in a night: it was woken again and again
+RECENT_NS = 8 * DAY  # of history: a week, and a night that ended a day before it
+BUSY = 0.25  # of the known time active: it was in use
+
+EXPLAINING = (
+    "member_keeps_pool_awake",
+    "regular_access",
+    "commands_keep_awake",
+    "file_system_initialising",
+    "probes_restart_timer",
+    "timer_not_holding",
+    "never_slept",
+    "timer_differs",
+    "sectors_not_counted",
+    "wear_reads_restart_timer",
+)
+"""Codes of findings that say why a disk does not sleep, the most telling first."""
+
+
+@dataclass(frozen=True, slots=True)
+class DiskNight:
+    """One disk's night."""
+
+    view: DiskView
+    slept: Slept
+    enough: bool | None  # slept as long as configured; None: unknown
+    spin_ups: int
+
+    @property
+    def least(self) -> float:
+        """The share that is configured."""
+        return self.view.policy.quiet_asleep_min
+
+    @property
+    def share(self) -> str:
+        """How much it slept."""
+        known = self.slept.known_ns / self.slept.whole_ns
+        unknown = "" if known > 0.99 else f" ({percent(1 - known)} of the time is unknown)"
+        return f"asleep {percent(self.slept.ratio)}{unknown}"
+
+    @property
+    def cause(self) -> str:
+        """Why it did not sleep, as far as that is known: a clause."""
+        findings = {finding.code: finding for finding in self.view.findings}
+        for code in EXPLAINING:
+            if code in findings:
+                return findings[code].sentence.rstrip(".")
+        if self.spin_ups >= OFTEN:
+            return f"spun up {self.spin_ups} times"
+        if self.slept.active_ns >= BUSY * self.slept.known_ns:
+            return f"active for {length(self.slept.active_ns / SECOND)}"
+        return "idle most of the time, without a spin-down"
+
+    @property
+    def remedy(self) -> str:
+        """What to do first."""
+        findings = {finding.code: finding for finding in self.view.findings}
+        for code in EXPLAINING:
+            if code in findings:
+                return findings[code].suggestion.rstrip(".")
+        used = self.spin_ups >= OFTEN or self.slept.active_ns >= BUSY * self.slept.known_ns
+        if used:
+            name = self.view.disk.kernel_name
+            return f"record which program uses it: `spinledger capture --disk {name} --for 24h`"
+        if self.view.policy.declared_ns == 0:
+            return "set a standby timer: it is declared as disabled"
+        return "check that its standby timer is set"
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One window, and the disks it counts for, in the order of the snapshot."""
+
+    began: int
+    ended: int
+    quiet: bool  # False: the last 24 hours, since these disks have no quiet hours
+    disks: tuple[DiskNight, ...]
+    recorded: int | None  # since when there is any record of these disks
+
+    @property
+    def short(self) -> list[DiskNight]:
+        """The disks that slept too little, worst first."""
+        return sorted(
+            (one for one in self.disks if one.enough is False),
+            key=lambda one: one.slept.ratio - one.least,
+        )
+
+
+def nights(
+    views: Sequence[DiskView],
+    histories: Mapping[str, DiskHistory],
+    calendars: Mapping[str, Calendar],
+    now: int,
+) -> list[Night]:
+    """Every night that counts for one of the disks, the latest first."""
+    windows: dict[tuple[int, int, bool], list[DiskView]] = {}
+    for view in views:
+        windows.setdefault(_window(view, calendars, now), []).append(view)
+    found = []
+    for (began, ended, quiet), members in windows.items():
+        of = [histories.get(view.disk.identity, NO_HISTORY) for view in members]
+        disks = tuple(
+            _disk(view, history, began, ended) for view, history in zip(members, of, strict=True)
+        )
+        first = [history.periods[0].began for history in of if history.periods]
+        found.append(Night(began, ended, quiet, disks, min(first, default=None)))
+    return sorted(found, key=lambda night: (night.quiet, night.ended), reverse=True)
+
+
+def _window(view: DiskView, calendars: Mapping[str, Calendar], now: int) -> tuple[int, int, bool]:
+    calendar = calendars.get(view.policy.quiet or "")
+    window = last_complete_window(calendar, now) if calendar else None
+    return (*window, True) if window else (now - DAY, now, False)
+
+
+def _disk(view: DiskView, history: DiskHistory, began: int, ended: int) -> DiskNight:
+    counted = slept(history.periods, began, ended)
+    spin_ups = sum(began <= spin_up.at < ended for spin_up in history.spin_ups)
+    return DiskNight(view, counted, counted.at_least(view.policy.quiet_asleep_min), spin_ups)
+
+
+def sentence(night: Night, now: int, tz: tzinfo) -> str:
+    """Last night (22:00 to 07:00): 6 of 8 disks slept at least half of it."""
+    count = len(night.disks)
+    enough = sum(one.enough is True for one in night.disks)
+    unknown = sum(one.enough is None for one in night.disks)
+    when = _when(night, now, tz)
+    if unknown == count:
+        late = night.recorded is None or night.recorded > night.began
+        return f"{when}: {_unknown(night, tz) if late else 'unknown: too little was observed'}."
+    least = {one.least for one in night.disks}
+    amount = f"at least {_share(least.pop())} of it" if len(least) == 1 else "as configured"
+    of = f"{enough} of {plural(count, 'disk')}" if count > 1 else ("the disk" if enough else "")
+    head = f"{of} slept {amount}" if of else f"the disk did not sleep {amount}"
+    rest = f"; for {plural(unknown, 'disk')} it is unknown" if unknown else ""
+    return f"{when}: {head}{rest}."
+
+
+def _unknown(night: Night, tz: tzinfo) -> str:
+    if night.recorded is None:
+        return "unknown: nothing is recorded yet"
+    began = local(night.recorded, tz)
+    return f"unknown: the record begins on {began:%a} {began.day} {began:%b} at {began:%H:%M}"
+
+
+def _share(least: float) -> str:
+    return "half" if least == 0.5 else percent(least)
+
+
+def _when(night: Night, now: int, tz: tzinfo) -> str:
+    if not night.quiet:
+        return "Last 24 hours"
+    began, ended = local(night.began, tz), local(night.ended, tz)
+    span = f"{began:%H:%M} to {ended:%H:%M}"
+    if now - night.ended >= DAY:
+        return f"Quiet hours of {began:%a} {began.day} {began:%b} ({span})"
+    return f"{'Last night' if began.date() != ended.date() else 'Last quiet hours'} ({span})"
+
+
+def hint(found: Sequence[Night]) -> str:
+    """How to have nights judged, where disks have no quiet hours; ""."""
+    names = [one.view.disk.kernel_name for night in found if not night.quiet for one in night.disks]
+    if not names:
+        return ""
+    which = "" if all(not night.quiet for night in found) else f" for {listed(names)}"
+    return (
+        f"No quiet hours are configured{which}: with `schedules` and `quiet` in the configuration, "
+        "this judges the hours in which disks should sleep."
+    )
+
+
+def night_json(found: Sequence[Night], now: int, tz: tzinfo) -> list[dict[str, object]]:
+    """For /snapshot: times in Unix seconds."""
+    return [
+        {
+            "began": night.began / SECOND,
+            "ended": night.ended / SECOND,
+            "quiet_hours": night.quiet,
+            "sentence": sentence(night, now, tz),
+            "hint": "" if night.quiet else hint(found),
+            "short": [
+                {
+                    "disk": one.view.disk.identity,
+                    "asleep_ratio": one.slept.ratio,
+                    "share": one.share,
+                    "cause": one.cause,
+                    "remedy": one.remedy,
+                }
+                for one in night.short
+            ],
+            "unknown": [one.view.disk.identity for one in night.disks if one.enough is None],
+        }
+        for night in found
+    ]

@@ -1,0 +1,135 @@
+"""The tables of all disks: the last seven days, and energy by the year.
+
+Rules: each column is explained above its table; with many disks a table is folded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from spinledger.config.settings import Tariff
+from spinledger.facts import DiskView
+from spinledger.web import status
+from spinledger.web.charts import hour_bars, little_curve, what_if
+from spinledger.web.costs import balance, power, together
+from spinledger.web.week import Week
+from spinledger.web.words import kwh, length, number, percent, safe
+
+Cells = Sequence[tuple[str, str]]  # class and text, safe
+
+WEEK = (
+    ("Disk", ""),
+    ("Last night", "num"),
+    ("Spin-ups a day", "num"),
+    ("Budget a day", "num"),
+    ("By hour, 0 to 24", ""),
+    ("Life used", "num"),
+    ("Life left", ""),
+)
+ENERGY = (
+    ("Disk", ""),
+    ("Energy a year", "num"),
+    ("Saved a year", "num"),
+    ("Spin-ups by timer", ""),
+)
+
+
+def week_table(weeks: Iterable[Week], folded: bool) -> str:
+    """Sleep, spin-ups, their hours, and rated life."""
+    rows = [(week.view, _week(week)) for week in weeks]
+    about = (
+        "Last night is the share asleep of the last quiet hours, or of the last 24 hours without "
+        "quiet hours. Spin-ups are those of the last seven days, and the hours of the day in which "
+        "they came. Life used is the drive&#x27;s counters divided by its rated cycles; life left "
+        "is until the rating is used up at this pace. A rating is a design figure; it does not "
+        "forecast a failure."
+    )
+    return _table("The last 7 days", about, WEEK, rows, "", folded)
+
+
+def _week(week: Week) -> Cells:
+    night = week.night
+    slept = percent(night.slept.ratio) if night.slept.known_ns else "unknown"
+    pace = "unknown" if week.per_day is None else number(round(week.per_day, 1))
+    used = week.used_ratio
+    horizon = length(week.view.policy.horizon_s)
+    left = _marked(week.life, f"! within {horizon}") if week.ends_soon else week.life
+    return (
+        ("num", _marked(slept, "! too little") if night.enough is False else slept),
+        ("num", _marked(pace, "! over its limit") if week.over else pace),
+        ("num", number(week.view.policy.budget_per_day)),
+        ("", hour_bars(week.by_hour)),
+        ("num", "unknown" if used is None else percent(used)),
+        ("", left),
+    )
+
+
+def _marked(text: str, mark: str) -> str:
+    return f'{text} <span class="bad">{mark}</span>'
+
+
+def energy_table(views: Sequence[DiskView], tariff: Tariff | None, folded: bool) -> str:
+    """What each disk uses and what its sleep saves, and what other timers would do."""
+    price = f" at {tariff.per_kwh:.2f} {safe(tariff.currency)} a kWh" if tariff else ""
+    about = (
+        "Energy is an estimate, a year at the pace so far; saved is what sleep saved minus what "
+        f"spin-ups cost{price}. The curve shows spin-ups a day by standby timer, from short to "
+        "long; the dashed line is the budget, the dotted line the present timer."
+    )
+    rows = [(view, _energy(view, tariff)) for view in views]
+    return _table("Energy and timers", about, ENERGY, rows, _sum(views, tariff), folded)
+
+
+def _energy(view: DiskView, tariff: Tariff | None) -> Cells:
+    spent, saved = power(view).spent_a_year, power(view).saved_a_year
+    curve = what_if(view)
+    return (
+        ("num", "unknown" if spent is None else kwh(spent)),
+        ("num", "unknown" if saved is None else balance(saved, tariff)),
+        ("", "unknown" if curve is None else little_curve(curve)),
+    )
+
+
+def _sum(views: Sequence[DiskView], tariff: Tariff | None) -> str:
+    """The last row: what all disks use and save in a year, where that is known of each."""
+    total = together(views)
+    if total is None or len(views) < 2:
+        return ""
+    spent, saved = total
+    return (
+        f'<tfoot><tr><th scope="row">All disks</th><td class="num">{kwh(spent)}</td>'
+        f'<td class="num">{balance(saved, tariff)}</td><td></td></tr></tfoot>'
+    )
+
+
+def _table(
+    title: str,
+    about: str,
+    columns: Sequence[tuple[str, str]],
+    rows: Sequence[tuple[DiskView, Cells]],
+    foot: str,
+    folded: bool,
+) -> str:
+    head = "".join(f'<th scope="col"{_class(kind)}>{text}</th>' for text, kind in columns)
+    body = "\n".join(
+        f'<tr><th scope="row">{status.link(view)} {safe(view.disk.model)}</th>'
+        + "".join(f"<td{_class(kind)}>{text}</td>" for kind, text in cells)
+        + "</tr>"
+        for view, cells in rows
+    )
+    inside = (
+        f'<p class="about">{about}</p>'
+        f'<div class="wide-table" role="region" aria-label="{title}" tabindex="0">'
+        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody>{foot}</table></div>"
+    )
+    if not folded:
+        return f"<section><h2>{title}</h2>{inside}</section>"
+    name = title.lower().replace(" ", "-")
+    return (
+        f'<section><details id="t-{name}"><summary><h2>{title}</h2></summary>{inside}'
+        "</details></section>"
+    )
+
+
+def _class(kind: str) -> str:
+    return f' class="{kind}"' if kind else ""
