@@ -21,7 +21,7 @@ ARGUMENTS = [
 ]
 AXE = "axe-core@4.10.3"
 CACHE = Path(__file__).parents[2] / ".cache" / "browser"
-WIDE, NARROW = 1280, 390
+WIDE, NARROW = 1280, 320
 
 
 @dataclass(frozen=True, slots=True)

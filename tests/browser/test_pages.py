@@ -43,6 +43,7 @@ SCENES: dict[str, Scene] = {
     "1 disk": _shelf(1),
     "8 disks": _shelf(8),
     "60 disks": _shelf(60),
+    "100 disks": _shelf(100),
     "long names": _shelf(8, long_names=True),
     "tariff": _priced(),
     "nothing recorded": (attic, EMPTY),
@@ -147,6 +148,42 @@ def test_the_pointer_shows_time_and_state(browser: Browser, urls: dict[str, str]
         assert page.locator("#hair").count() == 0
 
 
+def test_a_tap_reads_a_strip(browser: Browser, urls: dict[str, str]) -> None:
+    """A finger gets what the pointer gets, and the reading stays until the next tap elsewhere."""
+    context = browser.new_context(viewport={"width": NARROW, "height": 800}, has_touch=True)
+    page = context.new_page()
+    page.goto(urls["8 disks"])
+    strip = page.locator("svg.strip").first
+    strip.scroll_into_view_if_needed()
+    box = strip.bounding_box()
+    assert box is not None
+    page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] - 3)
+    shown = page.locator("#hair span").inner_text()
+    assert "04:13" in shown or "04:12" in shown
+    page.touchscreen.tap(5, box["y"] - 30)
+    assert page.locator("#hair").count() == 0
+    context.close()
+
+
+def test_order_and_selection_are_links(browser: Browser, urls: dict[str, str]) -> None:
+    """Of many disks those with findings can be shown, worst first, without a script."""
+    with opened(browser, LIGHT_WIDE, urls["60 disks"], scripts=False) as page:
+        assert page.locator("svg.strip").count() == 60
+        page.get_by_role("link", name="worst first").click()
+        page.get_by_role("link", name="with findings").click()
+        assert page.locator("h2", has_text="Worst first").is_visible()
+        assert 0 < page.locator("svg.strip").count() < 60
+        chosen = page.locator("nav a[aria-current]").all_inner_texts()
+        assert chosen == ["24 hours", "worst first", "with findings"]
+
+
+@pytest.mark.parametrize(("disks", "most"), [("60 disks", 4000), ("100 disks", 6000)])
+def test_many_disks_fit(browser: Browser, urls: dict[str, str], disks: str, most: int) -> None:
+    """A hundred disks in 6,000 pixels at desktop width."""
+    with opened(browser, LIGHT_WIDE, urls[disks]) as page:
+        assert page.evaluate("document.documentElement.scrollHeight") <= most
+
+
 def test_the_keyboard_reaches_everything(browser: Browser, urls: dict[str, str]) -> None:
     """The first stop leads past the header; links, findings and the table can be reached."""
     with opened(browser, LIGHT_WIDE, urls["8 disks"]) as page:
@@ -188,13 +225,18 @@ def test_the_page_updates_itself(browser: Browser, urls: dict[str, str]) -> None
 
 
 def test_print_is_light_and_has_no_controls(browser: Browser, urls: dict[str, str]) -> None:
-    """On paper a dark page is light, its strips keep their colours, and buttons are left out."""
+    """On paper a dark page is light, strips keep their colours, findings are unfolded, and buttons
+    are left out.
+    """
     with opened(browser, Eyes(WIDE, "dark"), urls["8 disks"]) as page:
         page.emulate_media(media="print", color_scheme="dark")
         ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
         assert ground == "rgb(255, 255, 255)"
         assert not page.locator("nav").is_visible()
         assert not page.locator("button").is_visible()
+        for event, opened_findings in (("beforeprint", 1), ("afterprint", 0)):
+            page.evaluate(f"dispatchEvent(new Event('{event}'))")
+            assert page.locator(".found[open]").count() == opened_findings
         adjust = page.evaluate(
             "getComputedStyle(document.querySelector('.strip path')).printColorAdjust"
         )

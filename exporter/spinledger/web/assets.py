@@ -2,7 +2,7 @@
 
 Rules: inline, and admitted by their hashes; every page works without the script. Colours have a
 light and a dark set; print is light. The script updates the page once a minute, unless it is in
-use, and shows the time under the pointer.
+use, shows the time under pointer or finger, and unfolds findings for print.
 
 Colours are those of M. Okabe and K. Ito, "Color Universal Design" (2008), as given in B. Wong,
 "Points of view: Color blindness", Nature Methods 8 (2011), 441: orange E69F00, sky blue 56B4E9,
@@ -57,7 +57,7 @@ details h2 { display: inline; }
 .figures { font-size: .85rem; } .figures b { font-size: 1rem; } .figures > * { display: block; }
 .bad { color: var(--bad); font-weight: 600; }
 .strip, .axis, .meter, .curve, .chart { display: block; } .chart { overflow: visible; }
-.strip { width: 100%; height: 3.2rem; border-bottom: 1px solid var(--soft); }
+.strip { width: 100%; height: 3.2rem; touch-action: pan-y; border-bottom: 1px solid var(--soft); }
 .axis { width: 100%; height: 20px; overflow: visible; } .axis text { text-anchor: middle;
  font-size: 12px; } .axis line { stroke: var(--soft); } svg text { fill: var(--text); }
 .meter { width: 100%; height: .45rem; margin: .1rem 0; }
@@ -80,7 +80,8 @@ p.strip { display: flex; align-items: center; font-size: .85rem; }
 .x { fill: var(--text); } .g { stroke: var(--line); } .r { fill: var(--line); }
 .i { fill: var(--sleep); } .o { fill: var(--active); } .axis .o { fill: var(--text); }
 .wide-table { overflow-x: auto; } table { border-collapse: collapse; font-size: .9rem; }
-caption { text-align: left; min-width: min(20rem, 80vw); color: var(--soft); padding-bottom: .3rem; }
+caption { text-align: left; min-width: min(20rem, 80vw); color: var(--soft);
+ padding-bottom: .3rem; }
 .about { color: var(--soft); font-size: .9rem; max-width: 80ch; } tfoot { font-weight: 600; }
 .wide-table + *, section + p { margin-top: .6rem; }
 th, td { text-align: left; padding: .25rem .9rem .25rem 0; border-bottom: 1px solid var(--line);
@@ -89,7 +90,8 @@ td.num, th.num { text-align: right; } .columns { columns: 19rem; font-size: .9re
 tbody th { font-weight: 400; overflow-wrap: anywhere; min-width: 9rem; }
 .pair tbody th { min-width: 0; }
 .pair { display: flex; flex-wrap: wrap; gap: 1rem 2.5rem; align-items: flex-start; }
-.pair > * { flex: 1 1 min(20rem, 100%); min-width: 0; } .facts { display: grid; gap: .1rem 1rem;
+.pair > * { flex: 1 1 min(20rem, 100%); min-width: 0; }
+.facts { display: grid; gap: .1rem 1rem;
  grid-template-columns: max-content minmax(0, 1fr); font-size: .9rem; } .facts dd {
  overflow-wrap: anywhere; } .facts dt { color: var(--soft); }
 .times { position: relative; } #hair { position: absolute; top: 0; bottom: 0; width: 1px;
@@ -119,7 +121,10 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem
  table { font-size: 8pt; } th, td { padding-right: .6rem; white-space: normal; }
  tbody th { min-width: 6rem; } .curve { width: 4rem; }
  * { print-color-adjust: exact; -webkit-print-color-adjust: exact; } }
-@media (forced-colors: active) { svg { forced-color-adjust: none; background: var(--ground); } }
+@media (forced-colors: active) {
+ nav.range a[aria-current] { forced-color-adjust: none; background: Highlight;
+ color: HighlightText; }
+ svg { forced-color-adjust: none; background: var(--ground); } }
 """
 
 SCRIPT = """
@@ -136,7 +141,7 @@ SCRIPT = """
   hair.id = "hair";
   hair.ariaHidden = "true";
   hair.append(document.createElement("span"));
-  document.addEventListener("pointermove", (event) => {
+  const read = (event) => {
     const strip = event.target.closest && event.target.closest(".strip");
     if (!strip) { hair.remove(); return; }
     const times = strip.closest(".times");
@@ -157,7 +162,17 @@ SCRIPT = """
     hair.firstChild.textContent = clock.format(at) + (state ? ", " + state : "");
     times.append(hair);
     hair.style.left = event.clientX - times.getBoundingClientRect().left + "px";
+  };
+  document.addEventListener("pointermove", read);
+  document.addEventListener("pointerdown", read);
+  const folded = [];
+  addEventListener("beforeprint", () => {
+    for (const one of document.querySelectorAll(".found:not([open])")) {
+      folded.push(one);
+      one.open = true;
+    }
   });
+  addEventListener("afterprint", () => { for (const one of folded.splice(0)) one.open = false; });
   let on = true;
   const button = document.createElement("button");
   const say = () => { button.textContent = on ? "Pause updates" : "Update every minute"; };

@@ -16,6 +16,7 @@ from spinledger.model import SECOND, State
 from spinledger.web.words import number, percent, plural, safe, timer
 
 DAY_S = 86_400
+LABEL_WIDTH = 46  # of a timer at 13 pixels, in units of the curve
 LEAST_S = DAY_S / 4  # before that, a pace a day says nothing
 
 
@@ -75,48 +76,54 @@ def little_curve(tried: WhatIf) -> str:
 
 
 def curve(tried: WhatIf) -> str:
-    """Spin-ups a day by timer, with the budget and the present timer: 340 by 190."""
+    """Spin-ups a day by timer, with the budget and the present timer: 340 by 220."""
     top = _top(tried)
 
     def up(count: float) -> float:
-        return 160 - 130 * log1p(count) / top
+        return 180 - 130 * log1p(count) / top
 
-    parts = []
+    parts = [
+        '<text x="0" y="11">spin-ups a day, logarithmic scale</text>',
+        '<text x="185" y="216" text-anchor="middle">standby timer</text>',
+    ]
     for mark in (0, 1, 3, 10, 30, 100, 300, 1000):
         if log1p(mark) <= top:
             y = up(mark)
             parts.append(f'<path class="g" d="M40 {y:.1f}H330"/>')
             parts.append(f'<text x="34" y="{y + 4:.1f}" text-anchor="end">{mark}</text>')
+    free = 0.0  # labels nearer to the last one are left out
     for at in tried.timers:
         x = _across(tried, at, 52, 318)
-        parts.append(f'<text x="{x:.0f}" y="178" text-anchor="middle">{timer(at)}</text>')
+        if x >= free:
+            parts.append(f'<text x="{x:.0f}" y="198" text-anchor="middle">{timer(at)}</text>')
+            free = x + LABEL_WIDTH
     places = [(_across(tried, at, 52, 318), up(n)) for at, n in _points(tried)]
     parts.append(f'<path class="c" d="M{"L".join(f"{x:.0f} {y:.1f}" for x, y in places)}"/>')
     parts += [f'<circle class="d" cx="{x:.0f}" cy="{y:.1f}" r="3.5"/>' for x, y in places]
     y = up(tried.budget)
     parts.append(f'<path class="b" d="M40 {y:.1f}H330"/>')
     words = f"budget {number(tried.budget)} a day"
-    beside = y + 14 if y < 60 else y - 5  # never among the words about the timer
+    beside = y + 14 if y < 80 else y - 5  # never among the words about the timer
     parts.append(f'<text x="328" y="{beside:.1f}" text-anchor="end">{words}</text>')
     if tried.present:
         x = _across(tried, tried.present, 52, 318)
         side = "end" if x > 230 else "start"
         aside = x - 6 if side == "end" else x + 6
-        parts.append(f'<path class="p" d="M{x:.0f} 20V160"/>')
+        parts.append(f'<path class="p" d="M{x:.0f} 38V180"/>')
         parts.append(
-            f'<text x="{aside:.0f}" y="14" text-anchor="{side}">'
+            f'<text x="{aside:.0f}" y="34" text-anchor="{side}">'
             f"present timer {timer(tried.present)}</text>"
         )
         parts.append(f'<path class="x" d="M{x:.0f} {up(tried.seen) - 6:.1f}l6 6-6 6-6-6z"/>')
     return (
-        '<svg class="chart" viewBox="0 0 340 190" role="img" '
+        '<svg class="chart" viewBox="0 0 340 220" role="img" '
         f'aria-label="{safe(_sentence(tried))}">'
         f"{''.join(parts)}</svg>"
     )
 
 
 def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
-    """Spin-ups of each day, oldest first, with the budget as a line: 640 by 130.
+    """Spin-ups of each day, oldest first, with the budget as a line: 640 by 138.
 
     A count is None on a day of which nothing is recorded.
     """
@@ -128,6 +135,7 @@ def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
 
     y = up(budget)
     parts = [
+        '<text x="0" y="-3">spin-ups</text>',
         f'<path class="b" d="M36 {y:.1f}H636"/>',
         f'<text x="32" y="{y + 4:.1f}" text-anchor="end">{number(budget)}</text>',
     ]
@@ -156,7 +164,7 @@ def day_bars(counts: Sequence[tuple[str, int | None]], budget: float) -> str:
         f"{plural(over, 'day')}"
     )
     return (
-        f'<svg class="chart wide" viewBox="0 0 640 124" role="img" aria-label="{safe(sentence)}">'
+        f'<svg class="chart wide" viewBox="0 -14 640 138" role="img" aria-label="{safe(sentence)}">'
         f"{''.join(parts)}</svg>"
     )
 

@@ -11,7 +11,7 @@ from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView, Snapshot
 from spinledger.model import DAY, SECOND
 from spinledger.strip import NO_HISTORY, DiskHistory, SpinUp, local, strip
-from spinledger.web import status
+from spinledger.web import night, status
 from spinledger.web.charts import WhatIf, curve, day_bars, what_if
 from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
@@ -50,6 +50,7 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
     body = "\n".join(
         (
             f'<p><a href="/">All disks</a></p><p>{status.state(view, now)}</p>',
+            _night(view, recent, context, now),
             status.findings((view,), alone=True),
             definitions(quiet, RANGES, now),
             _strips(view, recent, context, now),
@@ -67,6 +68,18 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
         )
     )
     return page(f"{safe(view.disk.kernel_name)} · Spinledger", name, body, context, now)
+
+
+def _night(view: DiskView, history: DiskHistory, context: PageContext, now: int) -> str:
+    """Last night, and what to do where it slept too little."""
+    of = {view.disk.identity: history}
+    (found,) = night.nights((view,), of, context.calendars(), now)
+    parts = [f'<p class="night">{safe(night.sentence(found, now, context.tz))}</p>']
+    parts += [
+        f"<p>{safe(one.share).capitalize()}: {safe(one.cause)}. First: {safe(one.remedy)}.</p>"
+        for one in found.short
+    ]
+    return "".join(parts)
 
 
 def _strips(view: DiskView, history: DiskHistory, context: PageContext, now: int) -> str:
@@ -106,14 +119,28 @@ def _days(view: DiskView, history: DiskHistory, context: PageContext, now: int) 
         f"{plural(total, 'spin-up')} on {plural(known, 'recorded day')}; the budget is "
         f"{number(view.policy.budget_per_day)} a day ({safe(view.policy.budget_source)})."
     )
-    windows = "; ".join(
-        f"{name[:-1]} {name[-1]}: {number(one.count)} of {number(one.limit)}"
-        for name, one in view.facts.windows.items()
-    )
-    limits = f"<p>Spin-ups in each window, and its limit: {windows}.</p>" if windows else ""
     return (
         f"<section><h2>Spin-ups a day</h2>{day_bars(rows, view.policy.budget_per_day)}"
-        f"<p>{words}</p>{limits}</section>"
+        f"<p>{words}</p></section>{_limits(view)}"
+    )
+
+
+def _limits(view: DiskView) -> str:
+    """Spin-ups in each window, beside its limit."""
+    rows = "".join(
+        f'<tr><th scope="row">{name[:-1]} {name[-1]}</th><td class="num">{number(one.count)}</td>'
+        f'<td class="num">{number(one.limit)}</td><td>'
+        + ('<span class="bad">! over its limit</span>' if one.used_ratio >= 1 else "")
+        + "</td></tr>"
+        for name, one in view.facts.windows.items()
+    )
+    return (
+        '<section><h2>Limits</h2><p class="about">The budget is a mean of many days. A limit is '
+        "the count in a window that a disk within its budget would reach by chance less than once "
+        "in a thousand years; alerts use the limits.</p><table><thead><tr>"
+        '<th scope="col">Last</th><th scope="col" class="num">Spin-ups</th>'
+        f'<th scope="col" class="num">Limit</th><td></td></tr></thead><tbody>{rows}</tbody>'
+        "</table></section>"
     )
 
 
