@@ -29,6 +29,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items.sort(key=lambda item: _LONGEST_FIRST.index(_folder(item.nodeid)))
 
 
+@pytest.hookimpl(optionalhook=True)  # without pytest-xdist the tests run in one process
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """The scheduler of `--dist=loadscope`, with files and the laboratory as its scopes."""
     from xdist.scheduler import LoadScopeScheduling

@@ -7,9 +7,11 @@ unknown counts neither as asleep nor as spinning.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
+from operator import attrgetter
 from typing import NamedTuple
 
 from spinledger.model import SECOND
@@ -90,7 +92,8 @@ def strip(history: DiskHistory, shown: Range, now: int) -> Strip:
     states = {state: [0] * count for state in STATES}
     moved = [0] * count
     end = shown.span_ns
-    for began, ended, state, active in history.periods:  # comparisons, not min(): it is hot
+    # Comparisons, not min(): this is where a page's time goes.
+    for began, ended, state, active in _within(history.periods, start, now):
         left = began - start if began > start else 0
         right = ended - start if ended - start < end else end
         if left >= right:
@@ -138,10 +141,10 @@ class Slept(NamedTuple):
         return False if self.ratio + 1 - self.known_ns / self.whole_ns < least else None
 
 
-def slept(periods: Iterable[Period], began: int, ended: int) -> Slept:
+def slept(history: DiskHistory, began: int, ended: int) -> Slept:
     """How much of an interval a disk slept."""
     asleep = spinning = active = 0
-    for period in periods:
+    for period in _within(history.periods, began, ended):
         inside = min(period.ended, ended) - max(period.began, began)
         if inside > 0 and period.state == "standby":
             asleep += inside
@@ -151,22 +154,36 @@ def slept(periods: Iterable[Period], began: int, ended: int) -> Slept:
     return Slept(asleep, asleep + spinning, active, ended - began)
 
 
-def observed_ns(periods: Iterable[Period], began: int, ended: int) -> int:
+def observed_ns(history: DiskHistory, began: int, ended: int) -> int:
     """How much of an interval was observed, an unknown state included."""
     return sum(
         max(0, min(period.ended, ended) - max(period.began, began))
-        for period in periods
+        for period in _within(history.periods, began, ended)
         if period.state != "unobserved"
     )
 
 
-def by_hour(spin_ups: Iterable[SpinUp], began: int, tz: tzinfo) -> list[int]:
-    """Spin-ups since then by local hour of the day, from midnight."""
+def spin_ups(history: DiskHistory, began: int, ended: int) -> Sequence[SpinUp]:
+    """The spin-ups of an interval."""
+    first = bisect_left(history.spin_ups, began, key=_at)
+    return history.spin_ups[first : bisect_left(history.spin_ups, ended, key=_at)]
+
+
+def by_hour(found: Iterable[SpinUp], tz: tzinfo) -> list[int]:
+    """Spin-ups by local hour of the day, from midnight."""
     counts = [0] * 24
-    for spin_up in spin_ups:
-        if spin_up.at >= began:
-            counts[local(spin_up.at, tz).hour] += 1
+    for spin_up in found:
+        counts[local(spin_up.at, tz).hour] += 1
     return counts
+
+
+def _within(periods: Sequence[Period], began: int, ended: int) -> Sequence[Period]:
+    """Periods that may share time with an interval."""
+    first = bisect_right(periods, began, key=_ended)
+    return periods[first : bisect_left(periods, ended, key=_began)]
+
+
+_began, _ended, _at = attrgetter("began"), attrgetter("ended"), attrgetter("at")
 
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -66,8 +66,8 @@ def test_the_share_asleep_is_of_the_known_time() -> None:
     counted = strip.strip(DiskHistory(periods), RANGES[0], NOW)
     assert counted.asleep_ratio == 0.75
     assert strip.strip(DiskHistory(periods[:1]), RANGES[0], NOW).asleep_ratio is None
-    assert strip.slept(periods, NOW - 4 * HOUR, NOW).ratio == 0.5
-    assert strip.observed_ns(periods, NOW - 10 * HOUR, NOW) == 8 * HOUR
+    assert strip.slept(DiskHistory(periods), NOW - 4 * HOUR, NOW).ratio == 0.5
+    assert strip.observed_ns(DiskHistory(periods), NOW - 10 * HOUR, NOW) == 8 * HOUR
 
 
 @pytest.mark.parametrize(
@@ -80,18 +80,18 @@ def test_time_that_is_not_known_decides_nothing(
     """Of ten hours at least half: too little only if the unknown time could not make up for it."""
     began = NOW - 10 * HOUR
     woke, lost = began + asleep_h * HOUR, began + (asleep_h + unknown_h) * HOUR
-    periods = [
+    periods = (
         Period(began - HOUR, woke, "standby", 0),
         Period(woke, lost, "unknown", 0),
         Period(lost, NOW + HOUR, "spinning", 0),
-    ]
-    assert strip.slept(periods, began, NOW).at_least(0.5) is enough
+    )
+    assert strip.slept(DiskHistory(periods), began, NOW).at_least(0.5) is enough
 
 
 def test_active_time_is_shared_by_length() -> None:
     """Half of a period that was active for an hour counts for half an hour."""
-    periods = [Period(NOW - 4 * HOUR, NOW, "spinning", HOUR)]
-    assert strip.slept(periods, NOW - 2 * HOUR, NOW) == (0, 2 * HOUR, HOUR // 2, 2 * HOUR)
+    history = DiskHistory((Period(NOW - 4 * HOUR, NOW, "spinning", HOUR),))
+    assert strip.slept(history, NOW - 2 * HOUR, NOW) == (0, 2 * HOUR, HOUR // 2, 2 * HOUR)
 
 
 def test_what_is_older_is_not_counted() -> None:
@@ -105,6 +105,7 @@ def test_what_is_older_is_not_counted() -> None:
 
 def test_spin_ups_by_local_hour() -> None:
     """13:13 UTC is 15:13 in Prague's summer; older ones are left out."""
-    spin_ups = [SpinUp(NOW - HOUR - day * DAY, True) for day in range(9)]
-    counts = strip.by_hour(spin_ups, NOW - 7 * DAY, ZoneInfo("Europe/Prague"))
+    ups = tuple(SpinUp(NOW - HOUR - day * DAY, True) for day in reversed(range(9)))
+    week = strip.spin_ups(DiskHistory(spin_ups=ups), NOW - 7 * DAY, NOW)
+    counts = strip.by_hour(week, ZoneInfo("Europe/Prague"))
     assert counts == [7 if hour == 15 else 0 for hour in range(24)]

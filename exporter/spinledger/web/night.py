@@ -16,7 +16,7 @@ from datetime import tzinfo
 from spinledger.facts import DiskView
 from spinledger.model import DAY, SECOND
 from spinledger.quiet.hours import Calendar, last_complete_window
-from spinledger.strip import NO_HISTORY, DiskHistory, Slept, local, slept
+from spinledger.strip import NO_HISTORY, DiskHistory, Slept, local, slept, spin_ups
 from spinledger.web.words import length, listed, percent, plural
 
 OFTEN = 3  # spin-ups in a night: it was woken again and again
@@ -135,9 +135,9 @@ def _window(view: DiskView, calendars: Mapping[str, Calendar], now: int) -> tupl
 
 
 def _disk(view: DiskView, history: DiskHistory, began: int, ended: int) -> DiskNight:
-    counted = slept(history.periods, began, ended)
-    spin_ups = sum(began <= spin_up.at < ended for spin_up in history.spin_ups)
-    return DiskNight(view, counted, counted.at_least(view.policy.quiet_asleep_min), spin_ups)
+    counted = slept(history, began, ended)
+    count = len(spin_ups(history, began, ended))
+    return DiskNight(view, counted, counted.at_least(view.policy.quiet_asleep_min), count)
 
 
 def sentence(night: Night, now: int, tz: tzinfo) -> str:

@@ -12,7 +12,7 @@ from datetime import tzinfo
 
 from spinledger.facts import DiskView, Rated
 from spinledger.model import DAY, SECOND, State
-from spinledger.strip import NO_HISTORY, DiskHistory, by_hour, observed_ns
+from spinledger.strip import NO_HISTORY, DiskHistory, by_hour, observed_ns, spin_ups
 from spinledger.web.night import DiskNight, Night
 
 YEAR_NS = 31_557_600 * SECOND  # 365.25 days
@@ -72,7 +72,7 @@ def _week(night: DiskNight, history: DiskHistory, now: int, tz: tzinfo) -> Week:
     view, began = night.view, now - 7 * DAY
     window = view.facts.windows.get("7d")
     cycles = window.count if window else 0
-    days = observed_ns(history.periods, began, now) / DAY
+    days = observed_ns(history, began, now) / DAY
     kind = _kind(view.facts.rated)
     years = _years(view.facts.rated[kind], now) if kind else None
     return Week(
@@ -80,7 +80,7 @@ def _week(night: DiskNight, history: DiskHistory, now: int, tz: tzinfo) -> Week:
         night,
         cycles,
         cycles / days if days >= 1 else None,
-        by_hour(history.spin_ups, began, tz),
+        by_hour(spin_ups(history, began, now), tz),
         kind,
         years,
         life(view, years),

@@ -180,7 +180,7 @@ def week_of(disk: DiskView, history: DiskHistory) -> Week:
 
 def test_spin_ups_of_a_week() -> None:
     """A spin-up an hour ago on each of seven days: one a day at 13 h UTC, by the ledger's count."""
-    ups = tuple(SpinUp(NOW - HOUR - day * DAY, True) for day in range(9))
+    ups = tuple(SpinUp(NOW - HOUR - day * DAY, True) for day in reversed(range(9)))
     plain = view(0)
     windows = {**plain.facts.windows}
     windows["7d"] = replace(windows["7d"], count=7)
