@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import argparse
 import re
+import shlex
+import subprocess
 from pathlib import Path
 
 import pytest
 
+from spinledger.cli import COMMANDS, parser
 from spinledger.config.load import parse
 from spinledger.config.schema import FIELDS
+from spinledger.model import DAY, HOUR, State
+from spinledger.wear.budget import cycle_limit
 from spinledger.wear.ratings import table
 from tests.packs.contract import CONTRACT
 
@@ -20,7 +26,7 @@ CONFIGURATION = next(
 
 
 def test_the_sample_configuration_is_accepted() -> None:
-    """The annotated example loads without a complaint."""
+    """The annotated example is accepted."""
     config = parse(CONFIGURATION, "README.md", "Europe/Prague")
     assert config.listen == ("127.0.0.1", 9786)
 
@@ -34,6 +40,57 @@ def test_the_sample_configuration_names_every_key() -> None:
     assert {name for name in names if not re.search(rf"\b{name}:", CONFIGURATION)} == set()
 
 
+SHOWN = [
+    line.partition("#")[0].removeprefix("sudo ").removeprefix(".venv/bin/")
+    for block in re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
+    for line in block.splitlines()
+]
+
+
+@pytest.mark.parametrize("line", [line for line in SHOWN if line.startswith("spinledger ")])
+def test_every_command_line_is_accepted(line: str) -> None:
+    """The program takes each command line as it is shown; argparse ends at the first it refuses."""
+    parser().parse_args(shlex.split(line)[1:])
+
+
+@pytest.mark.parametrize("line", [line for line in SHOWN if line.startswith("./")])
+def test_every_script_and_its_options_exist(line: str) -> None:
+    """Each script that is shown explains itself, and its options."""
+    script, *options = shlex.split(line)
+    done = subprocess.run([ROOT / script, "--help"], capture_output=True, text=True, check=True)
+    assert [option for option in options if option not in done.stdout] == []
+
+
+def test_every_option_of_the_table_of_commands_exists() -> None:
+    """Each command of the program has its row, and every option of a row is one of its own."""
+    rows = dict(re.findall(r"^\| `spinledger (\w+).*?` \| (.*) \|$", README, re.MULTILINE))
+    assert rows.keys() == COMMANDS.keys()
+    for name, (module, _) in COMMANDS.items():
+        command = argparse.ArgumentParser()
+        module.add_arguments(command)
+        options = set(re.findall(r"--[a-z-]+", command.format_help()))
+        assert set(re.findall(r"--[a-z-]+", rows[name])) <= options, name
+
+
+def test_the_states_are_the_programs() -> None:
+    """The table of states has those of the ledger, each once."""
+    states = README.partition("| state | means |")[2].partition("\n\n")[0]
+    assert re.findall(r"^\| `(\w+)` \|", states, re.MULTILINE) == [state.value for state in State]
+
+
+def test_the_budget_is_as_it_says() -> None:
+    """Default and limits are the program's; what it rests on is in the table of ratings."""
+    (default,) = (row.default for row in FIELDS if row.path == "defaults.budget_per_day")
+    assert f"may spin up {default} times a day" in README
+    said = "with 24 a day {} in an hour and {} in a day, with 2 a day {} and {}.".format(
+        *(cycle_limit(budget, window) for budget in (24, 2) for window in (HOUR, DAY))
+    )
+    assert said in re.sub(r"\s+", " ", README)
+    assert "used up in five years by 27.4 a day" in re.sub(r"\s+", " ", README)
+    assert f"{50_000 / 5 / 365.25:.1f}" == "27.4"
+    assert "50,000 (27.4 a day)" in table()
+
+
 def test_the_metrics_that_are_named_exist() -> None:
     """Every metric named in the README is one of the contract, histograms by their family name."""
     families = {re.sub(r"_(bucket|sum|count)$", "", name) for name in CONTRACT}
@@ -43,7 +100,7 @@ def test_the_metrics_that_are_named_exist() -> None:
 
 
 def test_the_table_of_ratings_is_the_programs_own() -> None:
-    """Each published figure stands in the README as insight.ratings has it."""
+    """Each published figure stands in the README as `wear.ratings` has it."""
     assert table() in README
 
 
