@@ -1,15 +1,28 @@
-"""What to ask which disk next, and when; and what an answer teaches.
+"""Which probe to send to which disk, and when; and what an answer teaches.
 
-Rules: the kernel's free signals come first and a question to the drive last. While a disk is idle
-questions are sparse, and dense only where its standby timer is due. A drive that might restart
-its timer at every question gets silent stretches. A question that may have disturbed is judged by
-the next free signals; after that the drive is left in peace until somebody else moves sectors,
-and for good once it has been disturbed too often. `plan` reads, `note_*` learn; neither has a
-clock.
+Rules: the kernel's counters come first and a probe of the drive last. `plan` reads, `note_*` learn;
+neither has a clock.
 
-The drive's own counters are read only in a sample in which others moved sectors, and all of their
-records within half a sample interval of it: a reading wakes nobody, and where a drive restarts its
-timer at one it costs one interval, and the time that the reading takes.
+- Moved sectors, or a request in flight, mean active. A flush, or a request that moved no sector,
+  leads to one probe, and the next such probe waits twice as long while the answer stays the same.
+- An idle disk is probed every `slow` interval; from half a slow interval before its timer is due
+  until half a one after, every `fast` interval, `DENSE_STEPS` times at most. The timer is the
+  declared one, or the one on which the last two spin-downs agree.
+- A disk that is idle past twice its timer is not probed for one and a half timers. If it sleeps
+  only then, probes restart its timer: from then on it is probed less often than that. A drive that
+  stays awake without probes is not held awake by them. Without a known timer `PRESUMED_TIMERS_NS`
+  are tried in turn.
+- A disk in standby is probed every `asleep` interval.
+- A slow answer from a quiet disk, a lost link (ATA status 00h, a host error), or a drive that spins
+  after it reported standby with no other signal is one disturbance by a probe, unless the next
+  counters show I/O of others. Then no probe until others move sectors; after
+  `limits.probe_disturbances` of them, none any more.
+- `GIVE_UP_AFTER` refusals of a lasting kind end the probes.
+
+The drive's own counters are read only in a sample in which others moved sectors, soon after a
+spin-up and every `wear.every` of use, one disk after the other, and all records of one reading
+within half a sample interval of it. So a reading wakes no disk, and where a drive restarts its
+timer at one, that costs one interval and the time that the reading takes.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 One run of all cases (cases.py) feeds every test here. Intervals: free signals every 0.5 s,
 questions every 2 s while idle and every 6 s in standby. The number of questions that the tests
-expect is the sampling rule of DEVELOPERS.md worked out by hand, plus or minus one.
+expect is the sampling rule (`spinledger.sampler`) worked out by hand, plus or minus one.
 
 test_without_guards.py calls these same functions with evidence from an exporter whose guard was
 switched off, and expects them to fail. So a test takes `served`, and `case` where it is about

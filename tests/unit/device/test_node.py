@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from spinledger.device.identity import Node
-from spinledger.device.node import LOGICAL_VOLUME, USB_BRIDGE, read_node
+from spinledger.device.node import _TRANSPORTS, LOGICAL_VOLUME, USB_BRIDGE, read_node
 from spinledger.model import Command, Disk
 from tests.fakes.drive_bytes import identify, vpd80, vpd83, vpd89, vpdb1
 from tests.fakes.sysfs_tree import CONTROLLER, SAS, SATA, USB, Tree
@@ -74,6 +74,16 @@ def test_other_devices_are_skipped_with_a_reason(
     """Peripheral types 5 and 7 are optical (SPC-4 6.6.2); the rest is common practice."""
     tree.disk(name, above, **files)
     assert read_node(str(tree.root), name, _nothing) == reason
+
+
+PLACES = {"sata": SATA, "sas": SAS, "usb": USB, "scsi": CONTROLLER}
+
+
+@pytest.mark.parametrize("transport", [*(name for name, _ in _TRANSPORTS), "scsi"])
+def test_every_transport_is_recognised_by_its_place(tree: Tree, transport: str) -> None:
+    """Each row of the table has a disk here; one at no such place is plain SCSI."""
+    tree.disk("sda", PLACES[transport])
+    assert described(tree, "sda").transport == transport
 
 
 def test_a_vanished_node_is_no_error(tree: Tree) -> None:
