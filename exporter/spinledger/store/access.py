@@ -25,7 +25,10 @@ def trouble(path: Path, error: sqlite3.Error | OSError) -> Unavailable:
     """An error of SQLite or the system as ours: damaged, or unusable with words and fix."""
     if isinstance(error, OSError):
         return Unavailable(UNUSABLE, f"{path}: {error.strerror or error}")
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
+    if code == sqlite3.SQLITE_READONLY_ROLLBACK:
+        words = "a commit was cut off; start the exporter on it once, which rolls that back"
+        return Unavailable(UNUSABLE, f"{path}: {words}")
     words = {
         sqlite3.SQLITE_READONLY: "may not be written; give the exporter write permission there",
         sqlite3.SQLITE_PERM: "may not be used; give the exporter permission",
@@ -37,7 +40,7 @@ def trouble(path: Path, error: sqlite3.Error | OSError) -> Unavailable:
         sqlite3.SQLITE_LOCKED: "another program holds the file open in a transaction; end that one",
         sqlite3.SQLITE_NOMEM: "there is not enough memory",
         sqlite3.SQLITE_INTERRUPT: "the check of the file was interrupted",
-    }.get(code)
+    }.get(code & 0xFF)
     if words is None:
         return Unavailable(DAMAGED, f"{path}: is damaged ({error})")
     return Unavailable(UNUSABLE, f"{path}: {words}")
