@@ -24,7 +24,8 @@ from spinledger.metrics.catalogue import (
     Rendered,
     Values,
 )
-from spinledger.model import SECOND, Histogram, Labels
+from spinledger.metrics.openmetrics import END, seconds, series
+from spinledger.model import MILLISECOND, Histogram, Labels
 
 SELDOM = 15  # steps: an hour at the usual 240 s
 
@@ -79,7 +80,7 @@ class Backfill:
 
     def __init__(self, out: TextIO, job: str, instance: str, step_ns: int) -> None:
         self._out = out
-        self._common = f'job="{_escape(job)}",instance="{_escape(instance)}"'
+        self._common = (("job", job), ("instance", instance))
         self._step_ns = step_ns
         self._next_ns: int | None = None
         self._steps = 0
@@ -103,7 +104,7 @@ class Backfill:
         if not self.wants(snapshot.at_ns):
             return
         self._next_ns = (snapshot.at_ns // self._step_ns + 1) * self._step_ns
-        self._stamp = f" {snapshot.wall_ns / SECOND:.3f}\n"
+        self._stamp = f" {seconds(snapshot.wall_ns // MILLISECOND)}\n"
         whole = self._steps % SELDOM == 0
         self._steps += 1
         for view in snapshot.disks:
@@ -117,7 +118,7 @@ class Backfill:
 
     def end(self) -> None:
         """The end marker that the format asks for."""
-        self._out.write("# EOF\n")
+        self._out.write(END)
 
     def _write(
         self,
@@ -138,17 +139,12 @@ class Backfill:
         place = (row.name, identity, labels)
         head = self._heads.get(place)
         if head is None:
+            disk = (("disk", identity),) if identity else ()
             pairs = zip(row.label_names, labels, strict=True)
-            given = [f'{name}="{_escape(text)}"' for name, text in pairs]
-            disk = [f'disk="{_escape(identity)}"'] if identity else []
-            head = f"{row.name}{{{','.join([self._common, *disk, *given])}}} "
+            head = f"{series(row.name, (*self._common, *disk, *pairs))} "
             self._heads[place] = head
         return head
 
 
 def _written(rows: Sequence[Metric[From]]) -> list[Metric[From]]:
     return [row for row in rows if row.kind != HISTOGRAM and row.key not in LEFT_OUT]
-
-
-def _escape(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")

@@ -27,8 +27,8 @@ def trouble(path: Path, error: sqlite3.Error | OSError) -> Unavailable:
         return Unavailable(UNUSABLE, f"{path}: {error.strerror or error}")
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
     if code == sqlite3.SQLITE_READONLY_ROLLBACK:
-        words = "a commit was cut off; start the exporter on it once, which rolls that back"
-        return Unavailable(UNUSABLE, f"{path}: {words}")
+        fix = "start the exporter on it once, which rolls that back"
+        return Unavailable(UNUSABLE, f"{path}: a commit was cut off; {fix}")
     words = {
         sqlite3.SQLITE_READONLY: "may not be written; give the exporter write permission there",
         sqlite3.SQLITE_PERM: "may not be used; give the exporter permission",

@@ -20,6 +20,7 @@ from heapq import merge
 from itertools import chain
 
 from spinledger.errors import BadInput
+from spinledger.metrics.openmetrics import END, seconds, series
 from spinledger.model import DAY, MILLISECOND, SECOND
 from spinledger.store.days import DayTotals
 from spinledger.store.history import ALWAYS, History, PastCycle, PastDay, PastSpan
@@ -30,6 +31,7 @@ COLUMNS = ("disk", "state", "began", "ended", "seconds", "active_seconds", "evid
 SAMPLE_EVERY_NS = 240 * SECOND
 """Below 5 min, for which Prometheus takes a sample as present (its documentation: "Staleness")."""
 
+_YES_NO = {True: "yes", False: "no"}
 STATES = ("spinning", "standby", "unknown", "unobserved")
 
 _UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86_400, "w": 604_800}
@@ -306,26 +308,23 @@ def openmetrics_of(history: History, query: Query, share: Share | None = None) -
     yield f"# TYPE {name} gauge\n# HELP {name} 1 while the disk is in this state.\n"
     for disk, done in _disks(history, query):
         for each in STATES:
-            head = f'{name}{{disk="{_quoted(disk)}",state="{each}"}}'
+            head = series(name, (("disk", disk), ("state", each)))
             for at_ms, state in _moments(spans(history, query, disk), query.since):
-                yield f"{head} {int(each == state)} {_stamp(at_ms)}\n"
+                yield f"{head} {int(each == state)} {seconds(at_ms)}\n"
         if share:
             share(done / 2)
     name = "spinledger_history_cycles"
     yield f"# TYPE {name} counter\n# HELP {name} Spin-ups of a disk since the first line here.\n"
     for disk, done in _disks(history, query):
-        shown = _quoted(disk)
         for observed in (True, False):
-            label = "yes" if observed else "no"
+            head = series(f"{name}_total", (("disk", disk), ("observed", _YES_NO[observed])))
             mine = (c for c in history.cycles(disk, query.since) if c.observed is observed)
             times = (at for at, _ in _moments(spans(history, query, disk), query.since))
             for at_ms, count in _counted(times, mine):
-                yield (
-                    f'{name}_total{{disk="{shown}",observed="{label}"}} {count} {_stamp(at_ms)}\n'
-                )
+                yield f"{head} {count} {seconds(at_ms)}\n"
         if share:
             share((1 + done) / 2)
-    yield "# EOF\n"
+    yield END
 
 
 def _moments(given: Iterable[tuple[PastSpan, bool]], since: int) -> Iterator[tuple[int, str]]:
@@ -350,14 +349,6 @@ def _counted(times: Iterable[int], cycles: Iterable[PastCycle]) -> Iterator[tupl
         if last is None or at > last:
             last = at
             yield at, count
-
-
-def _stamp(at_ms: int) -> str:
-    return f"{at_ms // 1000}.{at_ms % 1000:03}"
-
-
-def _quoted(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
 
 
 def _encoded(parts: Iterator[str]) -> Iterator[bytes]:
