@@ -10,11 +10,12 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import tzinfo
 from operator import attrgetter
 from typing import NamedTuple
 
 from spinledger.model import SECOND
+from spinledger.words import local
 
 STATES = ("standby", "spinning", "unknown", "unobserved")
 """States of a period; spinning is active and idle together."""
@@ -184,11 +185,3 @@ def _within(periods: Sequence[Period], began: int, ended: int) -> Sequence[Perio
 
 
 _began, _ended, _at = attrgetter("began"), attrgetter("ended"), attrgetter("at")
-
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def local(wall: int, tz: tzinfo) -> datetime:
-    """The moment in a time zone, to the microsecond."""
-    return (_EPOCH + timedelta(microseconds=wall // 1000)).astimezone(tz)

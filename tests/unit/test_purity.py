@@ -21,6 +21,7 @@ PURE = (
     "ledger",
     "findings",
     "strip",
+    "words",
     "whatif",
     "wear",
     "quiet",

@@ -21,11 +21,12 @@ from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
+from spinledger import words
 from spinledger.app.capture import Row, capture, chosen, held_signals
 from spinledger.cli.arguments import add_config
 from spinledger.cli.bar import Bar
 from spinledger.config.load import load
-from spinledger.config.values import duration, duration_text
+from spinledger.config.values import duration
 from spinledger.errors import BadConfig, BadInput
 from spinledger.model import SECOND
 
@@ -156,7 +157,7 @@ class Summary:
 
     def lines(self, elapsed_ns: int, several: bool) -> list[str]:
         """The busiest first: seconds with I/O, requests, MiB."""
-        took = duration_text(elapsed_ns // SECOND * SECOND)
+        took = words.duration(elapsed_ns / SECOND)
         lines = [f"{self._rows} rows in {took}"]
         if self._sums:
             lines.append(f"{'ACTOR':16} {'OP':6} {'SECONDS':>8} {'REQUESTS':>9} {'MiB':>9}")

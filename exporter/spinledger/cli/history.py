@@ -24,6 +24,7 @@ from spinledger.errors import BadInput, Unavailable
 from spinledger.store import export
 from spinledger.store.history import History, read
 from spinledger.web.snapshot_json import Json
+from spinledger.words import hours_minutes
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -134,15 +135,12 @@ def table(history: Json) -> list[str]:
         if day["disk"] != before:
             lines.append(day["disk"])
         before = day["disk"]
+        asleep, spinning, active, unknown, unobserved = (
+            hours_minutes(day[f"{state}_seconds"])
+            for state in ("standby", "spinning", "active", "unknown", "unobserved")
+        )
         lines.append(
-            f"  {day['date']:14} {_hours(day['standby_seconds']):>7} "
-            f"{_hours(day['spinning_seconds']):>9} {_hours(day['active_seconds']):>7} "
-            f"{_hours(day['unknown_seconds']):>8} {_hours(day['unobserved_seconds']):>11} "
-            f"{day['cycles']:9}"
+            f"  {day['date']:14} {asleep:>7} {spinning:>9} {active:>7} {unknown:>8} "
+            f"{unobserved:>11} {day['cycles']:9}"
         )
     return lines
-
-
-def _hours(seconds: float) -> str:
-    minutes = round(seconds / 60)
-    return f"{minutes // 60}h{minutes % 60:02}"

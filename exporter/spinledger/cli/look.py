@@ -39,6 +39,7 @@ from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.strip import NO_HISTORY, DiskHistory
 from spinledger.web.snapshot_json import Json, snapshot_json
+from spinledger.words import STATES, local, lower_first, short_duration
 
 WATCH_EVERY_S = 2.0
 HISTORY_EVERY_S = 60.0
@@ -59,7 +60,7 @@ COLUMNS = (
     Column("POOL", 14, rank=4, elastic=True),
     Column("LIFE USED", 9, rank=5, right=True),
 )
-WORDS = {"standby": "asleep", "active": "active", "idle": "idle", "unknown": "unknown"}
+COUNTED = ("standby", "active", "idle", "unknown")
 
 Histories = Mapping[str, DiskHistory]  # by identity
 
@@ -188,11 +189,11 @@ def render(page: Screen, picture: Picture, week: bool = False, brief: bool = Fal
 
 def _head(picture: Picture) -> str:
     disks = picture.snapshot["disks"]
-    moment = f"{strip.local(picture.now, picture.tz):%a %d %b %H:%M}"
+    moment = f"{local(picture.now, picture.tz):%a %d %b %H:%M}"
     if not disks:
         return f"{moment}  No rotating disk found."
-    counts = {state: sum(disk["state"] == state for disk in disks) for state in WORDS}
-    each = ", ".join(f"{count} {WORDS[state]}" for state, count in counts.items() if count)
+    counts = {state: sum(disk["state"] == state for disk in disks) for state in COUNTED}
+    each = ", ".join(f"{count} {STATES[state]}" for state, count in counts.items() if count)
     number = len(_grouped(disks))
     found = {0: "no findings", 1: "1 finding below"}.get(number, f"{number} findings below")
     plural = "disk" if len(disks) == 1 else "disks"
@@ -206,18 +207,14 @@ def _nights(page: Screen, snapshot: Json) -> list[str]:
     for night in snapshot.get("nights", ()):
         lines += paragraph(page, "", night["sentence"])
         for one in night["short"][:NAMES]:
-            words = f"{names[one['disk']]} {one['share']}: {_lower(one['cause'])}."
+            words = f"{names[one['disk']]} {one['share']}: {lower_first(one['cause'])}."
             lines += paragraph(page, "  ", words, Tone.BAD)
-            lines += paragraph(page, "    ", f"First: {_lower(one['remedy'])}.")
+            lines += paragraph(page, "    ", f"First: {lower_first(one['remedy'])}.")
         if len(night["short"]) > NAMES:
             lines.append(f"  {len(night['short']) - NAMES} more")
         if night["hint"]:
             lines += paragraph(page, "", night["hint"])
     return lines
-
-
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:]
 
 
 def _rows(picture: Picture) -> list[tuple[Cell, ...]]:
@@ -253,7 +250,7 @@ def _strip(disk: Json, recent: Histories, now: int) -> strip.Strip:
 
 def _state(disk: Json) -> Cell:
     state = str(disk["state"])
-    word = WORDS.get(state, state)
+    word = STATES.get(state, state)
     if disk["condition"] and state == "idle":
         word = str(disk["condition"])
     tones = {"standby": Tone.ASLEEP, "unknown": Tone.UNKNOWN}
@@ -265,9 +262,9 @@ def _lasting(disk: Json, now_s: float) -> str:
     since_s = disk["since_timestamp_seconds"]
     untouched_s = disk.get("untouched_since_timestamp_seconds")
     if disk["state"] == "idle" and untouched_s is not None and untouched_s >= since_s:
-        return span_text(now_s - untouched_s)
+        return short_duration(now_s - untouched_s)
     least = "" if disk.get("since_seen", True) else LEAST
-    return least + span_text(now_s - since_s)
+    return least + short_duration(now_s - since_s)
 
 
 def _over(disk: Json) -> bool:
@@ -316,7 +313,7 @@ def _notes(picture: Picture, week: bool) -> list[str]:
             unknown.setdefault(disk["why"], []).append(disk["kernel_name"])
     notes += [f"{_named(names)}: state unknown: {why}." for why, names in unknown.items()]
     for absent in snapshot["exporter"].get("absent_since", ()):
-        lasted = span_text(snapshot["at_wall"] - absent["value"])
+        lasted = short_duration(snapshot["at_wall"] - absent["value"])
         notes.append(f"{absent['labels'].get('disk', '?')}: absent for {lasted}.")
     notes += _proposals(disks)
     if not week:
@@ -410,17 +407,3 @@ def _finding(page: Screen, group: Sequence[tuple[str, Json]], brief: bool) -> li
 
 def _stop(text: str) -> str:
     return text if text.endswith(".") else f"{text}."
-
-
-def span_text(seconds: float) -> str:
-    """A length of time in at most seven characters: 45s, 12m, 3h05, 4d02h."""
-    whole = max(0, int(seconds))
-    if whole < 60:
-        return f"{whole}s"
-    minutes = whole // 60
-    if minutes < 60:
-        return f"{minutes}m"
-    hours = minutes // 60
-    if hours < 24:
-        return f"{hours}h{minutes % 60:02}"
-    return f"{hours // 24}d{hours % 24:02}h"

@@ -10,7 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from spinledger.whatif.replay import Choice, Terms, Worth, timer_text
+from spinledger.model import SECOND
+from spinledger.whatif.replay import Choice, Terms, Worth
+from spinledger.words import timer
 
 WIDTH, HEIGHT = 720, 440  # user units
 LEFT, RIGHT = 64, 24
@@ -25,7 +27,7 @@ def svg(worths: Sequence[Worth], choice: Choice, terms: Terms, name: str) -> str
     ratios = [worth.asleep_ratio or 0.0 for worth in worths]
     cycles = [worth.cycles_per_day or 0.0 for worth in worths]
     top = _round_up(max([*cycles, terms.budget_per_day if _near(cycles, terms) else 0.0, 1.0]))
-    labels = [timer_text(worth.outcome.standby_ns) for worth in worths]
+    labels = [timer(worth.outcome.standby_ns / SECOND) for worth in worths]
     values = "; ".join(
         f"{label}: asleep {ratio:.1%}, {count:.1f} spin-ups a day"
         for label, ratio, count in zip(labels, ratios, cycles, strict=True)
@@ -112,7 +114,7 @@ def terminal(worths: Sequence[Worth], choice: Choice, width: int = 40) -> list[s
         mark = ">" if worth.outcome.standby_ns == choice.standby_ns else " "
         bar = "#" * round(ratio * width)
         lines.append(
-            f"{mark}{timer_text(worth.outcome.standby_ns):>8} |{bar:<{width}}| {ratio:5.1%}"
+            f"{mark}{timer(worth.outcome.standby_ns / SECOND):>8} |{bar:<{width}}| {ratio:5.1%}"
         )
     return lines
 

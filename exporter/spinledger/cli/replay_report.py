@@ -19,7 +19,8 @@ from spinledger.errors import Misuse
 from spinledger.model import SECOND
 from spinledger.quiet.hours import Calendar
 from spinledger.whatif.energy import COMPETITIVE_BOUND, break_even_s
-from spinledger.whatif.replay import Choice, Outcome, Part, Replay, Terms, Worth, timer_text
+from spinledger.whatif.replay import Choice, Outcome, Part, Replay, Terms, Worth
+from spinledger.words import timer
 
 Figures = dict[str, Any]
 _RATES = (
@@ -177,7 +178,7 @@ def table(
     for index, worth in enumerate(worths):
         outcome = worth.outcome
         cells = [
-            timer_text(outcome.standby_ns),
+            timer(outcome.standby_ns / SECOND),
             str(outcome.cycles),
             _shown(worth.cycles_per_day, ".1f"),
             _shown(worth.waits_per_day, ".1f"),
@@ -238,5 +239,7 @@ def _advice(choice: Choice, setting: Setting) -> list[str]:
         f"uses more than {COMPETITIVE_BOUND:g} times the energy of a perfect timer."
     )
     if setting.spinup_ns:
-        lines.append(f"I/O in the {timer_text(setting.spinup_ns)} of a spin-up waits for its end.")
+        lines.append(
+            f"I/O in the {timer(setting.spinup_ns / SECOND)} of a spin-up waits for its end."
+        )
     return lines

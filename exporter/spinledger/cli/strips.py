@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from datetime import tzinfo
 
 from spinledger.model import DAY, HOUR
-from spinledger.strip import Range, Strip, local
+from spinledger.strip import Range, Strip
+from spinledger.words import local
 
 LAST_DAY = Range("24h", "24 hours", DAY, HOUR)
 BY_HOUR = "00    06    12    18"

@@ -10,6 +10,7 @@ from __future__ import annotations
 from spinledger.facts import Awake, Facts, Restless
 from spinledger.model import DAY, SECOND, Reason
 from spinledger.whatif.energy import break_even_s, net_joules
+from spinledger.words import duration
 
 SILENCE_ENDS = 3.5
 """In timers: by this idle age the drive has not been probed for one and a half timers, so that our
@@ -50,21 +51,6 @@ ROUNDED = 0.05
 
 DISTURBED_LASTS_NS = 7 * DAY
 """A single disturbance is reported for a week; one that ended the probes as long as that lasts."""
-
-
-def lasting(seconds: float) -> str:
-    """A duration for a person: 45 s, 12 min, 3 h 5 min, 4 d 2 h."""
-    whole = round(seconds)
-    if whole < 120:
-        return f"{whole} s"
-    minutes = round(seconds / 60)
-    if minutes < 120:
-        return f"{minutes} min"
-    hours, minutes = divmod(minutes, 60)
-    if hours < 48:
-        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
-    days, hours = divmod(hours, 24)
-    return f"{days} d {hours} h" if hours else f"{days} d"
 
 
 def against_sleep(facts: Facts) -> str:
@@ -180,12 +166,12 @@ def timer_differs(facts: Facts) -> str:
         drift = 0 if abs(own - declared_s) <= ROUNDED * declared_s else 1
     if not drift:
         return ""
-    parts = [f"declared: {lasting(declared_s) if declared_s else 'disabled'}"]
+    parts = [f"declared: {duration(declared_s) if declared_s else 'disabled'}"]
     if facts.learned is not None:
         low, high = (_words(bound) for bound in facts.learned)
         parts.append(f"it sleeps when idle for {high if low == high else f'{low} to {high}'}")
     if own is not None:
-        parts.append(f"the drive's own setting: {lasting(own) if own else 'disabled'}")
+        parts.append(f"the drive's own setting: {duration(own) if own else 'disabled'}")
     return "; ".join(parts)
 
 
@@ -228,7 +214,7 @@ def _idle(awake: Awake) -> str:
 
 
 def _words(ns: int) -> str:
-    return lasting(ns / SECOND)
+    return duration(ns / SECOND)
 
 
 def regular_access(facts: Facts) -> str:
@@ -238,7 +224,7 @@ def regular_access(facts: Facts) -> str:
     repeated, restless = facts.repeated, facts.restless
     if repeated is not None:
         period_s = repeated.period_ns / SECOND
-        every = f"accessed every {lasting(period_s)}, {repeated.agreeing} of the last 24 times"
+        every = f"accessed every {duration(period_s)}, {repeated.agreeing} of the last 24 times"
         return every + _known(facts, period_s)
     if restless is None or _initialising(facts, restless):
         return ""
@@ -248,7 +234,7 @@ def regular_access(facts: Facts) -> str:
     fast_s = facts.policy.cadence.fast_ns / SECOND
     return (
         f"accessed in every sample for {_words(restless.lasted_ns)}, next to nothing moved in "
-        f"{light:.0%} of them; so at least every {lasting(2 * fast_s)}{_known(facts, fast_s)}"
+        f"{light:.0%} of them; so at least every {duration(2 * fast_s)}{_known(facts, fast_s)}"
     )
 
 
@@ -268,7 +254,7 @@ def file_system_initialising(facts: Facts) -> str:
     seconds = restless.lasted_ns / SECOND
     pace = restless.sectors_written / 2 / 1024 / seconds
     known = _words(_watched_ns(facts))
-    return f"known for {known}; {pace:.2f} MiB/s written for {lasting(seconds)}, next to no reads"
+    return f"known for {known}; {pace:.2f} MiB/s written for {duration(seconds)}, next to no reads"
 
 
 def _initialising(facts: Facts, restless: Restless) -> bool:
@@ -307,7 +293,7 @@ def sleep_does_not_pay(facts: Facts) -> str:
     if net >= 0:
         return ""
     gap = break_even_s(policy.watts, policy.spinup_j)
-    pays = "no sleep pays at these watts" if gap is None else f"a sleep pays after {lasting(gap)}"
+    pays = "no sleep pays at these watts" if gap is None else f"a sleep pays after {duration(gap)}"
     return f"the last {sleeps.count} sleeps, in {_words(sleeps.span_ns)}, lost {-net:.0f} J; {pays}"
 
 

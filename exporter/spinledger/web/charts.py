@@ -13,7 +13,8 @@ from math import log, log1p
 
 from spinledger.facts import DiskView
 from spinledger.model import SECOND, State
-from spinledger.web.words import number, percent, plural, safe, timer
+from spinledger.web.html import safe
+from spinledger.words import number, percent, plural, timer
 
 DAY_S = 86_400
 LABEL_WIDTH = 46  # of a timer at 13 pixels, in units of the curve

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView
 from spinledger.web.charts import watched_s
-from spinledger.web.words import kwh, money
+from spinledger.web.html import safe
 from spinledger.whatif.energy import a_year, cost
+from spinledger.words import kwh, money
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ def priced(joules: float, tariff: Tariff | None) -> str:
     """The amount, and its price: 12 kWh, 3.60 EUR."""
     if tariff is None:
         return kwh(joules)
-    return f"{kwh(joules)}, {money(cost(joules, tariff.per_kwh), tariff.currency)}"
+    return f"{kwh(joules)}, {money(cost(joules, tariff.per_kwh), safe(tariff.currency))}"
 
 
 def balance(joules: float, tariff: Tariff | None) -> str:

@@ -12,8 +12,8 @@ from spinledger.quiet.hours import Calendar, windows_between
 from spinledger.strip import Range
 from spinledger.web.assets import SCRIPT, STYLE
 from spinledger.web.context import PageContext
+from spinledger.web.html import safe, time_tag
 from spinledger.web.strips import TALL, bands
-from spinledger.web.words import safe, time_tag
 
 _GLYPHS = {
     "active": '<path class="t" d="M0 2h24v13H0z"/><path class="a" d="M0 7h24v8H0z"/>',

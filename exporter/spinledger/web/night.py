@@ -16,8 +16,8 @@ from datetime import tzinfo
 from spinledger.facts import DiskView
 from spinledger.model import DAY, SECOND
 from spinledger.quiet.hours import Calendar, last_complete_window
-from spinledger.strip import NO_HISTORY, DiskHistory, Slept, local, slept, spin_ups
-from spinledger.web.words import length, listed, percent, plural
+from spinledger.strip import NO_HISTORY, DiskHistory, Slept, slept, spin_ups
+from spinledger.words import duration, listed, local, percent, plural
 
 OFTEN = 3  # spin-ups in a night: it was woken again and again
 RECENT_NS = 8 * DAY  # of history: a week, and a night that ended a day before it
@@ -69,7 +69,7 @@ class DiskNight:
         if self.spin_ups >= OFTEN:
             return f"spun up {self.spin_ups} times"
         if self.slept.active_ns >= BUSY * self.slept.known_ns:
-            return f"active for {length(self.slept.active_ns / SECOND)}"
+            return f"active for {duration(self.slept.active_ns / SECOND)}"
         return "idle most of the time, without a spin-down"
 
     @property

@@ -10,27 +10,18 @@ from collections.abc import Sequence
 from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView, Snapshot
 from spinledger.model import DAY, SECOND
-from spinledger.strip import NO_HISTORY, DiskHistory, SpinUp, local, strip
+from spinledger.strip import NO_HISTORY, DiskHistory, SpinUp, strip
 from spinledger.web import night, status
 from spinledger.web.charts import WhatIf, curve, day_bars, what_if
 from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
+from spinledger.web.html import safe, time_tag
 from spinledger.web.overview import used_up
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
-from spinledger.web.words import (
-    STATE_WORDS,
-    kwh,
-    length,
-    number,
-    percent,
-    plural,
-    safe,
-    time_tag,
-    timer,
-)
 from spinledger.whatif.energy import break_even_s
+from spinledger.words import STATES, duration, kwh, local, number, percent, plural, timer
 
 DAYS = 30
 NEWEST = 20  # the newest, in the table
@@ -162,7 +153,7 @@ def _spin_up(spin_up: SpinUp, context: PageContext) -> str:
     """When, and as far as it is known: what moved, for whom, how long the request waited."""
     parts = [_when(spin_up, context), safe(spin_up.cause)]
     parts += [f"by {safe(spin_up.actor)}"] if spin_up.actor else []
-    parts += [f"waited {length(spin_up.wait / SECOND)}"] if spin_up.wait is not None else []
+    parts += [f"waited {duration(spin_up.wait / SECOND)}"] if spin_up.wait is not None else []
     return ", ".join(part for part in parts if part)
 
 
@@ -250,9 +241,7 @@ def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
 def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
     facts = [
         (
-            "For spin-ups"
-            if state == "spinup"
-            else STATE_WORDS.get(state, safe(state)).capitalize(),
+            "For spin-ups" if state == "spinup" else STATES.get(state, safe(state)).capitalize(),
             kwh(joules),
         )
         for state, joules in view.facts.totals.energy_j.items()
@@ -265,7 +254,7 @@ def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
         facts.append(("Saved a year, at this pace", balance(recorded.saved_a_year, tariff)))
     watts = view.policy.watts
     if (least := break_even_s(watts, view.policy.spinup_j)) is not None:
-        facts.append(("Sleep saves energy after", length(least)))
+        facts.append(("Sleep saves energy after", duration(least)))
     if tariff is not None:
         facts.append(("Tariff", f"{tariff.per_kwh:.2f} {safe(tariff.currency)} a kWh"))
     facts.append(

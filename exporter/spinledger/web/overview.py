@@ -12,9 +12,10 @@ from spinledger.facts import DiskView, Snapshot
 from spinledger.web import night, status, tables
 from spinledger.web.context import PageContext
 from spinledger.web.frame import definitions, footer, legend, page, shading
+from spinledger.web.html import safe
 from spinledger.web.rows import MANY, choices, sections, wanted
 from spinledger.web.week import weeks
-from spinledger.web.words import month, plural, safe
+from spinledger.words import lower_first, month, plural
 
 NO_QUERY: Mapping[str, str] = {}
 SHORT = 8  # disks of a night that are named
@@ -76,8 +77,8 @@ def _nights(found: Sequence[night.Night], now: int, tz: tzinfo) -> str:
             continue
         rows = "".join(
             f"<li><strong>{status.link(disk.view)}</strong> {safe(disk.share)}: "
-            f'{safe(_lower(disk.cause))}.<br><span class="first">First: '
-            f"{safe(_lower(disk.remedy))}.</span></li>"
+            f'{safe(lower_first(disk.cause))}.<br><span class="first">First: '
+            f"{safe(lower_first(disk.remedy))}.</span></li>"
             for disk in short[:SHORT]
         )
         more = f"<li>{len(short) - SHORT} more</li>" if len(short) > SHORT else ""
@@ -85,10 +86,6 @@ def _nights(found: Sequence[night.Night], now: int, tz: tzinfo) -> str:
     if hint := night.hint(found):
         parts.append(f'<p class="soft">{safe(hint)}</p>')
     return f'<section class="nights" aria-label="Last night">{"".join(parts)}</section>'
-
-
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:]
 
 
 def used_up(view: DiskView, now: int, context: PageContext) -> str:

@@ -18,9 +18,10 @@ from spinledger.web import status
 from spinledger.web.charts import meter
 from spinledger.web.context import PageContext
 from spinledger.web.frame import shaded
+from spinledger.web.html import safe
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.week import Week
-from spinledger.web.words import number, plural, safe
+from spinledger.words import number, plural
 
 Quiet = Mapping[str, tuple[str, Calendar]]
 

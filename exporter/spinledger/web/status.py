@@ -11,7 +11,8 @@ from urllib.parse import quote
 from spinledger.facts import DiskView
 from spinledger.model import SECOND, Finding, State
 from spinledger.web.frame import glyph
-from spinledger.web.words import STATE_WORDS, length, plural, safe
+from spinledger.web.html import safe
+from spinledger.words import STATES, duration, plural
 
 NAMES = 8  # disks named in one
 COARSE_S = 600  # from here on, whole minutes
@@ -27,7 +28,7 @@ def link(view: DiskView) -> str:
 
 def state(view: DiskView, now: int) -> str:
     """Shape, word and since when; why, where it is not known."""
-    word = STATE_WORDS[view.state.value]
+    word = STATES[view.state.value]
     if view.facts.condition is not None:
         word += f" ({view.facts.condition.value})"
     why = f": {safe(view.facts.why)}" if view.facts.why else ""
@@ -36,7 +37,7 @@ def state(view: DiskView, now: int) -> str:
 
 def short_state(view: DiskView) -> str:
     """Shape and word alone."""
-    return f"{glyph(view.state.value)}{STATE_WORDS[view.state.value]}"
+    return f"{glyph(view.state.value)}{STATES[view.state.value]}"
 
 
 def _lasting(view: DiskView, now: int) -> str:
@@ -57,14 +58,14 @@ def _lasting(view: DiskView, now: int) -> str:
 
 def _coarse(lasted_ns: int) -> str:
     lasted = lasted_ns / SECOND
-    return length(lasted // 60 * 60 if lasted >= COARSE_S else lasted)
+    return duration(lasted // 60 * 60 if lasted >= COARSE_S else lasted)
 
 
 def counts(views: Iterable[DiskView]) -> str:
     """2 idle, 5 asleep."""
     seen = [view.state.value for view in views]
     return ", ".join(
-        f"{seen.count(one)} {STATE_WORDS[one]}"
+        f"{seen.count(one)} {STATES[one]}"
         for one in ("active", "idle", "standby", "unknown")
         if one in seen
     )

@@ -18,8 +18,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from spinledger.model import DAY, HOUR, MINUTE, SECOND
-from spinledger.strip import STATES, Range, Strip, local
-from spinledger.web.words import STATE_WORDS, length, percent, plural, safe
+from spinledger.strip import STATES, Range, Strip
+from spinledger.web.html import safe
+from spinledger.words import STATES as STATE_WORDS
+from spinledger.words import duration, local, percent, plural
 
 RANGES = (
     Range("24h", "24 hours", DAY, 2 * MINUTE),
@@ -72,7 +74,7 @@ def drawing(strip: Strip, quiet: str) -> str:
 def sentence(strip: Strip) -> str:
     """The strip in one sentence, for readers who do not see it."""
     each = ", ".join(
-        f"{STATE_WORDS[state]} {length(seconds)}"
+        f"{STATE_WORDS[state]} {duration(seconds)}"
         for state in STATES
         if (seconds := strip.seconds(state))
     )

@@ -12,8 +12,9 @@ from spinledger.facts import DiskView
 from spinledger.web import status
 from spinledger.web.charts import hour_bars, little_curve, what_if
 from spinledger.web.costs import balance, power, together
+from spinledger.web.html import safe
 from spinledger.web.week import Week
-from spinledger.web.words import kwh, length, number, percent, safe
+from spinledger.words import duration, kwh, number, percent
 
 Cells = Sequence[tuple[str, str]]  # class and text, safe
 
@@ -52,7 +53,7 @@ def _week(week: Week) -> Cells:
     slept = percent(night.slept.ratio) if night.slept.known_ns else "unknown"
     pace = "unknown" if week.per_day is None else number(round(week.per_day, 1))
     used = week.used_ratio
-    horizon = length(week.view.policy.horizon_s)
+    horizon = duration(week.view.policy.horizon_s)
     left = _marked(week.life, f"! within {horizon}") if week.ends_soon else week.life
     return (
         ("num", _marked(slept, "! too little") if night.enough is False else slept),

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from spinledger.facts import DiskView
 from spinledger.findings.conditions import drift_ns
 from spinledger.model import SECOND, Command
-from spinledger.web.words import length, number, safe, timer
+from spinledger.web.html import safe
+from spinledger.words import duration, number, timer
 
 MAY_STOP = 0x80
 """Below this APM level a drive may stop its motor by itself (ACS-3, Advanced Power Management)."""
@@ -26,10 +27,10 @@ def timer_facts(view: DiskView) -> Sequence[tuple[str, str]]:
         terms.append(("Set in the drive", setting))
     if known.learned is not None:
         high_s = known.learned.high_ns / SECOND
-        terms.append(("From two spin-downs that agree", length(high_s)))
+        terms.append(("From two spin-downs that agree", duration(high_s)))
     if known.observed_standby_ns is not None:
         idle_s = known.observed_standby_ns / SECOND
-        terms.append(("Idle time before its last spin-down", length(idle_s)))
+        terms.append(("Idle time before its last spin-down", duration(idle_s)))
     drift = drift_ns(known)
     if drift is not None:
         terms.append(("Difference to the declared timer", _drift(drift / SECOND)))
@@ -66,7 +67,7 @@ def _setting(view: DiskView) -> str:
 def _drift(seconds: float) -> str:
     if not seconds:
         return "none measurable"
-    return f"spins down {length(abs(seconds))} {'later' if seconds > 0 else 'earlier'}"
+    return f"spins down {duration(abs(seconds))} {'later' if seconds > 0 else 'earlier'}"
 
 
 def _effect(view: DiskView) -> str:

@@ -20,7 +20,8 @@ from spinledger.errors import Misuse
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Policy, Watts
 from spinledger.quiet.hours import Calendar, Cursor, split
 from spinledger.whatif.energy import JOULES_PER_KWH, cost
-from spinledger.whatif.gaps import Candidates, Run, Tally, seconds_label
+from spinledger.whatif.gaps import Candidates, Run, Tally
+from spinledger.words import percent, timer
 
 DAYS_PER_YEAR = 365.25
 # Values that the ATA standby timer can express, from 1 min to 5.5 h (ACS-3, STANDBY, COUNT field).
@@ -236,16 +237,15 @@ def choose(worths: Sequence[Worth], terms: Terms) -> Choice:
     fit = [w for w in allowed if _net(w) > 0]
     if not any(w.outcome.cycles for w in judged):
         shortest = min(w.outcome.standby_ns for w in judged)
-        return Choice(
-            0, None, f"No timer would let this disk sleep: no gap exceeds {timer_text(shortest)}."
-        )
+        least = timer(shortest / SECOND)
+        return Choice(0, None, f"No timer would let this disk sleep: no gap exceeds {least}.")
     if not paying:
         mildest = max((w for w in judged if w.outcome.cycles), key=_rank)
         return Choice(
             0,
             None,
             "Do not let this disk sleep: no timer tried saves energy; the mildest, "
-            f"{timer_text(mildest.outcome.standby_ns)}, costs {abs(_net(mildest)):.2f} kWh a year.",
+            f"{_timer(mildest)}, costs {abs(_net(mildest)):.2f} kWh a year.",
         )
     greedy = max(paying, key=_rank)
     if not fit:
@@ -253,12 +253,12 @@ def choose(worths: Sequence[Worth], terms: Terms) -> Choice:
             0,
             None,
             "Do not let this disk sleep: every timer that saves energy asks too much; "
-            f"{timer_text(greedy.outcome.standby_ns)}, which saves most ({_net(greedy):.1f} kWh "
+            f"{_timer(greedy)}, which saves most ({_net(greedy):.1f} kWh "
             f"a year), needs {_excess(greedy, terms)}.",
         )
     best = max(fit, key=_rank)
     reason = (
-        f"{timer_text(best.outcome.standby_ns)}: asleep {_percent(best)} of the time with "
+        f"{_timer(best)}: asleep {percent(best.asleep_ratio or 0)} of the time with "
         f"{best.cycles_per_day or 0:.1f} spin-ups and {best.waits_per_day or 0:.1f} waits a day, "
         f"saving {_net(best):.1f} kWh a year"
     )
@@ -267,7 +267,7 @@ def choose(worths: Sequence[Worth], terms: Terms) -> Choice:
     return Choice(
         best.outcome.standby_ns,
         best,
-        f"{reason}; {timer_text(greedy.outcome.standby_ns)} would save {_net(greedy):.1f} kWh "
+        f"{reason}; {_timer(greedy)} would save {_net(greedy):.1f} kWh "
         f"but needs {_excess(greedy, terms)}.",
     )
 
@@ -282,9 +282,8 @@ def _rank(worth: Worth) -> tuple[float, int]:
     return _net(worth), worth.outcome.standby_ns
 
 
-def _percent(worth: Worth) -> str:
-    ratio = worth.asleep_ratio or 0
-    return "under 1 %" if 0 < ratio < 0.01 else f"{100 * ratio:.0f} %"
+def _timer(worth: Worth) -> str:
+    return timer(worth.outcome.standby_ns / SECOND)
 
 
 def _excess(worth: Worth, terms: Terms) -> str:
@@ -297,15 +296,6 @@ def _excess(worth: Worth, terms: Terms) -> str:
         )
     if (worth.waits_per_day or 0) > terms.waits_per_day:
         excess.append(
-            f"{worth.waits_per_day:.1f} waits a day where {terms.waits_per_day:g} are borne"
+            f"{worth.waits_per_day:.1f} waits a day where the limit is {terms.waits_per_day:g}"
         )
     return " and ".join(excess)
-
-
-def timer_text(ns: int) -> str:
-    """A timer for a person: `90 s`, `20 min`, `5.5 h`."""
-    if ns % MINUTE or ns == MINUTE:
-        return f"{seconds_label(ns)} s"
-    if ns < HOUR:
-        return f"{ns // MINUTE} min"
-    return f"{ns / HOUR:g} h" if ns % (HOUR // 2) == 0 else f"{ns // MINUTE} min"

@@ -98,7 +98,7 @@ def test_closing_words_name_the_busiest_first(
     """Seconds with I/O, requests, and MiB of 2048 sectors."""
     assert main(["capture", "--for", "10s", "--out", str(tmp_path / "out.csv")]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0] == "3 rows in 10s"
+    assert lines[0] == "3 rows in 10 s"
     assert lines[2].split() == ["backup", "write", "1", "3", "1.0", OTHER.identity]
     assert len(lines) == 5
 

@@ -166,12 +166,3 @@ def test_watching_ends_with_an_interrupt(
     assert sum(path == "/snapshot" for path in requested) == 3
     assert sum(path.startswith("/history") for path in requested) == 1
     assert "\x1b" not in capsys.readouterr().out
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(-5, "0s"), (59, "59s"), (60, "1m"), (3599, "59m"), (11_100, "3h05"), (180_000, "2d02h")],
-)
-def test_lengths_of_time(seconds: float, text: str) -> None:
-    """At most seven characters."""
-    assert look.span_text(seconds) == text
