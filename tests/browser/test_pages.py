@@ -17,7 +17,7 @@ from spinledger.facts import Snapshot
 from spinledger.web.context import PageContext
 from spinledger.web.server import WebServer
 from tests.browser.conftest import EYES, NARROW, WIDE, Eyes, faults, opened, overflow
-from tests.fakes.recorded import context_of, losing, shelf
+from tests.fakes.recorded import bad_night, context_of, losing, shelf
 from tests.fakes.snapshots import attic, snapshot
 
 EMPTY = PageContext()
@@ -39,6 +39,11 @@ def _priced() -> Scene:
     return lambda: replace(whole, disks=disks), priced
 
 
+def _bad_night() -> Scene:
+    whole, histories = bad_night()
+    return lambda: whole, context_of(histories)
+
+
 SCENES: dict[str, Scene] = {
     "1 disk": _shelf(1),
     "8 disks": _shelf(8),
@@ -46,6 +51,7 @@ SCENES: dict[str, Scene] = {
     "100 disks": _shelf(100),
     "long names": _shelf(8, long_names=True),
     "tariff": _priced(),
+    "bad night": _bad_night(),
     "nothing recorded": (attic, EMPTY),
     "no disk": (lambda: snapshot(), EMPTY),
     "no reading yet": (lambda: None, EMPTY),
@@ -60,6 +66,7 @@ LOOKS = [
             ("8 disks", "/disk/first"),
             ("long names", "/"),
             ("nothing recorded", "/"),
+            ("bad night", "/"),
         )
         for eyes in EYES
     ),

@@ -97,6 +97,40 @@ def losing(view: DiskView, joules: float) -> DiskView:
     return replace(view, facts=replace(view.facts, totals=totals))
 
 
+def bad_night(disks: int = 8) -> tuple[Snapshot, Mapping[str, DiskHistory]]:
+    """A third of the disks slept too little: one in use all night, one woken again and again, one
+    idle; of the last one nothing is recorded.
+    """
+    whole, histories = shelf(disks)
+    changed = dict(histories)
+    began = WALL_NS - 30 * HOUR
+    for number, one in enumerate(whole.disks):
+        identity = one.disk.identity
+        if number % 3 == 0:
+            periods, ups = _awake(began, (number // 3) % 3)
+            changed[identity] = DiskHistory(periods, ups)
+        if number == disks - 1:
+            del changed[identity]
+    return whole, changed
+
+
+def _awake(began: int, kind: int) -> tuple[tuple[Period, ...], tuple[SpinUp, ...]]:
+    if kind != 1:
+        active = 20 * HOUR if kind == 0 else 0
+        return (Period(began, WALL_NS, "spinning", active),), ()
+    step = 90 * MINUTE
+    starts = range(began, WALL_NS, step)
+    periods = [
+        period
+        for at in starts
+        for period in (
+            Period(at, at + 60 * MINUTE, "spinning", 10 * MINUTE),
+            Period(at + 60 * MINUTE, at + step, "standby", 0),
+        )
+    ]
+    return tuple(periods), tuple(SpinUp(at, True, "read") for at in starts)
+
+
 def context_of(histories: Mapping[str, DiskHistory]) -> PageContext:
     """What pages show of these histories."""
     calendar = nights()

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
 from spinledger import __version__
 from spinledger.cli import capture, check, decode, history, look, pack, rehearse, replay, serve
+from spinledger.config.near import nearest, shown
 from spinledger.errors import BadInput, Refusal, Unavailable
 
 COMMANDS = {
@@ -28,6 +30,11 @@ class _Parser(argparse.ArgumentParser):
     """Bad arguments are one line on standard error, with the fix."""
 
     def error(self, message: str) -> NoReturn:
+        wrong = re.search("COMMAND: invalid choice: '([^']*)'", message)
+        if wrong:
+            near = nearest(wrong[1], COMMANDS)
+            fix = f"did you mean {near}" if near else f"choose from {', '.join(COMMANDS)}"
+            message = f"there is no command {shown(wrong[1])}; {fix}"
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 

@@ -77,11 +77,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Replay and print. Returns 0; raises BadInput or Refusal."""
     setting = _setting(args)
-    outcomes = _ledger(args, setting) if args.ledger else _trace(args, setting)
+    name, outcomes = _ledger(args, setting) if args.ledger else _trace(args, setting)
     worths = [worth(outcome, setting.terms) for outcome in outcomes[0]]
     choice = choose(worths, setting.terms)
     if args.plot:
-        drawing = replay_plot.svg(worths, choice, setting.terms, (args.ledger or args.trace).name)
+        drawing = replay_plot.svg(worths, choice, setting.terms, name)
         try:
             args.plot.write_text(drawing, encoding="utf-8")
         except OSError as error:
@@ -95,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
             replay_report.rows(worths, outcomes, setting)
         )
     else:
-        print("\n".join(replay_report.table(worths, outcomes, choice, setting)))
+        print("\n".join(replay_report.table(name, worths, outcomes, choice, setting)))
     return 0
 
 
@@ -207,7 +207,8 @@ def observed_ns(history: History, disk: str) -> int:
     return 0 if began is None else max(0, ended - began - unobserved)
 
 
-def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
+def _ledger(args: argparse.Namespace, setting: Setting) -> tuple[str, list[list[Outcome]]]:
+    """The disk, and the outcomes of one run."""
     for option in ("without", "absorb", "hold"):
         if getattr(args, option) is not None:
             what = "a ledger has gaps, not the program or the kind of each I/O"
@@ -223,19 +224,20 @@ def _ledger(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
         raise BadInput(f"--ledger {args.ledger}", what, "let the exporter run for some days")
     for gap in history.gaps(disk):
         replay.gap(gap.began_wall_ns, gap.ended_wall_ns, gap.censored)
-    return [replay.outcomes(observed)]
+    return disk, [replay.outcomes(observed)]
 
 
-def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
-    """Outcomes of one run or, with --absorb, of one run a seed."""
+def _trace(args: argparse.Namespace, setting: Setting) -> tuple[str, list[list[Outcome]]]:
+    """The file or disk, and outcomes of one run or, with --absorb, of one run a seed."""
     trace = Trace(args.trace, args.disk)
+    name = args.disk or trace.path.name
     changes = args.without is not None or args.absorb is not None or args.hold is not None
     if args.absorb is None:
         with _progress(trace.path, 1) as progress:
             if not changes:
-                return [_outcomes(setting.replay(), trace.times(progress(0)))]
+                return name, [_outcomes(setting.replay(), trace.times(progress(0)))]
             rows = _changed(args, trace, None, progress(0))
-            return [_outcomes(setting.replay(), (row.at_ns for row in rows), trace)]
+            return name, [_outcomes(setting.replay(), (row.at_ns for row in rows), trace)]
     if not trace.path.is_file():
         what = "the trace is not a regular file, and is read once a seed"
         raise BadInput("--absorb", what, "save it to a file first")
@@ -244,7 +246,7 @@ def _trace(args: argparse.Namespace, setting: Setting) -> list[list[Outcome]]:
         for number, seed in enumerate(SEEDS):
             rows = _changed(args, trace, seed, progress(number))
             outcomes.append(_outcomes(setting.replay(), (row.at_ns for row in rows), trace))
-    return outcomes
+    return name, outcomes
 
 
 def _outcomes(replay: Replay, times: Iterable[int], changed: Trace | None = None) -> list[Outcome]:

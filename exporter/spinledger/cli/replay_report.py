@@ -20,7 +20,7 @@ from spinledger.model import SECOND
 from spinledger.quiet.hours import Calendar
 from spinledger.whatif.energy import COMPETITIVE_BOUND, break_even_s
 from spinledger.whatif.replay import Choice, Outcome, Part, Replay, Terms, Worth
-from spinledger.words import timer
+from spinledger.words import duration, timer
 
 Figures = dict[str, Any]
 _RATES = (
@@ -164,7 +164,11 @@ def _flat(figures: Mapping[str, Any]) -> Figures:
 
 
 def table(
-    worths: Sequence[Worth], runs: Sequence[Sequence[Outcome]], choice: Choice, setting: Setting
+    name: str,
+    worths: Sequence[Worth],
+    runs: Sequence[Sequence[Outcome]],
+    choice: Choice,
+    setting: Setting,
 ) -> list[str]:
     """Lines for people: figures a timer, a plot, the recommendation, what it assumes."""
     terms = setting.terms
@@ -198,6 +202,8 @@ def table(
         body.append(cells)
     widths = [max(len(row[column]) for row in body) for column in range(len(head))]
     lines = ["  ".join(f"{c:>{w}}" for c, w in zip(row, widths, strict=True)) for row in body]
+    observed = duration(worths[0].outcome.observed_ns / SECOND) if worths else "0 s"
+    lines = [f"{name}: {observed} observed", "", *lines]
     return [*lines, "", *replay_plot.terminal(worths, choice), "", *_advice(choice, setting)]
 
 

@@ -45,7 +45,7 @@ nav.range a[aria-current] { background: var(--text); color: var(--ground); }
 .nights { margin-top: .8rem; } .night { font-size: 1.2rem; font-weight: 600; }
 .short { margin: .3rem 0 .6rem; } .short li { border-left: .35rem solid var(--active);
  padding: .1rem .8rem; margin: .3rem 0; } .first { color: var(--soft); }
-details h2 { display: inline; }
+details h2 { display: inline; } code { overflow-wrap: anywhere; }
 .key { display: flex; flex-wrap: wrap; gap: .1rem 1.1rem; list-style: none; margin: .7rem 0 0;
  font-size: .85rem; }
 .key svg, .glyph { width: 1.5rem; height: .95rem; vertical-align: -.12rem; margin-right: .35rem;

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import tzinfo
 from html import escape
 
@@ -11,6 +12,11 @@ from spinledger.words import local, moment
 def safe(text: str) -> str:
     """HTML text, attribute values included; what is not UTF-8 becomes a question mark."""
     return escape(text).encode("utf-8", "replace").decode()
+
+
+def marked_up(text: str) -> str:
+    """HTML of a text whose commands and keys stand in backticks."""
+    return re.sub("`([^`]+)`", r"<code>\1</code>", safe(text))
 
 
 def time_tag(wall_ns: int, tz: tzinfo) -> str:

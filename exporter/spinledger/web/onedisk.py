@@ -16,7 +16,7 @@ from spinledger.web.charts import WhatIf, curve, day_bars, what_if
 from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
-from spinledger.web.html import safe, time_tag
+from spinledger.web.html import marked_up, safe, time_tag
 from spinledger.web.overview import used_up
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
@@ -67,7 +67,7 @@ def _night(view: DiskView, history: DiskHistory, context: PageContext, now: int)
     (found,) = night.nights((view,), of, context.calendars(), now)
     parts = [f'<p class="night">{safe(night.sentence(found, now, context.tz))}</p>']
     parts += [
-        f"<p>{safe(one.share).capitalize()}: {safe(one.cause)}. First: {safe(one.remedy)}.</p>"
+        f"<p>{safe(one.share).capitalize()}: {safe(one.cause)}. First: {marked_up(one.remedy)}.</p>"
         for one in found.short
     ]
     return "".join(parts)

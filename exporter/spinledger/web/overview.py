@@ -12,7 +12,7 @@ from spinledger.facts import DiskView, Snapshot
 from spinledger.web import night, status, tables
 from spinledger.web.context import PageContext
 from spinledger.web.frame import definitions, footer, legend, page, shading
-from spinledger.web.html import safe
+from spinledger.web.html import marked_up, safe
 from spinledger.web.rows import MANY, choices, sections, wanted
 from spinledger.web.week import weeks
 from spinledger.words import lower_first, month, plural
@@ -78,13 +78,13 @@ def _nights(found: Sequence[night.Night], now: int, tz: tzinfo) -> str:
         rows = "".join(
             f"<li><strong>{status.link(disk.view)}</strong> {safe(disk.share)}: "
             f'{safe(lower_first(disk.cause))}.<br><span class="first">First: '
-            f"{safe(lower_first(disk.remedy))}.</span></li>"
+            f"{marked_up(lower_first(disk.remedy))}.</span></li>"
             for disk in short[:SHORT]
         )
         more = f"<li>{len(short) - SHORT} more</li>" if len(short) > SHORT else ""
         parts.append(f'<ol class="short">{rows}{more}</ol>')
     if hint := night.hint(found):
-        parts.append(f'<p class="soft">{safe(hint)}</p>')
+        parts.append(f'<p class="soft">{marked_up(hint)}</p>')
     return f'<section class="nights" aria-label="Last night">{"".join(parts)}</section>'
 
 

@@ -11,8 +11,8 @@ from urllib.parse import quote
 from spinledger.facts import DiskView
 from spinledger.model import SECOND, Finding, State
 from spinledger.web.frame import glyph
-from spinledger.web.html import safe
-from spinledger.words import STATES, duration, plural
+from spinledger.web.html import marked_up, safe
+from spinledger.words import STATES, duration, lower_first, plural
 
 NAMES = 8  # disks named in one
 COARSE_S = 600  # from here on, whole minutes
@@ -84,10 +84,17 @@ def findings(views: Sequence[DiskView], alone: bool = False) -> str:
     for (code, sentence), held in groups.items():
         parts.append(
             f'<details class="found" id="f-{safe(code)}"{shown}><summary><strong>'
-            f"{safe(sentence.rstrip('.'))}</strong>{'' if alone else _names(held)}</summary>"
+            f"{safe(sentence.rstrip('.'))}</strong>{'' if alone else _names(held)}"
+            f"{_first(held)}</summary>"
             f"{'' if alone else _links(held)}{_inside(held, alone)}</details>"
         )
     return "\n".join(parts)
+
+
+def _first(held: Held) -> str:
+    """What to try first, in the summary's second line."""
+    suggestion = held[0][1].suggestion.rstrip(".")
+    return f'<br><span class="first">First: {marked_up(lower_first(suggestion))}.</span>'
 
 
 def _names(held: Held) -> str:
@@ -115,16 +122,14 @@ def _inside(held: Held, alone: bool) -> str:
     )
     rows = [("Evidence", seen)] if seen else []
     rows += [
-        (title, f"<dd>{safe(text)}</dd>")
+        (title, f"<dd>{marked_up(text)}</dd>")
         for title, text in (
-            ("What to try", first.suggestion),
             ("What it may cost", first.caution),
             ("Ask first", first.ask_first),
         )
         if text
     ]
     if first.innocent:
-        rows.append(
-            ("Other explanations", "".join(f"<dd>{safe(text)}</dd>" for text in first.innocent))
-        )
+        others = "".join(f"<dd>{marked_up(text)}</dd>" for text in first.innocent)
+        rows.append(("Other explanations", others))
     return "<dl>" + "".join(f"<dt>{title}</dt>{text}" for title, text in rows) + "</dl>"

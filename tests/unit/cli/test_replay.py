@@ -112,6 +112,7 @@ def test_the_table_names_the_timer_and_the_hours(
     rows = "timestamp_seconds\n" + "".join(f"{n * 86400}\n" for n in range(11))
     run(tmp_path, "--budget", "2", rows=rows)
     lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == "night.csv: 10 d observed"
     assert "ATA timer code: 0x0C." in lines
     at = lines.index("Waits by hour of day, UTC; scale: 9 = 10 waits:")
     assert lines[at + 2] == "  9" + "." * 23

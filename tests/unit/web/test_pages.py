@@ -19,7 +19,7 @@ from spinledger.web.assets import CONTENT_SECURITY_POLICY, STYLE
 from spinledger.web.context import PageContext
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
-from tests.fakes.recorded import LONG, ZONE, context_of, losing, shelf
+from tests.fakes.recorded import LONG, ZONE, bad_night, context_of, losing, shelf
 from tests.fakes.series import changed
 from tests.fakes.snapshots import WALL_NS, attic, disk, snapshot, view
 
@@ -153,6 +153,33 @@ def test_findings_come_first_and_once() -> None:
     assert text.index("This is finding probes_disturb") < text.index('class="strip"')
     assert "<h2>1 finding</h2>" in text
     assert '<h2>Findings</h2><p class="soft">None.</p>' in overview(snapshot(view(1)), EMPTY)
+
+
+def test_last_night_comes_first() -> None:
+    """The sentence, then the disks that slept too little, worst first, with links and remedies."""
+    whole, histories = bad_night()
+    text = overview(whole, context_of(histories))
+    sentence = "4 of 8 disks slept at least half of it; for 1 disk it is unknown."
+    assert text.index(sentence) < text.index('<ol class="short">') < text.index("1 finding</h2>")
+    (rows,) = re.findall('<ol class="short">(.*?)</ol>', text)
+    assert re.findall(">(sd.)</a>", rows) == ["sda", "sdg", "sdd"]
+    assert "<code>spinledger capture --disk sdd --for 24h</code>" in rows
+    one = one_disk(whole, whole.disks[3], context_of(histories))
+    assert "the disk did not sleep at least half of it." in one
+    assert "Asleep 33 %: spun up 6 times." in one
+
+
+def test_many_disks_are_sorted_and_selected_by_the_address() -> None:
+    """Worst first, those with findings alone; an unknown word is the default."""
+    whole, histories = shelf(20)
+    context = context_of(histories)
+    worst = overview(whole, context, {"sort": "worst", "show": "findings"})
+    shown = re.findall('<li class="row"><div class="name"><h3><a href="/disk/([^"]*)"', worst)
+    numbers = [int(one[-4:], 16) for one in shown]
+    assert numbers == [*range(19, 6, -1), 6, 0, 3]  # 0 and 3 are equally near to their limits
+    odd = overview(whole, context, {"sort": "<b>", "show": "no"})
+    assert odd == overview(whole, context)
+    assert "<b>" not in odd.replace("<b>3</b>", "")[: odd.index("<ol>")]
 
 
 def test_the_zone_is_stated() -> None:

@@ -132,10 +132,10 @@ def test_the_choice_is_not_to_sleep() -> None:
     assert "every timer that saves energy asks too much" in too_much.reason
     assert "no gap exceeds 1 min" in never.reason
     longer = choose(judged(outcome(MINUTE, 30, MINUTE), outcome(HOUR, 0, 0)), Terms())
-    assert "the mildest, 60 s, costs" in longer.reason  # a timer that never acts costs nothing
+    assert "the mildest, 1 min, costs" in longer.reason  # a timer that never acts costs nothing
 
 
-def test_a_little_sleep_is_not_told_as_none() -> None:
+def test_a_little_sleep_is_not_shown_as_none() -> None:
     """An hour asleep in ten days is under 1 %, not 0 %."""
     assert "asleep 0.4 % of the time" in choose(judged(outcome(MINUTE, 1, HOUR)), Terms()).reason
 
