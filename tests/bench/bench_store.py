@@ -97,9 +97,9 @@ def a_day(dice: random.Random, disk: str, day: int, parts: int) -> list[list[Ent
         return start + tick + dice.randrange(2 * MILLISECOND)
 
     made: list[tuple[int, Entry]] = []
-    turns = sorted(moment() for _ in range(2 * CYCLES + 1))
+    changes = sorted(moment() for _ in range(2 * CYCLES + 1))
     for number in range(CYCLES):
-        a, b, c = turns[2 * number : 2 * number + 3]
+        a, b, c = changes[2 * number : 2 * number + 3]
         made += [
             (b, Span(disk, "standby", a, b, a + wall, b + wall, 0, Evidence.REPORTED_STANDBY)),
             (c, Span(disk, "spinning", b, c, b + wall, c + wall, (c - b) // 3, Evidence.MOVED)),

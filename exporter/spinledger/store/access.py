@@ -82,7 +82,7 @@ def connect(path: Path, mode: str) -> sqlite3.Connection:
 
 
 def recognise(path: Path, ours: bool = False) -> None:
-    """Look at what lies at a path before SQLite acts upon it.
+    """Check what lies at a path, before SQLite acts upon it.
 
     Raises Refusal for a newer version, for version 1 and for what is no ledger of this program;
     Unavailable for a damaged header. `ours`: a ledger is known to have been at that path, so what

@@ -343,8 +343,8 @@ def _counted(times: Iterable[int], cycles: Iterable[PastCycle]) -> Iterator[tupl
     """The count at each time and at each cycle, in milliseconds; ascending."""
     count = 0
     last = None
-    turns = ((cycle.at_wall_ns // 1_000_000, 1) for cycle in cycles)
-    for at, more in merge(turns, ((at, 0) for at in times), key=lambda pair: pair[0]):
+    spin_ups = ((cycle.at_wall_ns // 1_000_000, 1) for cycle in cycles)
+    for at, more in merge(spin_ups, ((at, 0) for at in times), key=lambda pair: pair[0]):
         count += more
         if last is None or at > last:
             last = at

@@ -127,7 +127,7 @@ class FileStore:
         writer = self._writer
         mark = read_mark(writer.mark_path)
         left = self._live.read(self._boot_id)
-        found, accounts = writer.look(ours=mark is not None)
+        found, accounts = writer.inspect(ours=mark is not None)
         lost, use = judge(found, mark, left)
         meta = found.meta
         known = left if use else None

@@ -84,7 +84,7 @@ TABLES = {
   boot INTEGER NOT NULL,       -- which boot, counted as in meta
   boot_ns INTEGER NOT NULL,    -- when, by the clock of that boot
   observed INTEGER NOT NULL,   -- 0: known from the drive's counters alone
-  cause TEXT,                  -- this and the rest: NULL until it is explained
+  cause TEXT,                  -- this and the rest: NULL until explained, '' if not known
   actor TEXT,
   place TEXT,
   wait_ms INTEGER,             -- how long the first request waited

@@ -68,7 +68,7 @@ class Writer:
         """The mark beside the ledger."""
         return self.path.with_name(self.path.name + ".mark")
 
-    def look(self, ours: bool) -> tuple[Found, Mapping[str, Dump]]:
+    def inspect(self, ours: bool) -> tuple[Found, Mapping[str, Dump]]:
         """Read and check the file, changing nothing but what a kill left half written.
 
         What was found, and the accounts. `ours`: a ledger is known to have been here. Raises

@@ -49,16 +49,16 @@ class Written:
 
     def __init__(self, folder: Path) -> None:
         path = folder / "ledger.db"
-        books = store(path, None, keep_days=KEEP)
-        books.restore()
+        file_store = store(path, None, keep_days=KEEP)
+        file_store.restore()
         self.shelf = Shelf(DISKS, wall_ns=WALL_NS + 12 * HOUR)
         for day in range(DAYS):
-            self.shelf.tick(books, DAY, 1.0)
+            self.shelf.tick(file_store, DAY, 1.0)
             at, wall = self.shelf.at_ns, self.shelf.wall_ns
             self.shelf.waiting += [reading(day, name, at, wall) for name in self.shelf.names]
-            self.shelf.commit(books, clean=day == DAYS - 1)
-            settle(books)
-        books.close()
+            self.shelf.commit(file_store, clean=day == DAYS - 1)
+            settle(file_store)
+        file_store.close()
         self.data = path.read_bytes()
         self.mark = path.with_name("ledger.db.mark").read_bytes()
         self.truth = everything(read(path))
@@ -84,14 +84,14 @@ def aside(path: Path) -> list[str]:
     return [name for name in os.listdir(path.parent) if ".damaged-" in name]
 
 
-def go_on(books: FileStore, written: Written, number: int, clean: bool) -> bool:
+def go_on(file_store: FileStore, written: Written, number: int, clean: bool) -> bool:
     """One more day and commit; whether it is in the file."""
     shelf = written.shelf
     at, wall = shelf.at_ns + number * DAY, shelf.wall_ns + number * DAY
     entries = tuple(made(1000 + number, shelf.names[0], at, wall))
     some = {name: totals(1) for name in shelf.names}
-    assert books.commit(Commit(1000 + number, at, wall, BOOT, clean, {}, some, entries))
-    return settle(books) == [(1000 + number, True)]
+    assert file_store.commit(Commit(1000 + number, at, wall, BOOT, clean, {}, some, entries))
+    return settle(file_store) == [(1000 + number, True)]
 
 
 def test_a_changed_bit_is_harmless_or_noticed(tmp_path: Path, written: Written) -> None:
@@ -108,12 +108,12 @@ def test_a_changed_bit_is_harmless_or_noticed(tmp_path: Path, written: Written) 
         path = written.put(tmp_path / str(number), bytes(data))
         damage = list(verify(path))
         said: list[str] = []
-        books = store(path, None, keep_days=KEEP, say=said.append)
-        restored = books.restore()
+        file_store = store(path, None, keep_days=KEEP, say=said.append)
+        restored = file_store.restore()
         given = {name: account["cycles"] for name, account in restored.accounts.items()}
-        assert set(everything(books.remembered())) <= set(written.truth)
+        assert set(everything(file_store.remembered())) <= set(written.truth)
         try:
-            history = everything(books.history())
+            history = everything(file_store.history())
         except Unavailable as refused:
             damage = damage and [*damage, str(refused)]
             assert "damaged" in damage[-1]
@@ -124,7 +124,7 @@ def test_a_changed_bit_is_harmless_or_noticed(tmp_path: Path, written: Written) 
             if restored.lost:
                 assert damage
                 assert len(aside(path)) == 1
-                assert books.status().damaged == 1
+                assert file_store.status().damaged == 1
                 assert sum(aside(path)[0] in text for text in said) == 1
                 assert given.items() <= truth.items()
                 assert set(history) <= set(written.truth)
@@ -134,15 +134,15 @@ def test_a_changed_bit_is_harmless_or_noticed(tmp_path: Path, written: Written) 
                 assert (given, history) == (truth, written.truth)
                 outcome = "found by the check alone" if damage else "harmless"
         seen[outcome] += 1
-        assert go_on(books, written, 1, clean=False)
-        assert go_on(books, written, 2, clean=True)
-        books.close()
-        assert books.status().damaged == int(bool(restored.lost)) or damage
-        books = store(path, None, keep_days=KEEP)
-        again = books.restore()
+        assert go_on(file_store, written, 1, clean=False)
+        assert go_on(file_store, written, 2, clean=True)
+        file_store.close()
+        assert file_store.status().damaged == int(bool(restored.lost)) or damage
+        file_store = store(path, None, keep_days=KEEP)
+        again = file_store.restore()
         assert again.lost == ""
         assert {name: account["cycles"] for name, account in again.accounts.items()} == given
-        books.close()
+        file_store.close()
         shutil.rmtree(path.parent)
     print(f"{FLIPS} flips of {len(written.data)} bytes: {dict(seen)}")
     assert min(seen["noticed at the opening"], seen["noticed when read"], seen["harmless"]) > 0
@@ -189,8 +189,8 @@ def test_every_column_is_covered(tmp_path: Path, written: Written, table: str, c
     path = written.put(tmp_path / "old", written.data)
     change(path, table, column, newest - 38)
     assert list(verify(path))
-    books = store(path, None, keep_days=KEEP)
-    restored = books.restore()
+    file_store = store(path, None, keep_days=KEEP)
+    restored = file_store.restore()
     noticed = "set aside" in restored.lost
     if table == "days":
         assert noticed
@@ -198,29 +198,29 @@ def test_every_column_is_covered(tmp_path: Path, written: Written, table: str, c
         assert not noticed
     if not noticed:
         with pytest.raises(Unavailable, match="damaged"):
-            everything(books.history())
-    books.close()
+            everything(file_store.history())
+    file_store.close()
 
 
 def test_damage_in_an_older_day_is_found_soon_after_a_start(
     tmp_path: Path, written: Written
 ) -> None:
-    """Nobody reads the day: the thread does, and the next commit sets the file aside. No account
+    """The thread reads it, and the next commit sets the file aside. No account
     is lost by that, nor any other day."""
     path = written.put(tmp_path / "old", written.data)
     change(path, "gaps", "length_ms", written.newest - 38)
     said: list[str] = []
-    books = store(path, None, say=said.append)
-    assert books.restore().lost == ""
-    writer = books._writer
+    file_store = store(path, None, say=said.append)
+    assert file_store.restore().lost == ""
+    writer = file_store._writer
     for _ in range(3000):
         if writer._broken is not None:
             break
         sleep(0.01)
-    assert go_on(books, written, 1, clean=True)
-    assert books.status().damaged == 1
+    assert go_on(file_store, written, 1, clean=True)
+    assert file_store.status().damaged == 1
     assert len([text for text in said if aside(path)[0] in text]) == 1
-    books.close()
+    file_store.close()
     kept = everything(read(path))
     missing = set(written.truth) - set(kept)
     assert {type(one) for one in missing} == {PastSpan, PastGap}
@@ -316,12 +316,12 @@ def test_where_a_ledger_was_what_cannot_be_recognised_is_set_aside(
 ) -> None:
     """The mark beside it says that a ledger was here: it is renamed, and a new one begins."""
     path = written.put(tmp_path / "here", data)
-    books = store(path, None)
-    restored = books.restore()
+    file_store = store(path, None)
+    restored = file_store.restore()
     assert "set aside" in restored.lost
     assert (path.parent / aside(path)[0]).read_bytes() == data
-    assert go_on(books, written, 1, clean=True)
-    assert books.status().damaged == 1
+    assert go_on(file_store, written, 1, clean=True)
+    assert file_store.status().damaged == 1
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
@@ -342,11 +342,11 @@ def test_two_files_set_aside_have_two_names_and_are_counted(
     """The count goes on in the new file, in the same second too."""
     path = written.put(tmp_path / "twice", b"one")
     for number in (1, 2, 3):
-        books = store(path, None)
-        books.restore()
-        assert books.status().damaged == number
-        assert go_on(books, written, number, clean=True)
-        books.close()
+        file_store = store(path, None)
+        file_store.restore()
+        assert file_store.status().damaged == number
+        assert go_on(file_store, written, number, clean=True)
+        file_store.close()
         path.write_bytes(b"again")
     assert len(set(aside(path))) == 3
 
@@ -357,15 +357,15 @@ def test_damage_while_in_use_is_set_aside_and_commits_go_on(
     """Overwritten pages are found at a commit; accounts and what is whole go on, nothing falls."""
     path = written.put(tmp_path / "used", written.data)
     said: list[str] = []
-    books = store(path, None, say=said.append)
-    books.restore()
+    file_store = store(path, None, say=said.append)
+    file_store.restore()
     with path.open("r+b") as file:
         file.write(b"\xff" * len(written.data))
-    assert go_on(books, written, 1, clean=True)
+    assert go_on(file_store, written, 1, clean=True)
     assert len(aside(path)) == 1
-    assert books.status().damaged == 1
+    assert file_store.status().damaged == 1
     assert any("was damaged and is set aside" in text for text in said)
-    books.close()
+    file_store.close()
     again = store(path, None).restore()
     assert again.lost == ""
     given = {name: account["cycles"] for name, account in again.accounts.items()}

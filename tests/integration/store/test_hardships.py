@@ -25,8 +25,8 @@ from tests.integration.store.written import Shelf, everything, expected, settle,
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 path, live = Path(sys.argv[1]), Path(sys.argv[2])
 said = []
-books = store(path, live, say=said.append)
-books.restore()
+file_store = store(path, live, say=said.append)
+file_store.restore()
 shelf = Shelf(4)
 ended = []
 for round in range(9):
@@ -35,12 +35,13 @@ for round in range(9):
     if round == 6:
         resource.setrlimit(resource.RLIMIT_FSIZE, (-1, -1))
     for _ in range(30 if round == 3 else 3):
-        shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    ended += [good for _, good in settle(books)]
-    assert everything(books.history()) == expected(shelf.recorded)
+        shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    ended += [good for _, good in settle(file_store)]
+    assert everything(file_store.history()) == expected(shelf.recorded)
 print(ended)
-print(everything(books.history()) == expected(shelf.recorded), books.status().trouble == "")
+trouble = file_store.status().trouble
+print(everything(file_store.history()) == expected(shelf.recorded), trouble == "")
 print([text for text in said if "not written" in text or "written again" in text])
 """
 
@@ -55,17 +56,17 @@ path, live = Path(sys.argv[1]), Path(sys.argv[2])
 shelf = Shelf(2, wall_ns=int(sys.argv[3]))
 for run in range(2):
     said = []
-    books = store(path, live, say=said.append)
-    restored = books.restore()
+    file_store = store(path, live, say=said.append)
+    restored = file_store.restore()
     print(sorted(account["cycles"] for account in restored.accounts.values()), restored.lost)
     shelf.cycles = {name: account["cycles"] for name, account in restored.accounts.items()}
     shelf.names = sorted(shelf.cycles) or shelf.names
     shelf.cycles = shelf.cycles or dict.fromkeys(shelf.names, 0)
     shelf.number = restored.number
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    print([good for _, good in settle(books)], books.status().trouble)
-    books.close()
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    print([good for _, good in settle(file_store)], file_store.status().trouble)
+    file_store.close()
 """
 
 
@@ -107,15 +108,15 @@ def test_a_full_disk_costs_nothing_but_time(tmp_path: Path) -> None:
 
 
 def test_a_folder_that_may_not_be_written(roomy: Path) -> None:
-    """What can be read is read; what is booked stays in the live journal and survives a restart."""
+    """What can be read is read; what is recorded stays in the live journal over a restart."""
     path = roomy / "ledger.db"
-    books = store(path, None)
-    books.restore()
+    file_store = store(path, None)
+    file_store.restore()
     shelf = Shelf(2)
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books, clean=True)
-    settle(books)
-    books.close()
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store, clean=True)
+    settle(file_store)
+    file_store.close()
     for file in (*roomy.iterdir(), roomy):
         file.chmod(0o555 if file.is_dir() else 0o444)
     live = roomy.parent / f"{roomy.name}-live"
@@ -149,20 +150,20 @@ def test_a_file_that_may_not_be_read_is_no_loss_of_what_came_since(roomy: Path) 
 
 
 def test_a_folder_at_the_path_is_said_to_be_one(tmp_path: Path) -> None:
-    """The exporter runs on, and the trouble names the path and the mend."""
+    """The exporter runs on, and the trouble names the path and the fix."""
     (tmp_path / "ledger.db").mkdir()
-    books = store(tmp_path / "ledger.db", None)
-    assert "is a folder; name a file with --ledger" in books.restore().lost
+    file_store = store(tmp_path / "ledger.db", None)
+    assert "is a folder; name a file with --ledger" in file_store.restore().lost
     shelf = Shelf(1)
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    assert settle(books) == [(1, False)]
-    assert books.status().trouble.endswith("is a folder; name a file with --ledger")
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    assert settle(file_store) == [(1, False)]
+    assert file_store.status().trouble.endswith("is a folder; name a file with --ledger")
     (tmp_path / "ledger.db").rmdir()
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    assert settle(books) == [(2, True)]
-    assert everything(books.history()) == expected(shelf.recorded)
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    assert settle(file_store) == [(2, True)]
+    assert everything(file_store.history()) == expected(shelf.recorded)
 
 
 def test_a_missing_folder_is_made_for_us_alone(tmp_path: Path) -> None:

@@ -30,14 +30,14 @@ PORT_OF_NOBODY = "127.0.0.1:1"
 @pytest.fixture
 def shelf(tmp_path: Path) -> Shelf:
     """A ledger of three disks and ten days, and a configuration that names it."""
-    books = store(tmp_path / "ledger.db", None)
-    books.restore()
+    file_store = store(tmp_path / "ledger.db", None)
+    file_store.restore()
     shelf = Shelf(3, wall_ns=WALL_NS + 12 * HOUR)
     for _ in range(10):
-        shelf.tick(books, DAY, chance=1.0)
-        shelf.commit(books, clean=True)
-        settle(books)
-    books.close()
+        shelf.tick(file_store, DAY, chance=1.0)
+        shelf.commit(file_store, clean=True)
+        settle(file_store)
+    file_store.close()
     configure(tmp_path, PORT_OF_NOBODY)
     return shelf
 
@@ -153,12 +153,12 @@ def test_the_running_exporter_comes_first(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """What is not in any file yet comes from the exporter; so do its complaints."""
-    books = MemoryStore()
+    file_store = MemoryStore()
     shelf = Shelf(2, wall_ns=WALL_NS + 12 * HOUR)
-    shelf.tick(books, chance=1.0)
+    shelf.tick(file_store, chance=1.0)
 
     def body(params: Mapping[str, str]) -> Iterable[bytes]:
-        return export.answer(books.history(), params, shelf.wall_ns)
+        return export.answer(file_store.history(), params, shelf.wall_ns)
 
     server = WebServer(("127.0.0.1", 0), lambda: None, body)
     server.start()

@@ -84,7 +84,7 @@ def test_nothing_is_lost_at_a_kill(tmp_path: Path) -> None:
 
 
 def test_a_power_cut_loses_at_most_what_was_not_committed(tmp_path: Path) -> None:
-    """With the journal gone the file's last commit holds, and the loss is said; books balance."""
+    """With the journal gone the file's last commit holds, whole, and the loss is reported."""
     dice = random.Random(12)
     (tmp_path / "live").mkdir()
     before = run(tmp_path, "boot-0", 0.2)

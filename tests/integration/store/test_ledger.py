@@ -89,18 +89,18 @@ def counts(restored: Restored) -> dict[str, object]:
     return {name: account["cycles"] for name, account in restored.accounts.items()}
 
 
-def some(books: dict[str, int]) -> dict[str, int]:
+def some(counts: dict[str, int]) -> dict[str, int]:
     """Counts of the disks that have any."""
-    return {name: count for name, count in books.items() if count}
+    return {name: count for name, count in counts.items() if count}
 
 
 class Held:
     """Stops the store thread before or after it writes, as a stalled disk would."""
 
-    def __init__(self, books: FileStore) -> None:
+    def __init__(self, file_store: FileStore) -> None:
         self.gate = threading.Event()
         self.done = threading.Event()
-        writer = books._writer
+        writer = file_store._writer
         write = writer.write
 
         def held(work: Commit) -> object:
@@ -126,59 +126,59 @@ ACTS = st.lists(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(acts=ACTS, seed=st.integers(0, 1000))
-def test_books_over_any_row_of_stops(
+def test_nothing_is_wrong_after_any_row_of_stops(
     tmp_path_factory: pytest.TempPathFactory, acts: list[str], seed: int
 ) -> None:
     """A kill loses nothing, even with a commit in flight; a power cut goes back to a commit, and
     says so; an orderly stop loses nothing on any later boot. Entries agree with the counts."""
-    place = Place(tmp_path_factory.mktemp("books"))
+    place = Place(tmp_path_factory.mktemp("ledger"))
     shelf = Shelf(3, seed)
     boots = 0
-    books = place.store(f"boot-{boots}")
-    assert books.restore().lost == ""
+    file_store = place.store(f"boot-{boots}")
+    assert file_store.restore().lost == ""
     saved: tuple[dict[str, int], list[Entry]] = ({}, [])  # what the file has for sure
     for act in acts:
         if act == "tick":
-            shelf.tick(books)
+            shelf.tick(file_store)
             continue
         if act == "commit":
-            shelf.commit(books, f"boot-{boots}")
-            assert [good for _, good in settle(books)] == [True]
+            shelf.commit(file_store, f"boot-{boots}")
+            assert [good for _, good in settle(file_store)] == [True]
             saved = (some(shelf.cycles), list(shelf.recorded))
             continue
         old = saved
         if act == "clean":
-            shelf.commit(books, f"boot-{boots}", clean=True)
-            settle(books)
+            shelf.commit(file_store, f"boot-{boots}", clean=True)
+            settle(file_store)
             saved = old = (some(shelf.cycles), list(shelf.recorded))
-            books.close()
+            file_store.close()
             boots += seed % 2  # the host may have been started anew
         else:
-            held = Held(books)
+            held = Held(file_store)
             if act.endswith("in flight"):
-                shelf.commit(books, f"boot-{boots}")
-                shelf.tick(books)
+                shelf.commit(file_store, f"boot-{boots}")
+                shelf.tick(file_store)
                 place.keep("kept")
             elif act.endswith("written"):
-                shelf.commit(books, f"boot-{boots}")
+                shelf.commit(file_store, f"boot-{boots}")
                 held.gate.set()
                 assert held.done.wait(30)
                 saved = old = (some(shelf.cycles), list(shelf.recorded))
-                shelf.tick(books)
+                shelf.tick(file_store)
                 place.keep("kept")
             else:
                 place.keep("kept")
             held.gate.set()
-            books.close()
+            file_store.close()
             place.bring_back("kept", journal=act.startswith("kill"))
         if act.startswith("cut"):
             boots += 1
-        books = place.store(f"boot-{boots}")
-        restored = books.restore()
+        file_store = place.store(f"boot-{boots}")
+        restored = file_store.restore()
         if act.startswith("cut"):
             assert restored.lost
             assert counts(restored) == old[0]
-            assert everything(books.history()) == expected(old[1])
+            assert everything(file_store.history()) == expected(old[1])
             shelf.cycles = dict.fromkeys(shelf.names, 0) | old[0]
             shelf.recorded = list(old[1])
             shelf.at_ns += HOUR  # what is recorded again is not the same
@@ -186,22 +186,22 @@ def test_books_over_any_row_of_stops(
         else:
             assert restored.lost == ""
             assert counts(restored) == some(shelf.cycles)
-        assert everything(books.history()) == expected(shelf.recorded)
+        assert everything(file_store.history()) == expected(shelf.recorded)
         shelf.number = restored.number
         shelf.waiting, shelf.changed = [], set()
-    books.close()
+    file_store.close()
 
 
 def test_an_orderly_stop_leaves_nothing_in_memory(place: Place) -> None:
     """After the last commit the journal is gone, and another boot goes on without a loss."""
     shelf = Shelf(3)
-    books = place.store()
-    books.restore()
+    file_store = place.store()
+    file_store.restore()
     for _ in range(5):
-        shelf.tick(books)
-    shelf.commit(books, clean=True)
-    settle(books)
-    books.close()
+        shelf.tick(file_store)
+    shelf.commit(file_store, clean=True)
+    settle(file_store)
+    file_store.close()
     assert list(place.live.glob("*.live")) == []
     assert everything(read(place.ledger)) == expected(shelf.recorded)
     restored = place.store("another boot").restore()
@@ -213,12 +213,12 @@ def test_an_older_copy_put_back_is_noticed(place: Place) -> None:
     """A copy made after an earlier orderly stop is whole and clean, and yet older than the mark."""
     shelf = Shelf(2)
     for number in range(2):
-        books = place.store()
-        shelf.number = books.restore().number
-        shelf.tick(books, chance=1.0)
-        shelf.commit(books, clean=True)
-        settle(books)
-        books.close()
+        file_store = place.store()
+        shelf.number = file_store.restore().number
+        shelf.tick(file_store, chance=1.0)
+        shelf.commit(file_store, clean=True)
+        settle(file_store)
+        file_store.close()
         if number == 0:
             shutil.copy(place.ledger, place.folder / "backup.db")
     shutil.copy(place.folder / "backup.db", place.ledger)
@@ -230,9 +230,9 @@ def test_an_older_copy_put_back_is_noticed(place: Place) -> None:
 
 
 def test_a_second_writer_is_refused(place: Place) -> None:
-    """Another process is told which file, who has it, and what to do; the first goes on."""
-    books = place.store()
-    books.restore()
+    """Another process gets a line with the file, who has it, and what to do; the first goes on."""
+    file_store = place.store()
+    file_store.restore()
     done = subprocess.run(
         [sys.executable, "-m", "tests.integration.store.ticking", place.ledger, "none", BOOT],
         cwd=ROOT,
@@ -246,13 +246,13 @@ def test_a_second_writer_is_refused(place: Place) -> None:
         f"refused {place.ledger}: another exporter (process {os.getpid()}) is writing this ledger; "
         "stop that one, or name another file with --ledger\n"
     )
-    Shelf(1).commit(books)
-    assert settle(books) == [(1, True)]
+    Shelf(1).commit(file_store)
+    assert settle(file_store) == [(1, True)]
 
 
 @pytest.mark.parametrize("simulated", [True, False])
 def test_real_and_simulated_disks_share_no_ledger(place: Place, simulated: bool) -> None:
-    """A ledger of the other kind is refused with a mend, and left as it was."""
+    """A ledger of the other kind is refused with a fix, and left as it was."""
     first = store(place.ledger, place.live, simulated=simulated)
     first.restore()
     shelf = Shelf(1)
@@ -288,12 +288,12 @@ def test_a_newer_version_is_refused_and_left_alone(
 ) -> None:
     """By the store and by each command that opens the file: one line, exit code 2, no change."""
     shelf = Shelf(1)
-    books = place.store()
-    books.restore()
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books, clean=True)
-    settle(books)
-    books.close()
+    file_store = place.store()
+    file_store.restore()
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store, clean=True)
+    settle(file_store)
+    file_store.close()
     newer(place.ledger, how)
     before = place.ledger.read_bytes()
     with pytest.raises(Refusal, match=r"newer version of this program \(schema 3, this one knows"):
@@ -323,20 +323,20 @@ def test_a_version_that_one_changed_bit_made_is_damage(place: Place) -> None:
 
 
 def test_a_file_that_is_deleted_while_in_use_is_written_again(place: Place) -> None:
-    """Nothing of the books is lost, and it is said once."""
+    """Nothing recorded is lost, and it is said once."""
     said: list[str] = []
-    books = place.store(say=said.append)
-    books.restore()
+    file_store = place.store(say=said.append)
+    file_store.restore()
     shelf = Shelf(3)
     for _ in range(3):
-        shelf.tick(books)
-        shelf.commit(books)
-        settle(books)
+        shelf.tick(file_store)
+        shelf.commit(file_store)
+        settle(file_store)
         place.ledger.unlink()
-    shelf.tick(books)
-    shelf.commit(books, clean=True)
-    assert settle(books) == [(4, True)]
-    books.close()
+    shelf.tick(file_store)
+    shelf.commit(file_store, clean=True)
+    assert settle(file_store) == [(4, True)]
+    file_store.close()
     assert everything(read(place.ledger)) == expected(shelf.recorded)
     assert Counter("written again" in text for text in said) == {True: 3}
     assert place.store().restore().lost == ""
@@ -344,73 +344,73 @@ def test_a_file_that_is_deleted_while_in_use_is_written_again(place: Place) -> N
 
 @pytest.mark.parametrize("how", ["renamed over it", "copied into it"])
 def test_a_file_put_in_place_while_in_use_is_left_alone(place: Place, how: str) -> None:
-    """Commits fail with a mend and wait in the live journal; the next start takes that file up."""
-    books = place.store()
-    books.restore()
+    """Commits fail with a fix and wait in the live journal; the next start uses that file."""
+    file_store = place.store()
+    file_store.restore()
     shelf = Shelf(2)
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    settle(books)
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    settle(file_store)
     backup = place.folder / "backup.db"
     shutil.copy(place.ledger, backup)
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    settle(books)
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    settle(file_store)
     put = backup.read_bytes()
     if how == "renamed over it":
         os.replace(backup, place.ledger)
     else:
         place.ledger.write_bytes(put)
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    assert settle(books) == [(3, False)]
-    assert "start the exporter again" in books.status().trouble
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    assert settle(file_store) == [(3, False)]
+    assert "start the exporter again" in file_store.status().trouble
     assert place.ledger.read_bytes() == put
-    books.close()
+    file_store.close()
     restored = place.store().restore()
     assert restored.lost == "an older copy of the ledger was put in place"
     assert counts(restored) == dict.fromkeys(shelf.names, 1)
 
 
 def test_a_stalled_disk_stalls_nothing_but_the_file(place: Place) -> None:
-    """While a commit hangs, ticks are noted, a second commit is told no, and close() returns."""
-    books = place.store()
-    books.restore()
+    """While a commit hangs, ticks are noted, a second commit is not taken, and close() returns."""
+    file_store = place.store()
+    file_store.restore()
     shelf = Shelf(2)
-    held = Held(books)
-    assert shelf.commit(books)
-    shelf.tick(books, chance=1.0)
-    assert not shelf.commit(books)
-    assert list(books.finished()) == []
-    assert everything(books.history()) == expected(shelf.recorded)
+    held = Held(file_store)
+    assert shelf.commit(file_store)
+    shelf.tick(file_store, chance=1.0)
+    assert not shelf.commit(file_store)
+    assert list(file_store.finished()) == []
+    assert everything(file_store.history()) == expected(shelf.recorded)
     held.gate.set()
-    assert settle(books) == [(1, True)]
-    assert shelf.commit(books)
+    assert settle(file_store) == [(1, True)]
+    assert shelf.commit(file_store)
 
 
 def test_spans_and_gaps_go_after_their_time_and_the_rest_stays(place: Place) -> None:
     """With `keep_days` 5, spans and gaps of the newest 5 days are there; spin-ups, readings and
     days all are. A change of `keep_days` holds from the next commit on, in memory too."""
-    books = store(place.ledger, None, keep_days=5)
-    books.restore()
+    file_store = store(place.ledger, None, keep_days=5)
+    file_store.restore()
     shelf = Shelf(2, wall_ns=WALL_NS + 12 * HOUR)
 
     def day(number: int) -> None:
-        shelf.tick(books, DAY, chance=1.0)
+        shelf.tick(file_store, DAY, chance=1.0)
         shelf.waiting.append(reading(number, shelf.names[0], shelf.at_ns, shelf.wall_ns))
-        shelf.commit(books)
-        settle(books)
+        shelf.commit(file_store)
+        settle(file_store)
 
     for number in range(12):
         day(number)
-    for seen in (books.history(), read(place.ledger)):
+    for seen in (file_store.history(), read(place.ledger)):
         assert [len(list(seen.gaps(name))) for name in shelf.names] == [5, 5]
         assert [len(list(seen.spans(name))) for name in shelf.names] == [10, 10]
         assert [len(list(seen.cycles(name))) for name in shelf.names] == [12, 12]
-    books.keep_days = 2
+    file_store.keep_days = 2
     day(12)
-    assert len(list(books.history().gaps())) == len(list(read(place.ledger).gaps())) == 4
-    books.close()
+    assert len(list(file_store.history().gaps())) == len(list(read(place.ledger).gaps())) == 4
+    file_store.close()
     days = list(read(place.ledger).days(shelf.names[0]))
     assert [one.day for one in days] == list(range(days[0].day, days[0].day + 13))
     assert [one.totals.observed_cycles for one in days] == list(range(1, 14))
@@ -420,59 +420,59 @@ def test_spans_and_gaps_go_after_their_time_and_the_rest_stays(place: Place) -> 
 
 def test_a_wrong_clock_drops_nothing_but_its_own_days(place: Place) -> None:
     """A wall clock that stands in 1970, or in 2200, for a while makes no span too old."""
-    books = store(place.ledger, None, keep_days=30)
-    books.restore()
+    file_store = store(place.ledger, None, keep_days=30)
+    file_store.restore()
     shelf = Shelf(1)
-    shelf.tick(books, HOUR, chance=1.0)
-    shelf.commit(books)
-    settle(books)
+    shelf.tick(file_store, HOUR, chance=1.0)
+    shelf.commit(file_store)
+    settle(file_store)
     truth = shelf.wall_ns
     for wrong in (5 * HOUR, 230 * 365 * DAY, truth + DAY):
         shelf.wall_ns = wrong
-        shelf.tick(books, HOUR, chance=1.0)
-        assert shelf.commit(books)
-        assert settle(books)[0][1]
-    assert everything(books.history()) == expected(shelf.recorded)
-    books.close()
+        shelf.tick(file_store, HOUR, chance=1.0)
+        assert shelf.commit(file_store)
+        assert settle(file_store)[0][1]
+    assert everything(file_store.history()) == expected(shelf.recorded)
+    file_store.close()
     assert everything(read(place.ledger)) == expected(shelf.recorded)
     assert counts(store(place.ledger, None).restore()) == {shelf.names[0]: 4}
 
 
 def test_older_days_come_from_the_file_and_newer_ones_from_memory(place: Place) -> None:
     """In the running exporter a history beyond 31 days is whole; of 31 days it needs no file."""
-    books = store(place.ledger, None)
-    books.restore()
+    file_store = store(place.ledger, None)
+    file_store.restore()
     shelf = Shelf(2)
     for _ in range(40):
-        shelf.tick(books, DAY, chance=1.0)
-        shelf.commit(books)
-        settle(books)
-    assert everything(books.history()) == expected(shelf.recorded)
+        shelf.tick(file_store, DAY, chance=1.0)
+        shelf.commit(file_store)
+        settle(file_store)
+    assert everything(file_store.history()) == expected(shelf.recorded)
     os.replace(place.ledger, place.folder / "elsewhere.db")
     since = shelf.wall_ns - 20 * DAY
-    recent = list(books.history().spans(None, since))
+    recent = list(file_store.history().spans(None, since))
     assert {span.ended_wall_ns > since for span in recent} == {True}
     assert len(recent) >= 40
     with pytest.raises(Unavailable):
-        list(books.history().spans())
+        list(file_store.history().spans())
 
 
 def test_the_memory_store_keeps_history_and_no_file(tmp_path: Path) -> None:
-    """It takes commits at once, tells its history, and restores nothing."""
-    books = MemoryStore()
-    assert books.restore() == Restored(0, 0, 0, "", {}, (), "", {})
+    """It takes commits at once, has its history, and restores nothing."""
+    file_store = MemoryStore()
+    assert file_store.restore() == Restored(0, 0, 0, "", {}, (), "", {})
     shelf = Shelf(2)
     for _ in range(5):
-        shelf.tick(books, DAY, chance=1.0)
-        assert shelf.commit(books)
-        assert list(books.finished()) == [(shelf.number, True)]
-    shelf.tick(books, 5 * SECOND, chance=1.0)
-    assert everything(books.history()) == expected(shelf.recorded)
-    assert [day.totals.observed_cycles for day in books.history().days(shelf.names[0])] == [
+        shelf.tick(file_store, DAY, chance=1.0)
+        assert shelf.commit(file_store)
+        assert list(file_store.finished()) == [(shelf.number, True)]
+    shelf.tick(file_store, 5 * SECOND, chance=1.0)
+    assert everything(file_store.history()) == expected(shelf.recorded)
+    assert [day.totals.observed_cycles for day in file_store.history().days(shelf.names[0])] == [
         1, 2, 3, 4, 5,
     ]  # fmt: skip
-    assert books.status().committed_wall_ns == 0
-    books.close()
+    assert file_store.status().committed_wall_ns == 0
+    file_store.close()
 
 
 def sql(path: Path, query: str) -> list[Any]:
@@ -484,13 +484,13 @@ def sql(path: Path, query: str) -> list[Any]:
 def test_anybody_can_read_the_tables_while_the_exporter_runs(place: Place) -> None:
     """Plain SQL on the open file: a row for each spin-up, in number the ledger's total; tables as
     documented, STRICT and WITHOUT ROWID (sqlite.org, "STRICT Tables"); no page is broken."""
-    books = place.store()
-    books.restore()
+    file_store = place.store()
+    file_store.restore()
     shelf = Shelf(3, wall_ns=WALL_NS + 12 * HOUR)
     for _ in range(40):
-        shelf.tick(books, 2 * HOUR)
-        shelf.commit(books)
-        settle(books)
+        shelf.tick(file_store, 2 * HOUR)
+        shelf.commit(file_store)
+        settle(file_store)
     path = place.ledger
     kinds = {
         name: (kind, bool(strict), bool(without))
@@ -527,25 +527,25 @@ def test_an_open_reader_delays_a_commit_and_loses_nothing(place: Place) -> None:
     """While another program is in the middle of reading, a commit waits 2 s, fails and is
     reported; what it held goes in with the next one (sqlite.org, "File Locking", SHARED)."""
     said: list[str] = []
-    books = place.store(say=said.append)
-    books.restore()
+    file_store = place.store(say=said.append)
+    file_store.restore()
     shelf = Shelf(2)
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    settle(books)
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    settle(file_store)
     with closing(sqlite3.connect(f"file:{place.ledger}?mode=ro", uri=True)) as reader:
         cursor = reader.execute("SELECT * FROM spans")
         cursor.fetchone()
-        shelf.tick(books, chance=1.0)
-        shelf.commit(books)
-        assert settle(books) == [(2, False)]
-        assert "another program" in books.status().trouble
-        assert everything(books.history()) == expected(shelf.recorded)
+        shelf.tick(file_store, chance=1.0)
+        shelf.commit(file_store)
+        assert settle(file_store) == [(2, False)]
+        assert "another program" in file_store.status().trouble
+        assert everything(file_store.history()) == expected(shelf.recorded)
         cursor.close()
-    shelf.tick(books, chance=1.0)
-    shelf.commit(books)
-    assert settle(books) == [(3, True)]
-    assert books.status().trouble == ""
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store)
+    assert settle(file_store) == [(3, True)]
+    assert file_store.status().trouble == ""
     assert everything(read(place.ledger)) == expected(shelf.recorded)
     assert [text for text in said if "written again" in text] == ["the ledger is written again"]
 
@@ -553,8 +553,8 @@ def test_an_open_reader_delays_a_commit_and_loses_nothing(place: Place) -> None:
 def test_spans_of_no_length_and_of_one_millisecond_are_all_there(place: Place) -> None:
     """Three spans that begin in one millisecond are three rows, in order; the same entries handed
     over again, as after a commit whose end was not known, change nothing."""
-    books = place.store()
-    books.restore()
+    file_store = place.store()
+    file_store.restore()
     at, wall = HOUR, WALL_NS + HOUR
     name = disk_name(0)
 
@@ -572,8 +572,8 @@ def test_spans_of_no_length_and_of_one_millisecond_are_all_there(place: Place) -
     entries: tuple[Entry, ...] = (*spans, cycle)
     for number in (1, 2):
         accounts = {name: dump(1, at)}
-        assert books.commit(Commit(number, at, wall, BOOT, False, accounts, {}, entries))
-        assert settle(books) == [(number, True)]
+        assert file_store.commit(Commit(number, at, wall, BOOT, False, accounts, {}, entries))
+        assert settle(file_store) == [(number, True)]
     states = [one.state for one in read(place.ledger).spans(name)]
     assert states == ["spinning", "standby", "spinning"]
     assert len(list(read(place.ledger).cycles(name))) == 1
@@ -583,26 +583,26 @@ def test_recent_spin_ups_are_given_at_a_start(place: Place) -> None:
     """Observed ones of 60 days: of this boot to the nanosecond, also where the wall clock was set
     in between; of an earlier boot by wall time and the last offset; of the live journal as well."""
     name = disk_name(0)
-    books = place.store("boot-1")
-    books.restore()
+    file_store = place.store("boot-1")
+    file_store.restore()
 
     def put(number: int, boot: str, at: int, wall: int, *times: int, observed: bool = True) -> None:
         entries: list[Entry] = [Cycle(t % 997, name, t, wall - at + t, observed) for t in times]
         accounts = {name: dump(number, at)}
-        assert books.commit(Commit(number, at, wall, boot, True, accounts, {}, tuple(entries)))
-        assert settle(books) == [(number, True)]
+        assert file_store.commit(Commit(number, at, wall, boot, True, accounts, {}, tuple(entries)))
+        assert settle(file_store) == [(number, True)]
 
     wall = WALL_NS + 40 * DAY
     put(1, "boot-1", 100 * DAY, wall, 39 * DAY, 42 * DAY, 99 * DAY)
-    books.close()
-    books = place.store("boot-2")
-    books.restore()
+    file_store.close()
+    file_store = place.store("boot-2")
+    file_store.restore()
     put(2, "boot-2", 2 * HOUR, wall + 3 * HOUR, HOUR + 1, HOUR + 2)
     put(3, "boot-2", 3 * HOUR, wall + 9 * HOUR, 2 * HOUR + 3)  # the wall clock was set by 5 h
     put(4, "boot-2", 4 * HOUR, wall + 10 * HOUR, 3 * HOUR + 4, observed=False)
     late = Cycle(7, name, 5 * HOUR + 5, wall + 11 * HOUR, True)
-    books.note(6 * HOUR, wall + 12 * HOUR, {}, [late])
-    books.close()
+    file_store.note(6 * HOUR, wall + 12 * HOUR, {}, [late])
+    file_store.close()
     restored = place.store("boot-2").restore()
     assert restored.boot_id == "boot-2"
     shift = 6 * HOUR - (wall + 12 * HOUR)  # from wall time to the present boot's clock
@@ -615,19 +615,19 @@ def test_recent_spin_ups_are_given_at_a_start(place: Place) -> None:
 
 def test_recent_spin_ups_come_from_before_the_days_in_memory(place: Place) -> None:
     """Of 70 days with one each, those of 60 days; a changed row among them is noticed."""
-    books = place.store()
-    books.restore()
+    file_store = place.store()
+    file_store.restore()
     name = disk_name(0)
     for day in range(1, 71):
         at, wall = day * DAY, WALL_NS + day * DAY
         cycle = Cycle(day, name, at, wall, True)
         accounts = {name: dump(day, at)}
-        books.commit(Commit(day, at, wall, BOOT, day == 70, accounts, {}, (cycle,)))
-        settle(books)
-    books.close()
-    books = place.store()
-    assert books.restore().recent_cycles == {name: tuple(range(11 * DAY, 71 * DAY, DAY))}
-    books.close()
+        file_store.commit(Commit(day, at, wall, BOOT, day == 70, accounts, {}, (cycle,)))
+        settle(file_store)
+    file_store.close()
+    file_store = place.store()
+    assert file_store.restore().recent_cycles == {name: tuple(range(11 * DAY, 71 * DAY, DAY))}
+    file_store.close()
     with closing(sqlite3.connect(place.ledger, isolation_level=None)) as connection:
         connection.execute("UPDATE cycles SET observed = 0 WHERE number = 20")
     assert "set aside" in place.store().restore().lost
@@ -635,18 +635,18 @@ def test_recent_spin_ups_come_from_before_the_days_in_memory(place: Place) -> No
 
 def test_a_cause_that_comes_late_is_put_beside_its_spin_up(place: Place) -> None:
     """Also after midnight UTC, and after the spin-up's own commit."""
-    books = place.store()
-    books.restore()
+    file_store = place.store()
+    file_store.restore()
     name = disk_name(0)
     at, wall = HOUR, WALL_NS + DAY - 10 * MILLISECOND
     accounts = {name: dump(1, at)}
     cycle = Cycle(1, name, at, wall, True)
-    books.commit(Commit(1, at, wall, BOOT, False, accounts, {}, (cycle,)))
-    settle(books)
+    file_store.commit(Commit(1, at, wall, BOOT, False, accounts, {}, (cycle,)))
+    settle(file_store)
     cause = Explained(1, name, at + SECOND, "read", "backup", "archive", 7 * SECOND)
-    books.note(at + SECOND, wall + SECOND, {}, [cause])
-    assert [one.cause for one in books.history().cycles()] == ["read"]
-    books.commit(Commit(2, at + SECOND, wall + SECOND, BOOT, False, accounts, {}, (cause,)))
-    settle(books)
+    file_store.note(at + SECOND, wall + SECOND, {}, [cause])
+    assert [one.cause for one in file_store.history().cycles()] == ["read"]
+    file_store.commit(Commit(2, at + SECOND, wall + SECOND, BOOT, False, accounts, {}, (cause,)))
+    settle(file_store)
     rows = sql(place.ledger, "SELECT observed, cause, actor, place, wait_ms, wait_s FROM cycles")
     assert rows == [(1, "read", "backup", "archive", 7000, 7.0)]

@@ -32,8 +32,8 @@ def gap(from_h: float, minutes: int, censored: bool = False) -> Gap:
 def ledger(tmp_path: Path) -> Path:
     """One disk with three gaps and six unseen hours, one never still, one watched for no hour."""
     path = tmp_path / "ledger.db"
-    books = store(path, None)
-    books.restore()
+    file_store = store(path, None)
+    file_store.restore()
     entries: list[Entry] = [
         span(USED, "spinning", 0, 4),
         span(USED, "unobserved", 4, 10),
@@ -44,11 +44,11 @@ def ledger(tmp_path: Path) -> Path:
         span(BUSY, "spinning", 0, 24),
     ]
     accounts = {disk: dump(1, 24 * HOUR) for disk in (USED, BUSY, YOUNG)}
-    assert books.commit(
+    assert file_store.commit(
         Commit(1, 24 * HOUR, WALL_NS + 24 * HOUR, BOOT, True, accounts, {}, tuple(entries))
     )
-    settle(books)
-    books.close()
+    settle(file_store)
+    file_store.close()
     return path
 
 

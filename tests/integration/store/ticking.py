@@ -21,16 +21,16 @@ TICK_NS = 5 * SECOND
 def main() -> None:
     """Go on until killed."""
     ledger, live, boot = sys.argv[1:]
-    books = store(Path(ledger), Path(live) if live != "none" else None, boot_id=boot)
+    file_store = store(Path(ledger), Path(live) if live != "none" else None, boot_id=boot)
     try:
-        restored = books.restore()
+        restored = file_store.restore()
     except Refusal as refused:
         print(f"refused {refused}", flush=True)
         return
     shelf = Shelf(DISKS)
     shelf.number = restored.number
     counts = {str(account["cycles"]) for account in restored.accounts.values()} or {"0"}
-    rows = everything(books.history()).total()
+    rows = everything(file_store.history()).total()
     print(f"restored {'/'.join(counts)} {restored.at_ns} {rows} {restored.lost}", flush=True)
     count = int(counts.pop())
     shelf.cycles = dict.fromkeys(shelf.names, count)
@@ -38,12 +38,12 @@ def main() -> None:
     shelf.wall_ns = WALL_NS + count * TICK_NS
     pending: dict[int, int] = {}
     while True:
-        shelf.tick(books, TICK_NS, 1.0)
+        shelf.tick(file_store, TICK_NS, 1.0)
         count += 1
         print(f"noted {count}", flush=True)
-        if count % 3 == 0 and shelf.commit(books, boot):
+        if count % 3 == 0 and shelf.commit(file_store, boot):
             pending[shelf.number] = count
-        for number, good in books.finished():
+        for number, good in file_store.finished():
             if good:
                 print(f"committed {pending[number]}", flush=True)
         time.sleep(0.001)

@@ -1,4 +1,4 @@
-"""Invented books of invented disks, and short ways to write and read them."""
+"""An invented history of invented disks, and short ways to write and read it."""
 
 from __future__ import annotations
 
@@ -54,11 +54,11 @@ def store(
     )
 
 
-def settle(books: FileStore) -> list[tuple[int, bool]]:
+def settle(file_store: FileStore) -> list[tuple[int, bool]]:
     """Wait for the commit in flight; how it ended."""
-    ready, _, _ = select.select([books], [], [], 30)
+    ready, _, _ = select.select([file_store], [], [], 30)
     assert ready, "the store thread did not answer within 30 s"
-    return list(books.finished())
+    return list(file_store.finished())
 
 
 def made(number: int, disk: str, at_ns: int, wall_ns: int) -> list[Entry]:
@@ -66,32 +66,32 @@ def made(number: int, disk: str, at_ns: int, wall_ns: int) -> list[Entry]:
     dice = random.Random(f"{number} {disk}")
     asleep = dice.randrange(10 * MINUTE, 3 * HOUR, MILLISECOND)
     awake = dice.randrange(SECOND, 30 * MINUTE, MILLISECOND)
-    first, turn = at_ns - asleep - awake, at_ns - awake
+    first, spin_up = at_ns - asleep - awake, at_ns - awake
     offset = wall_ns - at_ns
     return [
         Span(
             disk,
             "standby",
             first,
-            turn,
+            spin_up,
             first + offset,
-            turn + offset,
+            spin_up + offset,
             0,
             Evidence.REPORTED_STANDBY,
         ),
         Span(
             disk,
             "spinning",
-            turn,
+            spin_up,
             at_ns,
-            turn + offset,
+            spin_up + offset,
             wall_ns,
             awake // 3 // MILLISECOND * MILLISECOND,
             Evidence.MOVED,
         ),
-        Cycle(number, disk, turn, turn + offset, dice.random() < 0.9),
-        Explained(number, disk, turn + SECOND, "read", "backup", "archive", 7 * SECOND),
-        Gap(disk, first, turn, first + offset, dice.random() < 0.1),
+        Cycle(number, disk, spin_up, spin_up + offset, dice.random() < 0.9),
+        Explained(number, disk, spin_up + SECOND, "read", "backup", "archive", 7 * SECOND),
+        Gap(disk, first, spin_up, first + offset, dice.random() < 0.1),
     ]
 
 
@@ -125,7 +125,7 @@ def totals(number: int) -> Totals:
 
 
 class Shelf:
-    """Books disks tick by tick into a store, as the loop does, and remembers the truth."""
+    """Records disks tick by tick in a store, as the loop does, and remembers the truth."""
 
     def __init__(
         self, disks: int, seed: int = 1, at_ns: int = HOUR, wall_ns: int = WALL_NS
@@ -139,7 +139,7 @@ class Shelf:
         self.changed: set[str] = set()
         self.number = 0
 
-    def tick(self, books: Store, by_ns: int = 5 * SECOND, chance: float = 0.3) -> None:
+    def tick(self, file_store: Store, by_ns: int = 5 * SECOND, chance: float = 0.3) -> None:
         """One tick: some disks cycle, and are noted."""
         self.at_ns += by_ns
         self.wall_ns += by_ns
@@ -150,14 +150,14 @@ class Shelf:
                 self.cycles[name] += 1
                 entries += made(self.cycles[name], name, self.at_ns, self.wall_ns)
                 dumps[name] = dump(self.cycles[name], self.at_ns)
-        books.note(self.at_ns, self.wall_ns, dumps, entries)
+        file_store.note(self.at_ns, self.wall_ns, dumps, entries)
         self.recorded += entries
         self.waiting += entries
         self.changed |= set(dumps)
 
-    def commit(self, books: Store, boot_id: str = BOOT, *, clean: bool = False) -> bool:
+    def commit(self, file_store: Store, boot_id: str = BOOT, *, clean: bool = False) -> bool:
         """Hand over what waits."""
-        taken = books.commit(
+        taken = file_store.commit(
             Commit(
                 self.number + 1,
                 self.at_ns,

@@ -131,13 +131,15 @@ def test_a_line_of_the_journal_is_exact(recorded: list[Entry]) -> None:
 
 def test_neighbours_still_meet_when_rounded() -> None:
     """Spans that met in the nanosecond meet in the millisecond: state seconds add up."""
-    turn = 7 * SECOND + 999_999
+    change = 7 * SECOND + 999_999
     day = Day()
-    day = day.added(Span(DISK, "standby", 1, turn, 1, turn, 0, Evidence.REPORTED_STANDBY), 1)
-    day = day.added(Span(DISK, "spinning", turn, turn + 5, turn, turn + 5, 0, Evidence.MOVED), 1)
+    day = day.added(Span(DISK, "standby", 1, change, 1, change, 0, Evidence.REPORTED_STANDBY), 1)
+    day = day.added(
+        Span(DISK, "spinning", change, change + 5, change, change + 5, 0, Evidence.MOVED), 1
+    )
     first, second = day.span_rows()
     assert first[1] == second[0]
-    assert first[2] + second[2] == ms(turn + 5)
+    assert first[2] + second[2] == ms(change + 5)
 
 
 def test_an_entry_belongs_to_the_day_of_its_end() -> None:

@@ -92,19 +92,19 @@ def test_days_without_spans_come_from_totals() -> None:
 def test_csv_is_what_a_person_would_have_written_down() -> None:
     """Local times with their offset, seconds, and the open span last, without an end."""
     began = wall("2026-07-01 22:00")
-    turn = began + 90 * MINUTE + SECOND // 2
+    spin_up = began + 90 * MINUTE + SECOND // 2
     past = History(
         lambda day, disk, spans: [],
-        [span("standby", began, turn), span("spinning", turn, turn + HOUR, 61 * SECOND)],
+        [span("standby", began, spin_up), span("spinning", spin_up, spin_up + HOUR, 61 * SECOND)],
         0,
         {
             DISK: {
                 "state": "standby",
                 "span_began_ns": 5 * HOUR,
-                "span_began_wall_ns": turn + HOUR,
+                "span_began_wall_ns": spin_up + HOUR,
                 "span_active_ns": 0,
                 "at_ns": 6 * HOUR,
-                "wall_offset_ns": turn - 4 * HOUR,
+                "wall_offset_ns": spin_up - 4 * HOUR,
                 "evidence": "reported_standby",
             }
         },
@@ -123,12 +123,12 @@ def test_csv_is_what_a_person_would_have_written_down() -> None:
 def test_openmetrics_is_read_by_the_reference_parser() -> None:
     """Every sample is accepted; there is one at least every 4 min; counts end at the truth."""
     began = wall("2026-07-01 22:00")
-    turn, end = began + 2 * HOUR, began + 3 * HOUR
+    spin_up, end = began + 2 * HOUR, began + 3 * HOUR
     past = history(
         [
-            span("standby", began, turn),
-            Cycle(1, DISK, turn, turn, True),
-            span("spinning", turn, end),
+            span("standby", began, spin_up),
+            Cycle(1, DISK, spin_up, spin_up, True),
+            span("spinning", spin_up, end),
             Cycle(2, DISK, end - MINUTE, end - MINUTE, False),
         ]
     )
@@ -142,7 +142,7 @@ def test_openmetrics_is_read_by_the_reference_parser() -> None:
     for at in times:
         now = {s.labels["state"]: s.value for s in states.samples if float(s.timestamp) == at}
         assert sum(now.values()) == 1
-        assert now["standby"] == (at < turn / SECOND)
+        assert now["standby"] == (at < spin_up / SECOND)
     counts = families["spinledger_history_cycles"].samples
     last = {s.labels["observed"]: s.value for s in counts}
     assert last == {"yes": 1, "no": 1}
