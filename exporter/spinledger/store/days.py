@@ -32,6 +32,7 @@ from spinledger.model import (
     State,
     Worn,
 )
+from spinledger.ports import Commit
 
 STATES = ("spinning", "standby", "unknown", "unobserved")
 EVIDENCE = (
@@ -329,33 +330,38 @@ class Recent:
 
 
 def changed(
-    entries: Iterable[Entry],
-    offset_ns: int,
-    boot: int,
-    get: Callable[[int, str], Day | None],
-    days: Iterable[int],
+    commit: Commit, boot: int, get: Callable[[int, str], Day | None], days: Iterable[int]
 ) -> dict[tuple[int, str], Day]:
-    """The days, by day and disk, that entries change, as they are then.
+    """The days, by day and disk, that a commit changes, as they are then.
 
-    `offset_ns` is wall minus boot time, `boot` the number of the boot whose clock cycles are of;
-    `get` gives a day as it was. A cause is looked for on its own day, on `days` and on those that
-    are changed, newest first; one whose cycle is not there is dropped.
+    `boot` is the number of the boot whose clock cycles are of; `get` gives a day as it was. A cause
+    is looked for on its own day, on `days` and on those that are changed, newest first; one whose
+    cycle is not there is dropped.
     """
     found: dict[tuple[int, str], Day] = {}
-    for entry in entries:
+
+    def rows_of(day: int, disk: str) -> Day | None:
+        return found.get((day, disk)) or get(day, disk)
+
+    offset_ns = commit.wall_ns - commit.at_ns
+    for entry in commit.entries:
         if not isinstance(entry, Kept):
             continue
-        key = entry_day(entry, offset_ns), entry.disk
-        old = found.get(key) or get(*key)
-        if not isinstance(entry, Explained):
-            new = (old or Day()).added(entry, boot)
-            if new != old:
-                found[key] = new
+        day = entry_day(entry, offset_ns)
+        if isinstance(entry, Explained):
+            for each in sorted({day, *days, *(one for one, _ in found)}, reverse=True):
+                rows = rows_of(each, entry.disk)
+                explained = rows.explained(entry) if rows else None
+                if explained is not None:
+                    found[each, entry.disk] = explained
+                    break
             continue
-        for day in sorted({key[0], *days, *(day for day, _ in found)}, reverse=True):
-            rows = found.get((day, entry.disk)) or get(day, entry.disk)
-            explained = rows.explained(entry) if rows else None
-            if explained is not None:
-                found[day, entry.disk] = explained
-                break
+        old = rows_of(day, entry.disk)
+        new = (old or Day()).added(entry, boot)
+        if new != old:
+            found[day, entry.disk] = new
+    today = day_of(commit.wall_ns)
+    for disk, totals in commit.totals.items():
+        rows = rows_of(today, disk) or Day()
+        found[today, disk] = rows._replace(totals=DayTotals.of(totals, commit.wall_ns))
     return found

@@ -24,7 +24,7 @@ from spinledger.errors import Misuse, Refusal
 from spinledger.model import DAY, MILLISECOND, Cycle, Entry
 from spinledger.ports import Commit, Restored, StoreStatus
 from spinledger.store.beside import Found, Lock, judge, read_mark
-from spinledger.store.days import CycleRow, Day, DayTotals, DiskDay, Recent, changed, day_of
+from spinledger.store.days import CycleRow, DiskDay, Recent, changed
 from spinledger.store.file import CYCLE_DAYS, read_days
 from spinledger.store.history import DaysFrom, History
 from spinledger.store.live import Left, LiveJournal, Opening, Pending
@@ -280,6 +280,7 @@ class FileStore:
         thread, self._thread = self._thread, None
         if thread is None:
             return
+        self._writer.hurry = True
         self._to_do.put(None)
         ends = time.monotonic() + CLOSE_S
         thread.join(max(0.0, ends - time.monotonic()))
@@ -422,12 +423,8 @@ class MemoryStore:
 
     def commit(self, commit: Commit) -> bool:
         """Put the entries into their days; always True."""
-        recent, today = self._recent, day_of(commit.wall_ns)
-        offset_ns = commit.wall_ns - commit.at_ns
-        days = changed(commit.entries, offset_ns, 1, recent.get, recent.numbers())
-        for disk, totals in commit.totals.items():
-            rows = days.get((today, disk)) or recent.get(today, disk) or Day()
-            days[today, disk] = rows._replace(totals=DayTotals.of(totals, commit.wall_ns))
+        recent = self._recent
+        days = changed(commit, 1, recent.get, recent.numbers())
         for (day, disk), rows in days.items():
             recent.put(day, disk, rows)
         self._noted = []

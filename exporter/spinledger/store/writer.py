@@ -21,7 +21,7 @@ from spinledger.errors import Refusal, SpinledgerError, Unavailable
 from spinledger.ports import Commit
 from spinledger.store.access import DAMAGED, REPLACED, trouble
 from spinledger.store.beside import Found, Mark, flush_file_system, sync_folder, write_mark
-from spinledger.store.days import CycleRow, Day, DayTotals, DiskDay, Recent, changed, day_of
+from spinledger.store.days import CycleRow, Day, DiskDay, Recent, changed, day_of
 from spinledger.store.file import Contents, LedgerFile
 from spinledger.store.live import MOST_ENTRIES, Pending
 from spinledger.store.salvage import salvage, salvaged_days
@@ -206,11 +206,7 @@ class Writer:
 
         today = day_of(commit.wall_ns)
         dropped = []
-        offset_ns = commit.wall_ns - commit.at_ns
-        days = changed(commit.entries, offset_ns, boot, get, self.recent.numbers())
-        for disk, totals in commit.totals.items():
-            rows = days.get((today, disk)) or get(today, disk) or Day()
-            days[today, disk] = rows._replace(totals=DayTotals.of(totals, commit.wall_ns))
+        days = changed(commit, boot, get, self.recent.numbers())
         with file.transaction(meta):
             for disk, dump in commit.accounts.items():
                 file.put_account(disk, dump)

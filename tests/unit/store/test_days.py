@@ -32,6 +32,7 @@ from spinledger.model import (
     Transition,
     Worn,
 )
+from spinledger.ports import Commit
 from spinledger.store.days import (
     COUNTERS,
     EVIDENCE,
@@ -177,7 +178,8 @@ def test_a_cause_finds_its_spin_up_on_an_earlier_day() -> None:
         Transition(DISK, 0, State.IDLE, State.ACTIVE),
         Stretch(DISK, State.IDLE, False, 0, SECOND),
     ]
-    days = changed(given_entries, 6 * DAY, 1, recent.get, recent.numbers())
+    commit = Commit(1, 0, 6 * DAY, "boot", False, {}, {}, tuple(given_entries))
+    days = changed(commit, 1, recent.get, recent.numbers())
     assert {key: [row.cause for row in rows.cycles] for key, rows in days.items()} == {
         (3, DISK): ["read"],
         (4, DISK): ["write"],
