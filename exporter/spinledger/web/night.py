@@ -1,7 +1,8 @@
 """Last night: which disks slept as long as configured, which did not, and what to do first.
 
 Rules: pure. A night is the last complete window of a schedule of quiet hours, with the disks that
-have that schedule; for disks without quiet hours it is the last 24 hours. A disk slept too little
+have that schedule; for disks without quiet hours it is the last 24 hours, which are judged only
+where no disk has quiet hours. A disk slept too little
 only if that holds even if it slept through all time that is not known (as the alert
 DiskSleptTooLittleInQuietHours); where it depends on that time, the disk is counted apart. Texts are
 plain, for page and terminal alike.
@@ -10,15 +11,17 @@ plain, for page and terminal alike.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 
+from spinledger.errors import Misuse
 from spinledger.facts import DiskView
 from spinledger.model import DAY, SECOND
 from spinledger.quiet.hours import Calendar, last_complete_window
 from spinledger.strip import NO_HISTORY, DiskHistory, Slept, slept, spin_ups
 from spinledger.words import duration, listed, local, percent, plural
 
+NAMES = 6  # disks named in a sentence
 OFTEN = 3  # spin-ups in a night: it was woken again and again
 RECENT_NS = 8 * DAY  # of history: a week, and a night that ended a day before it
 BUSY = 0.25  # of the known time active: it was in use
@@ -44,7 +47,7 @@ class DiskNight:
 
     view: DiskView
     slept: Slept
-    enough: bool | None  # slept as long as configured; None: unknown
+    enough: bool | None  # slept as long as configured; None: unknown, or not judged
     spin_ups: int
 
     @property
@@ -56,7 +59,7 @@ class DiskNight:
     def share(self) -> str:
         """How much it slept."""
         known = self.slept.known_ns / self.slept.whole_ns
-        unknown = "" if known > 0.99 else f" ({percent(1 - known)} of the time is unknown)"
+        unknown = "" if known > 0.95 else f" ({percent(1 - known)} of the time is unknown)"
         return f"asleep {percent(self.slept.ratio)}{unknown}"
 
     @property
@@ -95,6 +98,7 @@ class Night:
     began: int
     ended: int
     quiet: bool  # False: the last 24 hours, since these disks have no quiet hours
+    judged: bool
     disks: tuple[DiskNight, ...]
     recorded: int | None  # since when there is any record of these disks
 
@@ -118,14 +122,26 @@ def nights(
     for view in views:
         windows.setdefault(_window(view, calendars, now), []).append(view)
     found = []
+    any_quiet = any(quiet for _, _, quiet in windows)
     for (began, ended, quiet), members in windows.items():
         of = [histories.get(view.disk.identity, NO_HISTORY) for view in members]
+        judged = quiet or not any_quiet
         disks = tuple(
-            _disk(view, history, began, ended) for view, history in zip(members, of, strict=True)
+            _disk(view, history, began, ended, judged)
+            for view, history in zip(members, of, strict=True)
         )
         first = [history.periods[0].began for history in of if history.periods]
-        found.append(Night(began, ended, quiet, disks, min(first, default=None)))
+        found.append(Night(began, ended, quiet, judged, disks, min(first, default=None)))
     return sorted(found, key=lambda night: (night.quiet, night.ended), reverse=True)
+
+
+def of_disk(found: Sequence[Night], identity: str) -> Night:
+    """The night that counts for a disk, with this disk alone."""
+    for night in found:
+        for one in night.disks:
+            if one.view.disk.identity == identity:
+                return replace(night, disks=(one,))
+    raise Misuse(f"no night counts for {identity}")
 
 
 def _window(view: DiskView, calendars: Mapping[str, Calendar], now: int) -> tuple[int, int, bool]:
@@ -134,14 +150,19 @@ def _window(view: DiskView, calendars: Mapping[str, Calendar], now: int) -> tupl
     return (*window, True) if window else (now - DAY, now, False)
 
 
-def _disk(view: DiskView, history: DiskHistory, began: int, ended: int) -> DiskNight:
+def _disk(view: DiskView, history: DiskHistory, began: int, ended: int, judged: bool) -> DiskNight:
     counted = slept(history, began, ended)
     count = len(spin_ups(history, began, ended))
-    return DiskNight(view, counted, counted.at_least(view.policy.quiet_asleep_min), count)
+    enough = counted.at_least(view.policy.quiet_asleep_min) if judged else None
+    return DiskNight(view, counted, enough, count)
 
 
 def sentence(night: Night, now: int, tz: tzinfo) -> str:
     """Last night (22:00 to 07:00): 6 of 8 disks slept at least half of it."""
+    if not night.judged:
+        each = [f"{one.view.disk.kernel_name} {one.share}" for one in night.disks[:NAMES]]
+        more = [f"{len(night.disks) - NAMES} more"] if len(night.disks) > NAMES else []
+        return f"Without quiet hours, the last 24 hours: {listed([*each, *more])}."
     count = len(night.disks)
     enough = sum(one.enough is True for one in night.disks)
     unknown = sum(one.enough is None for one in night.disks)
@@ -179,14 +200,12 @@ def _when(night: Night, now: int, tz: tzinfo) -> str:
 
 
 def hint(found: Sequence[Night]) -> str:
-    """How to have nights judged, where disks have no quiet hours; ""."""
-    names = [one.view.disk.kernel_name for night in found if not night.quiet for one in night.disks]
-    if not names:
+    """How to have nights judged, where no disk has quiet hours; ""."""
+    if any(night.quiet for night in found):
         return ""
-    which = "" if all(not night.quiet for night in found) else f" for {listed(names)}"
     return (
-        f"No quiet hours are configured{which}: with `schedules` and `quiet` in the configuration, "
-        "this judges the hours in which disks should sleep."
+        "No quiet hours are configured: with `schedules` and `quiet` in the configuration, this "
+        "judges the hours in which disks should sleep."
     )
 
 

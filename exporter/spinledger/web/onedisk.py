@@ -34,6 +34,7 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
     now = snapshot.wall_ns
     histories = context.histories(now - RANGES[-1].span_ns, now)
     recent = histories.get(view.disk.identity, NO_HISTORY)
+    found = night.nights(snapshot.disks, histories, context.calendars(), now)
     quiet = {
         name: held for name, held in shading(context).items() if name == (view.policy.quiet or "")
     }
@@ -41,7 +42,7 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
     body = "\n".join(
         (
             f'<p><a href="/">All disks</a></p><p>{status.state(view, now)}</p>',
-            _night(view, recent, context, now),
+            _night(night.of_disk(found, view.disk.identity), context, now),
             status.findings((view,), alone=True),
             definitions(quiet, RANGES, now),
             _strips(view, recent, context, now),
@@ -61,10 +62,8 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
     return page(f"{safe(view.disk.kernel_name)} · Spinledger", name, body, context, now)
 
 
-def _night(view: DiskView, history: DiskHistory, context: PageContext, now: int) -> str:
+def _night(found: night.Night, context: PageContext, now: int) -> str:
     """Last night, and what to do where it slept too little."""
-    of = {view.disk.identity: history}
-    (found,) = night.nights((view,), of, context.calendars(), now)
     parts = [f'<p class="night">{safe(night.sentence(found, now, context.tz))}</p>']
     parts += [
         f"<p>{safe(one.share).capitalize()}: {safe(one.cause)}. First: {marked_up(one.remedy)}.</p>"

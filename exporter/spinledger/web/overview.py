@@ -71,7 +71,8 @@ def _nights(found: Sequence[night.Night], now: int, tz: tzinfo) -> str:
     """One sentence a night, and the disks that slept too little, worst first."""
     parts = []
     for one in found:
-        parts.append(f'<p class="night">{safe(night.sentence(one, now, tz))}</p>')
+        kind = "night" if one.judged else "soft"
+        parts.append(f'<p class="{kind}">{safe(night.sentence(one, now, tz))}</p>')
         short = one.short
         if not short:
             continue

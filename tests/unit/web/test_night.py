@@ -103,6 +103,19 @@ def test_without_quiet_hours_it_is_the_last_day() -> None:
     assert hint([night_of(slept(9))]) == ""
 
 
+def test_disks_without_quiet_hours_are_not_judged_beside_others() -> None:
+    """Where others have quiet hours, such a disk is left out of the verdict, and named."""
+    plain = view(1)
+    free = replace(plain, facts=replace(plain.facts, policy=replace(plain.policy, quiet=None)))
+    disks = (view(0), free)
+    histories = {one.disk.identity: slept(0) for one in disks}
+    quiet, rest = nights(disks, histories, CALENDARS, NOW)
+    assert words(quiet).startswith("Last night (22:00 to 07:00): the disk did not sleep")
+    assert words(rest) == "Without quiet hours, the last 24 hours: sdb asleep 0 %."
+    assert rest.short == []
+    assert hint([quiet, rest]) == ""
+
+
 def test_a_window_of_days_ago_has_its_date() -> None:
     """Quiet hours of Friday nights alone: on Monday the last window is not last night."""
     friday = nightly().schedule
