@@ -4,8 +4,8 @@ Rules: everything is kept in .cache/stack, but the live journal, which is not ke
 started is ended, however this ends. A rehearsed month that ends three hours ago is kept with its
 blocks; each start rehearses on from there what has passed since, so no time is invented and next
 to none is unobserved. Rules and the sample Alertmanager configuration are used as they are, but
-that all rules are judged at the server's interval, since a visitor is in a hurry, and that nobody
-is told.
+that all rules are evaluated at the server's interval, so that a visitor need not wait, and that
+no notification leaves the machine.
 """
 
 from __future__ import annotations
@@ -268,12 +268,12 @@ def answers(address: str, child: subprocess.Popen[bytes]) -> bool:
 def given(listen: str, prometheus: str, alertmanager: str, hours: int) -> str:
     """What to open and what to notice."""
     return f"""
-A simulated shelf at the speed of life, with a month behind it. Open
+Simulated disks in real time, with a recorded month behind them. Open
 
     http://{listen}/          the exporter's own page
-    http://{prometheus}/alerts    what fires, and what waits
+    http://{prometheus}/alerts    alerts that fire, and pending ones
     http://{prometheus}/graph     try: spinledger_disk_recent_cycles{{window="1d"}}
-    http://{alertmanager}/          who would be told (here: nobody is)
+    http://{alertmanager}/          notifications (none is sent from here)
 
 Two faults have been going on for {hours} hours. Something wakes the first disk of the pool `frames`
 every 21 minutes: DiskCyclesRunaway fires within a minute. The second disk of `plates` has lost its

@@ -25,8 +25,8 @@ AHCI_READS = 16_000
 
 def measure(guest: Guest, device: str, reads: int) -> None:
     """Print one device's table."""
-    asked = json.dumps({"device": device, "reads": reads, "rounds": ROUNDS})
-    given = guest.python("capture_cost", stdin=asked, timeout=600)
+    order = json.dumps({"device": device, "reads": reads, "rounds": ROUNDS})
+    given = guest.python("capture_cost", stdin=order, timeout=600)
     usual = min(given["runs"]["nothing"])
     print(f"{device}: {reads} direct reads of 4 KiB a run, the quickest of {ROUNDS}")
     for name, runs in given["runs"].items():

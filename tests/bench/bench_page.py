@@ -1,7 +1,7 @@
 """What the page of all disks costs: time and bytes for 60 disks and 30 days of busy history.
 
 Run at the top: python -m tests.bench.bench_page [disks]. Drawn at first from a store's memory that
-nobody has asked yet, then as at every renewal; each figure is the median. The limits of the 30 days
+was not read yet, then as at every renewal; each figure is the median. The limits of the 30 days
 are 300 kB and 150 ms; beyond one it exits with 1. The store's part is timed with a month in a real
 memory store.
 """
@@ -29,8 +29,8 @@ BOOT_NS = 60 * DAY  # boot clock at WALL_NS
 def main() -> None:
     """Print the table, in CPU time, which a busy machine hardly changes; exit 1 beyond a limit."""
     disks = int(sys.argv[1]) if len(sys.argv) > 1 else 60
-    snapshot, books = shelf(disks)
-    context = context_of(books)
+    snapshot, history = shelf(disks)
+    context = context_of(history)
     failed = False
     for name in ("24h", "7d", "30d"):
         text = overview(snapshot, context, {"range": name})
@@ -43,9 +43,9 @@ def main() -> None:
     memory = RecentHistories(store.remembered)
     began = time.process_time()
     memory(WALL_NS - 30 * DAY, WALL_NS)
-    print(f"books, at first:    {(time.process_time() - began) * 1e3:6.1f} ms")
+    print(f"history, at first:   {(time.process_time() - began) * 1e3:6.1f} ms")
     again = median(lambda: memory(WALL_NS - 30 * DAY, WALL_NS))
-    print(f"books, at renewals: {again * 1e3:6.1f} ms")
+    print(f"history, at renewals:{again * 1e3:6.1f} ms")
     store.close()
     sys.exit(int(failed))
 

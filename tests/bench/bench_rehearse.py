@@ -17,7 +17,7 @@ from spinledger.ledger.summary import lifetime
 from spinledger.model import DAY, SECOND
 from spinledger.sim.rehearse import Rehearsal, rehearse
 
-FAST_S = 5  # between two looks, by default
+FAST_S = 5  # between two samples, by default
 
 
 def main() -> None:
@@ -30,11 +30,11 @@ def main() -> None:
             done = rehearse(Rehearsal(days), ledger, out)
         took, worked = time.perf_counter() - began, time.process_time()
         truth = done.shelf.truth(done.clock.now())
-        looks = round(days * DAY / SECOND / FAST_S) * len(truth)
+        samples = round(days * DAY / SECOND / FAST_S) * len(truth)
         print(f"{days:g} days of {len(truth)} disks          {took:10.1f} s")
         print(f"of one core                 {worked:10.1f} s")
-        print(f"looks at a disk             {looks:10}")
-        print(f"looks a second of one core  {looks / worked:10.0f}")
+        print(f"samples of the disks        {samples:10}")
+        print(f"samples a second, one core  {samples / worked:10.0f}")
         print(f"lines of series             {done.lines:10}")
         print(f"bytes of series             {series.stat().st_size:10}")
         print(f"bytes of ledger             {ledger.stat().st_size:10}")

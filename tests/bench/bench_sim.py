@@ -1,4 +1,4 @@
-"""What the simulated shelf costs: a sample, a question, the history before the first look.
+"""What the simulated shelf costs: a sample, a probe, the history before the first sample.
 
 Run: python tests/bench/bench_sim.py [days]. Prints microseconds a sample beside the making of a
 bare record, so that the ratio says how much is the drive and how much is the language.
@@ -42,15 +42,15 @@ def main() -> None:
 
     method = disks[0].probe_method
     assert method is not None
-    asked = 20_000
+    probes = 20_000
     began = time.perf_counter()
-    for number in range(asked):
+    for number in range(probes):
         at_ns = days * DAY + number * FAST_NS
         shelf.prober.send(Probe(number, disks[0].identity, method, at_ns, at_ns), disks[0])
         for _ in shelf.prober.replies(at_ns + 60 * SECOND):
             pass
-    question = (time.perf_counter() - began) / asked
-    print(f"a question through the codec              {question * 1e6:8.2f} us")
+    probe = (time.perf_counter() - began) / probes
+    print(f"a probe through the codec                 {probe * 1e6:8.2f} us")
 
     began = time.perf_counter()
     SimulatedShelf(1, 0, EPOCH_WALL_NS + 100 * DAY)

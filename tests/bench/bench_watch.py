@@ -1,4 +1,4 @@
-"""What watching costs: a sample, a question, 24 disks at the default cadence, and memory.
+"""What watching costs: a sample, a probe, 24 disks at the default cadence, and memory.
 
 Run: python tests/bench/bench_watch.py. Everything is printed beside what it is compared with, in
 one run on one machine, since absolute times differ between machines. The mocked shelf needs
@@ -74,7 +74,7 @@ def samples() -> float:
     with tempfile.TemporaryDirectory() as folder:
         block = counter_files(Path(folder))
         stat = os.open(block / "stat", os.O_RDONLY)
-        counters, books = SysfsCounters(folder), account()
+        counters, kept = SysfsCounters(folder), account()
         at_ns, sectors = 0, 2000
 
         def bare() -> list[int]:
@@ -96,14 +96,14 @@ def samples() -> float:
             take(replace(fact, sectors_read=sectors))
 
         def take(fact: Counted) -> None:
-            before = books.counted
-            recording.record_tick(books, Tick(fact.at_ns, WALL_NS + fact.at_ns, "boot", 0))
-            recording.record_counted(books, fact)
-            sampler.note_counted(books, before, fact)
-            sampler.plan(books, fact.at_ns, 1)
+            before = kept.counted
+            recording.record_tick(kept, Tick(fact.at_ns, WALL_NS + fact.at_ns, "boot", 0))
+            recording.record_counted(kept, fact)
+            sampler.note_counted(kept, before, fact)
+            sampler.plan(kept, fact.at_ns, 1)
 
         reading, quiet, busy = each(bare), each(still), each(moving)
-        seen = each(lambda: summary(books), 2000)
+        seen = each(lambda: summary(kept), 2000)
         os.close(stat)
     print(f"bare read and parse of /sys/block/X/stat  {reading * 1e6:8.2f} us")
     print(f"a sample, nothing moved                   {quiet * 1e6:8.2f} us")
@@ -115,8 +115,8 @@ def samples() -> float:
     return quiet
 
 
-def questions(shelf: Shelf) -> dict[str, float]:
-    """In the mocked shelf: a bare SG_IO call and a question through the prober."""
+def probes(shelf: Shelf) -> dict[str, float]:
+    """In the mocked shelf: a bare SG_IO call and a probe through the prober."""
     clock = RealClock()
     descriptor = os.open("/dev/sda", os.O_RDONLY | os.O_NONBLOCK)
     bare = each(lambda: sg_io(descriptor), 300)
@@ -126,13 +126,13 @@ def questions(shelf: Shelf) -> dict[str, float]:
         replace(DISK, identity=f"d{n}", nodes=(f"sd{chr(97 + n)}",), diskseq=0)
         for n in range(DISKS)
     ]
-    ask_all(prober, clock, disks, 0)
+    probe_all(prober, clock, disks, 0)
     number = DISKS
     began = time.perf_counter()
     for _ in range(20):
-        ask_all(prober, clock, disks, number)
+        probe_all(prober, clock, disks, number)
         number += DISKS
-    asked = (time.perf_counter() - began) / 20 / DISKS
+    probed = (time.perf_counter() - began) / 20 / DISKS
     resident = memory(prober.pid)
     prober.close()
     loop = shutil.which("smartctl")
@@ -145,11 +145,11 @@ def questions(shelf: Shelf) -> dict[str, float]:
             check=False,
         )
         shell = (time.perf_counter() - began) / DISKS
-    return {"bare": bare, "asked": asked, "prober_kb": resident, "shell": shell}
+    return {"bare": bare, "probed": probed, "prober_kb": resident, "shell": shell}
 
 
-def ask_all(prober: ProcessProber, clock: RealClock, disks: list[Disk], number: int) -> None:
-    """One question to each disk, and all answers."""
+def probe_all(prober: ProcessProber, clock: RealClock, disks: list[Disk], number: int) -> None:
+    """One probe of each disk, and all answers."""
     now = clock.now()
     for offset, disk in enumerate(disks):
         probe = Probe(
@@ -216,15 +216,15 @@ def main() -> None:
     """Print the table."""
     sample = samples()
     with mocked_shelf(DISKS) as shelf:
-        given = shelf.run(questions, timeout=120)
+        given = shelf.run(probes)
     print(f"bare SG_IO on the mocked shelf            {given['bare'] * 1e6:8.1f} us")
-    print(f"a question through the prober             {given['asked'] * 1e6:8.1f} us")
-    print(f"    ratio                                 {given['asked'] / given['bare']:8.2f}")
+    print(f"a probe through the prober                {given['probed'] * 1e6:8.1f} us")
+    print(f"    ratio                                 {given['probed'] / given['bare']:8.2f}")
     print(f"prober, resident                          {given['prober_kb'] / 1024:8.1f} MB (to 16)")
     if given["shell"]:
         print(f"shell loop over smartctl, a disk          {given['shell'] * 1e6:8.1f} us")
         print(f"    ratio to a sample of ours (over 500)  {given['shell'] / sample:8.0f}")
-        print(f"    ratio to a question of ours           {given['shell'] / given['asked']:8.0f}")
+        print(f"    ratio to a probe of ours              {given['shell'] / given['probed']:8.0f}")
     resident()
 
 

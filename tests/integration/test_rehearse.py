@@ -2,7 +2,7 @@
 
 Outside authority: the installed promtool and Prometheus, which load and answer; and the simulator's
 tally of its drives, which is kept apart from everything the exporter reads. The bound of standby (3
-looks of 5 s a cycle) is our own, from the cadence; no source.
+samples of 5 s a cycle) is our own, from the cadence; no source.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 import urllib.parse
 import urllib.request
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -29,6 +29,7 @@ from spinledger.sim.rehearse import START_WALL_NS, Rehearsal, Rehearsed, ends_wa
 from spinledger.sim.shelf import EPOCH_WALL_NS
 from spinledger.store import export
 from spinledger.store.history import History, PastSpan, read
+from tests.fakes.patience import PATIENCE_S, until
 
 ROOT = Path(__file__).parents[2]
 FAST_S = 5
@@ -44,7 +45,7 @@ def run(folder: Path, days: float, name: str = "a") -> tuple[Rehearsed, str]:
 
 
 def cycles_of(done: Rehearsed) -> dict[str, float]:
-    """Spin-ups in the books, by disk."""
+    """Recorded spin-ups, by disk."""
     accounts = done.loop.accounts.items()
     return {
         name: totals_of(one).cycles + totals_of(one).unobserved_cycles for name, one in accounts
@@ -52,7 +53,7 @@ def cycles_of(done: Rehearsed) -> dict[str, float]:
 
 
 def test_the_same_seed_gives_the_same_bytes(tmp_path: Path) -> None:
-    """Two rehearsals of half a day make the same series and equal books."""
+    """Two rehearsals of half a day make the same series and equal ledgers."""
     _, first = run(tmp_path, 0.5)
     _, second = run(tmp_path, 0.5, "b")
     assert first == second
@@ -75,7 +76,7 @@ def test_quiet_hours_are_those_of_the_shelfs_people(tmp_path: Path) -> None:
 
 
 def test_a_commit_that_waits_on_purpose_says_so(tmp_path: Path) -> None:
-    """Whenever the newest commit is older than a minute, commits are told as deferred: the shipped
+    """Whenever the newest commit is older than a minute, commits are exported as deferred, so the
     rule on unsaved ledgers stays silent in a rehearsal, which commits every six hours."""
     _, series = run(tmp_path, 0.5)
     values: dict[float, dict[str, float]] = {}
@@ -93,9 +94,10 @@ def test_a_commit_that_waits_on_purpose_says_so(tmp_path: Path) -> None:
 
 
 def given(ledger: Path) -> str:
-    """The books as JSON, as `history --json` writes them, asked at a fixed time."""
-    books = read(ledger)
-    return "".join(export.json_of(books, export.query_of(books, None, None, START_WALL_NS + DAY)))
+    """The ledger as JSON, as `history --json` writes it at a fixed time."""
+    history = read(ledger)
+    query = export.query_of(history, None, None, START_WALL_NS + DAY)
+    return "".join(export.json_of(history, query))
 
 
 @pytest.mark.parametrize(
@@ -106,15 +108,15 @@ def given(ledger: Path) -> str:
 def test_the_ledger_agrees_with_the_simulators_tally(
     tmp_path: Path, start_wall_ns: int, days: float
 ) -> None:
-    """Every spin-up is booked, seen within two looks or told by the drive's own counters; those
-    are the naps no longer than a look, and what happened while nobody looked. Standby is never
-    above the truth, and short of it by 3 looks a cycle at most."""
+    """Every spin-up is recorded, observed within two samples or known from the drive's counters;
+    the latter are those after a sleep no longer than a sample, or while the exporter did not run.
+    Standby is never above the truth, and short of it by 3 samples a cycle at most."""
     done = rehearse(Rehearsal(days, start_wall_ns=start_wall_ns), tmp_path / "a.db")
-    truth, books = done.shelf.truth(done.clock.now()), read(tmp_path / "a.db")
-    nobody_looked = done.shelf.outages(0, done.clock.now())
+    truth, history = done.shelf.truth(done.clock.now()), read(tmp_path / "a.db")
+    outages = done.shelf.outages(0, done.clock.now())
     unseen = 0
     for name, account in done.loop.accounts.items():
-        cycles = list(books.cycles(name))
+        cycles = list(history.cycles(name))
         seen = [one.at_wall_ns - EPOCH_WALL_NS for one in cycles if one.observed]
         hidden, stopped_ns = 0, -DAY
         for one in truth[name].happenings:
@@ -124,14 +126,14 @@ def test_the_ledger_agrees_with_the_simulators_tally(
                 if seen and abs(seen[0] - one.at_ns) <= 2 * FAST_S * SECOND:
                     seen.pop(0)
                     continue
-                blind = any(gap.began_ns <= one.at_ns < gap.ended_ns for gap in nobody_looked)
+                blind = any(gap.began_ns <= one.at_ns < gap.ended_ns for gap in outages)
                 assert blind or one.at_ns - stopped_ns <= FAST_S * SECOND, (name, one)
                 hidden += 1
         assert seen == [], (name, "a spin-up that was none")
         assert sum(not cycle.observed for cycle in cycles) == hidden, name
         assert len(cycles) == truth[name].cycles, name
         unseen += hidden
-        blind_ns = sum(gap.ended_ns - gap.began_ns for gap in nobody_looked)
+        blind_ns = sum(gap.ended_ns - gap.began_ns for gap in outages)
         asleep_s = totals_of(account).state_ns[State.STANDBY] / SECOND
         short_s = truth[name].stopped_ns / SECOND - asleep_s
         bound_s = 3 * FAST_S * (truth[name].cycles + 1) + blind_ns / SECOND
@@ -140,7 +142,7 @@ def test_the_ledger_agrees_with_the_simulators_tally(
 
 
 def test_a_gap_in_the_middle_is_one_unobserved_span(tmp_path: Path) -> None:
-    """Half the time, an hour of nobody looking, the other half: just that hour is unobserved."""
+    """Half the time, an hour without exporter, the other half: just that hour is unobserved."""
     ledger = tmp_path / "gap.db"
     rehearse(Rehearsal(0.25), ledger)
     later = START_WALL_NS + DAY // 4 + HOUR
@@ -149,17 +151,21 @@ def test_a_gap_in_the_middle_is_one_unobserved_span(tmp_path: Path) -> None:
         times = totals_of(account).state_ns
         assert abs(times[State.UNOBSERVED] - HOUR) <= 2 * FAST_S * SECOND, name
         assert sum(times.values()) == DAY // 2 + HOUR, name  # to the last sample
-        spans = [one for one in read(ledger).spans(name) if one.state == State.UNOBSERVED.value]
+        spans = [
+            one
+            for one in read(ledger).spans(name)
+            if one.state == State.UNOBSERVED.value and one.length_ns
+        ]
         assert len(spans) == 1, name
     whole = tmp_path / "whole.db"
     rehearse(Rehearsal(0.25 + 1 / 24), whole)
     before = START_WALL_NS + DAY // 4 - HOUR
     for name in second.loop.accounts:
-        told_of = [
+        of_both = [
             [one for one in read(file).spans(name) if one.ended_wall_ns <= before]
             for file in (ledger, whole)
         ]
-        assert told_of[0] == told_of[1], name
+        assert of_both[0] == of_both[1], name
 
 
 def test_a_rehearsal_in_two_parts_is_the_whole(tmp_path: Path) -> None:
@@ -182,17 +188,16 @@ def test_a_rehearsal_in_two_parts_is_the_whole(tmp_path: Path) -> None:
 
 
 def test_a_rehearsal_killed_in_the_middle_goes_on(tmp_path: Path) -> None:
-    """After SIGKILL it continues from the last commit: every entry of the books is that of an
-    unbroken run, the drives' own counters included, but for two looks that nobody had in between.
+    """After SIGKILL it continues from the last commit: every entry is that of an unbroken
+    run, the drives' own counters included, but for two samples that are missing in between.
     """
     ledger = tmp_path / "killed.db"
     command = [sys.executable, "-m", "spinledger", "rehearse", "--ledger", str(ledger)]
     environment = os.environ | {"PYTHONPATH": str(ROOT / "exporter")}
     child = subprocess.Popen([*command, "--days", "60"], env=environment, stdout=subprocess.DEVNULL)
-    while child.poll() is None and not committed(ledger, START_WALL_NS + 10 * HOUR):
-        time.sleep(0.02)
+    until(lambda: child.poll() is not None or committed(ledger, START_WALL_NS + 10 * HOUR))
     child.kill()
-    child.wait(timeout=20)
+    child.wait(PATIENCE_S)
     assert child.returncode == -signal.SIGKILL
     middle = ends_wall_ns(ledger)
     assert middle >= START_WALL_NS + 10 * HOUR
@@ -202,21 +207,21 @@ def test_a_rehearsal_killed_in_the_middle_goes_on(tmp_path: Path) -> None:
     subprocess.run(goes_on, env=environment, check=True, capture_output=True)
     whole, _ = run(tmp_path, days)
     for name in whole.loop.accounts:
-        books, unbroken = read(ledger), read(tmp_path / "a.db")
+        broken, unbroken = read(ledger), read(tmp_path / "a.db")
         for entries in ("cycles", "gaps"):
-            of, expected = (list(getattr(one, entries)(name)) for one in (books, unbroken))
+            of, expected = (list(getattr(one, entries)(name)) for one in (broken, unbroken))
             assert of == expected, (name, entries)
-        of, expected = ([day.reading for day in one.days(name)] for one in (books, unbroken))
+        of, expected = ([day.reading for day in one.days(name)] for one in (broken, unbroken))
         assert of == expected, name
-        assert fixed(books, name, middle) == fixed(unbroken, name, 0), name
+        assert fixed(broken, name, middle) == fixed(unbroken, name, 0), name
 
 
-def fixed(books: History, disk: str, broken_ns: int) -> list[tuple[str, int, int, int]]:
-    """State, beginning, end (ms) and active looks of each span; a span that was cut in two there
-    is one again, and what is between its parts lasts two looks at most."""
+def fixed(history: History, disk: str, broken_ns: int) -> list[tuple[str, int, int, int]]:
+    """State, beginning, end (ms) and active samples of each span; a span that was cut in two there
+    is one again, and what is between its parts lasts two samples at most."""
     given: list[PastSpan] = []
     cut = None
-    for span in [*books.spans(disk), books.open_span(disk)]:
+    for span in [*history.spans(disk), history.open_span(disk)]:
         assert span is not None
         again_ns = broken_ns + 2 * FAST_S * SECOND
         unsure = span.state in ("unknown", "unobserved")
@@ -230,13 +235,13 @@ def fixed(books: History, disk: str, broken_ns: int) -> list[tuple[str, int, int
             cut = None
         given.append(span)
     return [
-        (one.state, one.began_wall_ns // MS, one.ended_wall_ns // MS, looks(one.active_ns))
+        (one.state, one.began_wall_ns // MS, one.ended_wall_ns // MS, samples(one.active_ns))
         for one in given
     ]
 
 
-def looks(ns: int) -> int:
-    """So many looks, a few milliseconds of an answer at a cut aside."""
+def samples(ns: int) -> int:
+    """So many samples, a few milliseconds of an answer at a cut aside."""
     return round(ns / (FAST_S * SECOND))
 
 
@@ -256,12 +261,12 @@ def ledger_cycles(ledger: Path, disk: str) -> list[int]:
 
 
 def test_a_real_prometheus_returns_the_truth(tmp_path: Path) -> None:
-    """promtool loads two days of series; the server's last count of cycles is the books'."""
+    """promtool loads two days of series; the server's last count of cycles is the ledger's."""
     done, series = run(tmp_path, 2)
     (tmp_path / "om").write_text(series, encoding="utf-8")
     load = ["promtool", "tsdb", "create-blocks-from", "openmetrics", "-q"]
     load += ["--max-block-duration=720h", str(tmp_path / "om"), str(tmp_path / "data")]
-    subprocess.run(load, check=True, timeout=60)
+    subprocess.run(load, check=True)
     (tmp_path / "none.yml").write_text("{}\n", encoding="utf-8")
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -272,21 +277,23 @@ def test_a_real_prometheus_returns_the_truth(tmp_path: Path) -> None:
     try:
         at_s = done.clock.wall() // SECOND
         query = "sum by (disk) (spinledger_disk_cycles_total)"
-        asked = urllib.parse.urlencode({"query": query, "time": at_s})
-        found = ask_server(f"http://{url}/api/v1/query?{asked}")
+        words = urllib.parse.urlencode({"query": query, "time": at_s})
+        found = answer(f"http://{url}/api/v1/query?{words}")
     finally:
         child.terminate()
-        child.wait(timeout=20)
+        child.wait(PATIENCE_S)
     rows = {row["metric"]["disk"]: float(row["value"][1]) for row in found["data"]["result"]}
     assert rows == cycles_of(done)
 
 
-def ask_server(address: str) -> dict:  # type: ignore[type-arg]
-    """The JSON at an address, once the server is up; fails after half a minute."""
-    for _ in range(150):
-        try:
-            with urllib.request.urlopen(address, timeout=5) as answer:
-                return dict(json.load(answer))
-        except OSError:
-            time.sleep(0.2)
-    raise AssertionError(f"{address} did not answer")
+def answer(address: str) -> Any:
+    """The JSON at an address, once the server is up."""
+    got: list[Any] = []
+
+    def answers() -> bool:
+        with urllib.request.urlopen(address, timeout=PATIENCE_S) as page:
+            got.append(json.load(page))
+        return True
+
+    until(answers, address)
+    return got[-1]

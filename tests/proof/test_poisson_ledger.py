@@ -1,4 +1,4 @@
-"""Random load through drive, keeper and ledger: the books and the what-if fold give closed forms.
+"""Random load through drive, keeper and ledger: record and what-if fold give closed forms.
 
 Source of the forms: exponential gaps of rate r and a timer T give p = exp(-r T) spin-downs a gap;
 with a spin-up time D that absorbs arrivals a period is 1 / r + p D, so spin-downs come at p /
@@ -40,7 +40,7 @@ from tests.fakes.watching import Watched, kind, with_timer
 
 TIMERS_S = (300, 600, 1200)
 PERIODS = 30_000
-LOOKS = 120_000  # of the loop, in one run
+SAMPLES = 120_000  # of the loop, in one run
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,20 +127,20 @@ def test_a_ledger_of_facts_in_time(row: Row) -> None:
     place = rack.places[0]
     account = open_account(place.disk, policy_of(row, Policy()), tick(0))
 
-    def look(at_ns: int) -> None:
+    def sample(at_ns: int) -> None:
         counted = rack.counters.read(place.disk, at_ns)
         assert counted is not None
         record_counted(account, counted)
 
     for at, following in zip(requests, [*requests[1:], requests[-1]], strict=True):
-        look(max(0, at - 1))
-        look(at)
+        sample(max(0, at - 1))
+        sample(at)
         served = max(at, place.drive.ready_ns)
         if at < served < following:
-            look(served)
+            sample(served)
         due = served + row.timer_s * SECOND + 1
         if due < following:
-            look(due)
+            sample(due)
             record_answered(account, answer(place.disk, place.drive, due))
     truth = place.drive.tally
     totals = lifetime(account)
@@ -165,7 +165,7 @@ def test_the_ledger_of_the_real_loop(row: Row) -> None:
     """
     fast_s = row.timer_s / 100
     drive = replace(kind("plain", row.timer_s), spinup_ns=row.spinup_s * SECOND)
-    until_s = LOOKS * fast_s
+    until_s = SAMPLES * fast_s
     requests = [*takewhile(lambda at: at < until_s, arrivals(row, 2))]
     cadence = Cadence(round(fast_s * SECOND), 60 * SECOND, 600 * SECOND, 0)
     policy = policy_of(row, with_timer(row.timer_s, cadence=cadence))

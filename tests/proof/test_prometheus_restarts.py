@@ -2,9 +2,9 @@
 
 Source: the truth is the simulated shelf's own tally, recomputed for the same seed and time; that a
 fall is read as a restart from zero is Prometheus' querying functions, increase(). Between two runs
-no simulated time passes, so nothing is unobserved. On the disk whose naps can be shorter than the
-turn of a question the truth is what the ledger observed: which naps it misses is another test's
-matter, and at this speed depends on how late the machine is.
+no simulated time passes, so nothing is unobserved. On the disk that can sleep for less time
+than passes between two probes the truth is what the ledger observed: which sleeps it misses is
+another test's matter, and at this speed depends on how late the machine is.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator
@@ -26,18 +25,20 @@ import pytest
 
 from spinledger.model import SECOND
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
+from tests.fakes.patience import PATIENCE_S, until
 
 RESTARTS = 10
 SPEED = 300
 RUN_S = 5.0
 EXPORTER = Path(__file__).parents[2] / "exporter"
 PORT, SERVER = 9795, 9794
-CHATTY = "sim-attic-flats-1"  # its naps after a 5 min timer can be shorter than a question's turn
+SNAPSHOT = f"http://127.0.0.1:{PORT}/snapshot"
+CHATTY = "sim-attic-flats-1"  # can sleep for less time than passes between two probes
 
 
 def get(url: str) -> Any:
     """A JSON page."""
-    with urllib.request.urlopen(url, timeout=10) as answer:
+    with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
         return json.load(answer)
 
 
@@ -65,12 +66,7 @@ def server(tmp_path: Path) -> Iterator[None]:
         ]
     )
     try:
-        for _ in range(100):
-            try:
-                with urllib.request.urlopen(f"http://127.0.0.1:{SERVER}/-/ready", timeout=2):
-                    break
-            except OSError:
-                time.sleep(0.2)
+        until(lambda: urllib.request.urlopen(f"http://127.0.0.1:{SERVER}/-/ready").close() is None)
         yield
     finally:
         process.terminate()
@@ -78,7 +74,9 @@ def server(tmp_path: Path) -> Iterator[None]:
 
 
 def run(ledger: Path, live: Path, end: signal.Signals) -> Any:
-    """One life of the exporter; its first and its last snapshot."""
+    """One life of the exporter: its first snapshot, a late one, and one after Prometheus has seen
+    more than the late one.
+    """
     process = subprocess.Popen(
         [
             sys.executable, "-m", "spinledger", "serve", "--shelf", "simulated", "--speed",
@@ -87,23 +85,25 @@ def run(ledger: Path, live: Path, end: signal.Signals) -> Any:
         env=os.environ | {"PYTHONPATH": str(EXPORTER), "RUNTIME_DIRECTORY": str(live)},
         stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    first = None
-    for _ in range(300):
-        try:
-            first = get(f"http://127.0.0.1:{PORT}/snapshot")
-            break
-        except OSError:
-            time.sleep(0.1)
-    time.sleep(RUN_S)
-    last = get(f"http://127.0.0.1:{PORT}/snapshot")
-    time.sleep(1.5)  # one more scrape sees at least this
+    until(lambda: get(SNAPSHOT))
+    first = get(SNAPSHOT)
+    until(lambda: get(SNAPSHOT)["at_wall"] >= first["at_wall"] + RUN_S * SPEED)
+    last = get(SNAPSHOT)
+    until(lambda: scraped(last["at_wall"]), "a scrape after the late snapshot")
+    latest = get(SNAPSHOT)
     process.send_signal(end)
     process.wait()
-    return first, last
+    return first, last, latest
+
+
+def scraped(after_s: float) -> bool:
+    """Prometheus has a sample that was taken after that wall time of the exporter's."""
+    newest = query("max(spinledger_disk_last_sample_timestamp_seconds)")
+    return any(float(row["value"][1]) > after_s for row in newest)
 
 
 def observed(snapshot: Any, disk: str) -> int:
-    """Cycles the ledger booked as observed, by a snapshot."""
+    """Cycles that the ledger recorded as observed, by a snapshot."""
     (view,) = (view for view in snapshot["disks"] if view["disk"] == disk)
     (cycles,) = (one for one in view["samples"]["cycles"] if one["labels"]["observed"] == "yes")
     return int(cycles["value"])
@@ -115,10 +115,10 @@ def test_counters_add_up_through_ten_restarts(server: None, tmp_path: Path) -> N
     live = Path("/dev/shm") / f"spinledger-ten-{os.getpid()}"
     live.mkdir(mode=0o700)
     try:
-        first, last = run(ledger, live, signal.SIGTERM)
+        first, last, latest = run(ledger, live, signal.SIGTERM)
         for number in range(RESTARTS):
             end = signal.SIGKILL if number % 2 else signal.SIGTERM
-            _, last = run(ledger, live, end)
+            _, last, latest = run(ledger, live, end)
     finally:
         for file in live.iterdir():
             file.unlink()
@@ -126,17 +126,21 @@ def test_counters_add_up_through_ten_restarts(server: None, tmp_path: Path) -> N
     start_wall_ns = round(first["at_wall"]) // 3600 * 3600 * SECOND  # it begins on the hour
     start_ns = start_wall_ns - EPOCH_WALL_NS
     shelf = SimulatedShelf(1, start_ns, start_wall_ns, zone="UTC")
-    truth = shelf.truth(round(last["at_wall"] * SECOND) - EPOCH_WALL_NS)
+    truth, later = (
+        shelf.truth(round(one["at_wall"] * SECOND) - EPOCH_WALL_NS) for one in (last, latest)
+    )
     name = 'spinledger_disk_cycles_total{observed="yes"}'
     compared = 0
-    for series in query(f"{name}[15m]"):
+    for series in query(f"{name}[2h]"):
         disk = series["metric"]["disk"]
         values = [float(value) for _, value in series["values"]]
         risen = values[0] + sum(max(0.0, after - before) for before, after in pairwise(values))
         assert all(b >= a or b == 0 for a, b in pairwise(values)), disk
-        happened = observed(last, disk) if disk == CHATTY else truth[disk].cycles
-        assert happened - 1 <= risen <= happened + 1, disk
-        (increase,) = query(f'increase({name[:-1]},disk="{disk}"}}[15m])')
+        least, most = truth[disk].cycles, later[disk].cycles
+        if disk == CHATTY:
+            least, most = observed(last, disk), observed(latest, disk)
+        assert least - 1 <= risen <= most + 1, disk
+        (increase,) = query(f'increase({name[:-1]},disk="{disk}"}}[2h])')
         given = float(increase["value"][1])
         assert given == pytest.approx(risen - values[0], abs=max(0.5, 0.02 * risen)), disk
         compared += 1
