@@ -119,7 +119,9 @@ FIELDS = (
         "/var/lib/spinledger/ledger.db",
         "the ledger file",
     ),
-    Field("ledger.keep_spans", span("1d", "100y", "400d"), "400d", "how long spans are kept"),
+    Field(
+        "ledger.keep_spans", span("1d", "100y", "400d"), "400d", "how long spans and gaps are kept"
+    ),
     Field(
         "schedules.*.zone",
         Kind("a time zone such as Europe/Prague", values.zone),

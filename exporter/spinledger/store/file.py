@@ -151,8 +151,7 @@ def verify(path: Path) -> Iterator[str]:
             connection.execute("BEGIN")
             file = LedgerFile(path, connection, Meta(VERSION, ""))
             file.check()
-            for _ in file.checks():
-                pass
+            yield from filter(None, file.checks())
     except Unavailable as found:
         if found.reason != DAMAGED:
             raise
@@ -259,27 +258,36 @@ class LedgerFile:
                 older += [(names[row[1]], cycle) for cycle in rows.cycles]
         return recent, older
 
-    def checks(self, hurry: Callable[[], bool] = lambda: False) -> Iterator[None]:
-        """Check, step by step, what an opening does not: all pages, then the older days.
+    def checks(self, hurry: Callable[[], bool] = lambda: False) -> Iterator[str]:
+        """Check, step by step, what an opening does not: all pages, then each day.
 
-        `hurry` is called now and then in the first step, and ends it if true.
+        A step gives a line about damage, or "". `hurry` is called now and then in the first step,
+        and ends it, and all, if true.
         """
         with errors(self.path):
             self._connection.set_progress_handler(hurry, CALLBACK_STEPS)
             try:
-                found = self._connection.execute("PRAGMA quick_check(1)").fetchone()
+                (found,) = self._connection.execute("PRAGMA quick_check(1)").fetchone()
             finally:
                 self._connection.set_progress_handler(None, 0)
-            if found != ("ok",):
-                raise Unavailable(DAMAGED, f"{self.path}: its pages are damaged: {found[0]}")
-            yield
+            words = f"its pages are damaged ({found.splitlines()[-1]})"
+            yield "" if found == "ok" else f"{self.path}: {words}"
             query = f"{DAY_ROWS} WHERE (day, disk) > (?, ?) ORDER BY day, disk LIMIT 16"
             at = (-(1 << 62), 0)
             while rows := self._connection.execute(query, at).fetchall():
                 for row in rows:
-                    read_day(self._connection, self.path, row)
+                    yield self._damage(row)
                 at = rows[-1][:2]
-                yield
+
+    def _damage(self, row: Row) -> str:
+        try:
+            with errors(self.path):
+                read_day(self._connection, self.path, row)
+        except Unavailable as found:
+            if found.reason != DAMAGED:
+                raise
+            return found.detail
+        return ""
 
     @contextmanager
     def transaction(self, meta: Meta) -> Iterator[None]:

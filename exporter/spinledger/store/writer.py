@@ -123,7 +123,9 @@ class Writer:
         if file is None:
             return
         try:
-            for _ in file.checks(lambda: self.hurry):
+            for damage in file.checks(lambda: self.hurry):
+                if damage:
+                    raise Unavailable(DAMAGED, damage)
                 yield
                 if self._file is not file:
                     return

@@ -8,6 +8,7 @@ held by the test.
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shutil
@@ -200,6 +201,24 @@ def test_every_column_is_covered(tmp_path: Path, written: Written, table: str, c
         with pytest.raises(Unavailable, match="damaged"):
             everything(file_store.history())
     file_store.close()
+
+
+def test_the_command_says_what_is_damaged(
+    tmp_path: Path, written: Written, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`check --ledger`: 0 for a whole file, 1 and a line for a damaged one, which it leaves as it
+    is."""
+    path = written.put(tmp_path / "here", written.data)
+    assert cli.main(["check", "--ledger", str(path)]) == 0
+    assert capsys.readouterr().out == f"{path}: every row is whole\n"
+    change(path, "gaps", "length_ms", written.newest - 38)
+    before = path.read_bytes()
+    assert cli.main(["check", "--ledger", str(path)]) == 1
+    line = f"{path}: day {written.newest - 38} of disk 1 is damaged"
+    assert capsys.readouterr().out == f"! {line}\n"
+    assert cli.main(["check", "--ledger", str(path), "--json"]) == 1
+    assert json.loads(capsys.readouterr().out) == {"ledger": str(path), "damage": [line]}
+    assert path.read_bytes() == before
 
 
 def test_damage_in_an_older_day_is_found_soon_after_a_start(
