@@ -37,9 +37,9 @@ class IllegalTransition(Misuse):
 
 
 class BadInput(SpinledgerError):
-    """The user's input is wrong. Says where, what and how to mend it, in one line.
+    """The user's input is wrong. Says where, what and how to fix it, in one line.
 
-    `where` is `file:line` or a command's argument; `what` a statement; `mend` an instruction.
+    `where` is `file:line` or a command's argument; `what` a statement; `fix` an instruction.
     """
 
     reason = "bad_input"
@@ -91,6 +91,6 @@ class Unavailable(SpinledgerError):
 
 
 class Refusal(SpinledgerError):
-    """We refuse to go on, in one line with a mend: exit code 2."""
+    """We refuse to go on, in one line with the fix: exit code 2."""
 
     reason = "refused"

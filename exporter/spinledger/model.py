@@ -2,8 +2,8 @@
 
 Rules: frozen and slotted; no behaviour beyond small derived properties; times are integer
 nanoseconds of the boot clock (CLOCK_BOOTTIME), or since the Unix epoch in UTC where a name says
-`wall`. The drive's word (`Mode`) and the ledger's state (`State`) are separate, since FFh says
-"active or idle" and only counters tell which.
+`wall`. What the drive reports (`Mode`) and the ledger's state (`State`) are separate, since FFh
+says "active or idle" and only counters show which.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ DAY = 24 * HOUR
 
 
 class State(StrEnum):
-    """What the ledger books. The first four are a disk's current state; the last is only booked."""
+    """What the ledger records. The first four can be a disk's current state, the last cannot."""
 
     ACTIVE = "active"  # sectors moved in the interval
     IDLE = "idle"  # spinning, no sector moved
-    STANDBY = "standby"  # motor stopped, by the drive's own word
+    STANDBY = "standby"  # motor stopped, as the drive reported
     UNKNOWN = "unknown"  # could not be read
-    UNOBSERVED = "unobserved"  # nobody was looking
+    UNOBSERVED = "unobserved"  # not watched
 
     @property
     def spinning(self) -> bool:
@@ -37,7 +37,7 @@ class State(StrEnum):
 
 
 class Mode(StrEnum):
-    """The drive's own word."""
+    """What the drive reports."""
 
     ACTIVE_OR_IDLE = "active_or_idle"
     IDLE = "idle"
@@ -55,7 +55,7 @@ class Condition(StrEnum):
 
 
 class Reason(StrEnum):
-    """Why a question gave no state; label values of the probe failure counter."""
+    """Why a probe gave no state; label values of the probe failure counter."""
 
     TIMEOUT = "timeout"  # no answer at the deadline; the disk is mute until one comes
     REJECTED = "rejected"  # ABORTED COMMAND or ILLEGAL REQUEST
@@ -69,7 +69,7 @@ class Reason(StrEnum):
     PERMISSION = "permission"  # CAP_SYS_RAWIO or read permission is missing
     GONE = "gone"  # the node vanished or is another disk now
     PROBER_DOWN = "prober_down"  # the prober process ended; a new one is being started
-    WITHHELD = "withheld"  # the kernel was stopping the disk when the question was to go out
+    WITHHELD = "withheld"  # the kernel was stopping the disk when the probe was to be sent
 
 
 NOT_SENT = frozenset({Reason.PROBER_DOWN, Reason.WITHHELD})
@@ -97,8 +97,8 @@ class Command(StrEnum):
 class Watch(StrEnum):
     """How a disk is watched."""
 
-    FULL = "full"  # free signals and questions
-    COUNTERS = "counters"  # free signals only, never a question
+    FULL = "full"  # the kernel's counters, and probes
+    COUNTERS = "counters"  # the kernel's counters only, never a probe
     OFF = "off"  # not at all
 
 
@@ -128,10 +128,10 @@ class Disk:
     rotation_rpm: int  # 0: not reported
     pool: str  # "" when it belongs to none
     device: str  # same for all logical units of one spindle
-    probe_method: Command | None  # the question this disk can be asked; None: none
+    probe_method: Command | None  # the command that this disk is probed with; None: none
     diskseq: int  # 0: unknown
     not_probed_because: str = (
-        ""  # one sentence when probe_method is None or asking is off by default
+        ""  # one sentence when probe_method is None or probing is off by default
     )
     aliases: tuple[str, ...] = ()  # earlier identities of the same disk
     apm_level: int | None = None  # from cached IDENTIFY words; None: unsupported or disabled
@@ -157,13 +157,13 @@ class Disk:
 
 @dataclass(frozen=True, slots=True)
 class Cadence:
-    """How often to look, in nanoseconds."""
+    """How often to sample and to probe, in nanoseconds."""
 
     fast_ns: int = 5 * SECOND  # free signals, always
-    slow_ns: int = 60 * SECOND  # questions while idle
-    asleep_ns: int = 10 * MINUTE  # questions while in standby
+    slow_ns: int = 60 * SECOND  # probes while idle
+    asleep_ns: int = 10 * MINUTE  # probes in standby
     wear_ns: int = 30 * MINUTE  # the drive's own counters, in use; 0: never
-    cross_check_ns: int = 0  # the second reader, in use; 0: never
+    cross_check_ns: int = 0  # cross-check by smartctl, in use; 0: never
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +178,7 @@ class Watts:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """What the owner wants of one disk; made by config, exported as metrics where rules need it."""
+    """What is configured for one disk; made by config, exported as metrics where rules need it."""
 
     watch: Watch = Watch.FULL
     cadence: Cadence = Cadence()
@@ -202,13 +202,13 @@ class Policy:
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """One question on its way. `number` is unique for a run of the program."""
+    """One command on its way. `number` is unique for a run of the program."""
 
     number: int
     disk: str
     command: Command
     sent_ns: int
-    deadline_ns: int  # then it is booked as Refused(TIMEOUT); the command's own timeout is longer
+    deadline_ns: int  # then it is recorded as Refused(TIMEOUT); the command's own timeout is longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +225,7 @@ class Completion:
 
 @dataclass(frozen=True, slots=True)
 class Reported:
-    """A state in the drive's own word, with the clause of the standard that says so."""
+    """A state that the drive reported, with the clause of the standard that says so."""
 
     mode: Mode
     condition: Condition | None
@@ -292,7 +292,7 @@ class Woken:
 
 @dataclass(frozen=True, slots=True)
 class Worn:
-    """The drive's own counters. None: the drive does not tell."""
+    """The drive's own counters. None: the drive does not report it."""
 
     disk: str
     at_ns: int
@@ -347,9 +347,9 @@ class Evidence(StrEnum):
     STILL = "still"  # nothing moved
     REPORTED_SPINNING = "reported_spinning"
     REPORTED_STANDBY = "reported_standby"
-    REFUSED = "refused"  # the question gave no state
-    EXPIRED = "expired"  # nothing may be asked and the last proof is too old
-    UNSEEN = "unseen"  # nobody looked: exporter stopped, host suspended, disk absent
+    REFUSED = "refused"  # the probe gave no state
+    EXPIRED = "expired"  # it may not be probed and the last proof is too old
+    UNSEEN = "unseen"  # not watched: exporter stopped, host suspended, disk absent
 
 
 @dataclass(frozen=True, slots=True)
@@ -463,5 +463,5 @@ class Finding:
     evidence: str
     suggestion: str
     caution: str
-    ask_first: str = ""  # whose document or word to take before trying
+    ask_first: str = ""  # whose document to read, or whom to ask, before trying
     innocent: tuple[str, ...] = ()  # other explanations, each with what rules it out

@@ -68,21 +68,21 @@ TROUBLES = (
     "missing",  # the program is not there, or cannot be run
     "timeout",
     "asleep",  # the disk fell asleep before it was read
-    "unsure",  # its power mode could not be told
+    "unsure",  # its power mode could not be determined
     "permission",
     "failed",  # the program says so itself
     "empty",
     "truncated",
     "not_understood",
     "another_disk",
-    "crashed",  # our own child ended without a word
+    "crashed",  # our own child ended without an answer
 )
-"""Why the second reader gave nothing; label values."""
+"""Why a cross-check gave nothing; label values."""
 
 
 @dataclass(frozen=True, slots=True)
 class CrossChecked:
-    """What the second reader says of a disk: values by `codec.counters.NAMES`, or a trouble."""
+    """What a cross-check gave for a disk: values by `codec.counters.NAMES`, or a trouble."""
 
     disk: str
     at_ns: int

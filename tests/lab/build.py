@@ -100,7 +100,7 @@ WHEELS = Path("opt/wheels")  # inside the guest
 
 
 class LabError(Exception):
-    """The laboratory itself failed; the message says what and, where known, the mend."""
+    """The laboratory itself failed; the message says what and, where known, the fix."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -173,7 +173,7 @@ def test_a_crowded_table_is_cleared_by_the_kernel(hardships: dict[str, Any]) -> 
 
 
 def test_refusals_are_one_line(hardships: dict[str, Any]) -> None:
-    """Without the right, and without tracefs: exit code 2, and a line that says the mend."""
+    """Without the right, and without tracefs: exit code 2, and a line that says the fix."""
     nobody, unmounted = (hardships["refused"][name] for name in ("nobody", "unmounted"))
     assert (nobody["code"], unmounted["code"]) == (2, 2)
     assert "run it as root" in nobody["err"]

@@ -1,7 +1,7 @@
 """Sense bytes as a person pastes them -> what they say about the drive's power state.
 
 Rules: the text is read kindly (one argument or many; spaces, commas, colons or nothing between
-the bytes; any case; with or without 0x); what is not bytes is `BadHex` with the mend. Bytes that
+the bytes; any case; with or without 0x); what is not bytes is `BadHex` with the fix. Bytes that
 are no state are an answer too: state `unknown`, with the reason.
 
 Sense bytes do not say which command they answer. What is assumed, and where it can mislead:

@@ -18,7 +18,7 @@ from spinledger.config.values import NONE, duration_text
 MOST_TIMERS = 6  # each is two series a disk
 
 Misfit = tuple[int, str, str]
-"""Line from 1, what is wrong, and the mend."""
+"""Line from 1, what is wrong, and the fix."""
 
 
 def misfits(found: Found) -> Iterator[Misfit]:

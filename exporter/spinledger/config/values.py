@@ -1,7 +1,7 @@
 """What one value of the configuration may look like, and what it means.
 
 Rules of this room: a value is text, read as the schema says and never as YAML guesses (`off` is a
-word, 2026-12-24 a date, quoted or not). A `Kind` pairs the words of the mend with a parser; a
+word, 2026-12-24 a date, quoted or not). A `Kind` pairs the words of the fix with a parser; a
 parser raises BadConfig with an empty `where`, which the reader of the file fills in. Times become
 integer nanoseconds. A year is the Julian year of 365.25 days.
 """

@@ -78,7 +78,7 @@ FAULTS: Mapping[str, Fault] = {
 
 
 def order(texts: Sequence[str], zone: ZoneInfo) -> tuple[Ordered, ...]:
-    """Orders from their texts; `BadInput` names the text that cannot be taken and the mend."""
+    """Orders from their texts; `BadInput` names the text that cannot be taken and the fix."""
     return tuple(_order(text, zone) for text in texts)
 
 

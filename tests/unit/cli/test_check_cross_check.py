@@ -63,7 +63,7 @@ def test_it_is_not_told_where_it_is_not_run(monkeypatch: pytest.MonkeyPatch) -> 
 def test_a_program_that_cannot_be_run_is_a_fault(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, mode: int | None, what: str
 ) -> None:
-    """One line says which, why, and how to mend it."""
+    """One line says which, why, and how to fix it."""
     program = tmp_path / "smartctl"
     if mode is not None:
         program.touch(mode=mode)

@@ -179,7 +179,7 @@ def test_config_gives_quiet_hours_and_money(
     ],
 )
 def test_bad_options(tmp_path: Path, options: list[str], complaint: str) -> None:
-    """Each is one line that names the option or file, and the mend."""
+    """Each is one line that names the option or file, and the fix."""
     with pytest.raises(BadInput) as caught:
         run(tmp_path, *options)
     assert complaint in str(caught.value)

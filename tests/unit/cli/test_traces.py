@@ -136,7 +136,7 @@ HEAD = "timestamp_seconds,op\n"
     ],
 )
 def test_faults(tmp_path: Path, content: str | bytes, complaint: str) -> None:
-    """Each fault is one line with the file, mostly the line, what is wrong and the mend."""
+    """Each fault is one line with the file, mostly the line, what is wrong and the fix."""
     with pytest.raises(BadTrace) as caught:
         list(trace(tmp_path, content).times())
     text = str(caught.value)
