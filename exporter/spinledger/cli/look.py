@@ -240,7 +240,7 @@ def _row(disk: Json, picture: Picture) -> tuple[Cell, ...]:
         Cell(drawn),
         Cell(asleep),
         Cell(clean(disk["pool"])),
-        _life(disk),
+        _life(disk, picture.snapshot),
     )
 
 
@@ -279,9 +279,10 @@ def _today(disk: Json) -> Cell:
     return Cell(f"{text} !", Tone.BAD) if _over(disk) else Cell(f"{text}  ")
 
 
-def _life(disk: Json) -> Cell:
-    samples = disk["samples"].get("rated_life_used_ratio", ())
-    used = max((one["value"] for one in samples if one["value"] is not None), default=None)
+def _life(disk: Json, snapshot: Json) -> Cell:
+    """Share used of the rated cycles that will be used up first."""
+    weeks = (week for week in snapshot.get("week", ()) if week["disk"] == disk["disk"])
+    used = next((week["life_used_ratio"] for week in weeks), None)
     return Cell(
         "" if used is None else f"{used:.0%}", Tone.BAD if used and used >= 1 else Tone.PLAIN
     )

@@ -21,7 +21,17 @@ from spinledger.web.overview import used_up
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
 from spinledger.whatif.energy import break_even_s
-from spinledger.words import STATES, duration, kwh, local, number, percent, plural, timer
+from spinledger.words import (
+    STATES,
+    duration,
+    kwh,
+    local,
+    lower_first,
+    number,
+    percent,
+    plural,
+    timer,
+)
 
 DAYS = 30
 NEWEST = 20  # the newest, in the table
@@ -66,7 +76,8 @@ def _night(found: night.Night, context: PageContext, now: int) -> str:
     """Last night, and what to do where it slept too little."""
     parts = [f'<p class="night">{safe(night.sentence(found, now, context.tz))}</p>']
     parts += [
-        f"<p>{safe(one.share).capitalize()}: {safe(one.cause)}. First: {marked_up(one.remedy)}.</p>"
+        f"<p>{safe(one.share).capitalize()}: {safe(lower_first(one.cause))}. First: "
+        f"{marked_up(lower_first(one.remedy))}.</p>"
         for one in found.short
     ]
     return "".join(parts)

@@ -9,12 +9,13 @@ from collections.abc import Iterable, Sequence
 
 from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView
+from spinledger.model import SECOND
 from spinledger.web import status
 from spinledger.web.charts import hour_bars, little_curve, what_if
 from spinledger.web.costs import balance, power, together
 from spinledger.web.html import safe
-from spinledger.web.week import Week
-from spinledger.words import duration, kwh, number, percent
+from spinledger.web.week import YEAR_NS, Week, rounded
+from spinledger.words import kwh, number, percent
 
 Cells = Sequence[tuple[str, str]]  # class and text, safe
 
@@ -53,7 +54,7 @@ def _week(week: Week) -> Cells:
     slept = percent(night.slept.ratio) if night.slept.known_ns else "unknown"
     pace = "unknown" if week.per_day is None else number(round(week.per_day, 1))
     used = week.used_ratio
-    horizon = duration(week.view.policy.horizon_s)
+    horizon = rounded(week.view.policy.horizon_s * SECOND / YEAR_NS)
     left = _marked(week.life, f"! within {horizon}") if week.ends_soon else week.life
     return (
         ("num", _marked(slept, "! too little") if night.enough is False else slept),

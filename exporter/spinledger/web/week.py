@@ -125,8 +125,8 @@ def _span(early: float, late: float | None) -> str:
     if early > LONG_YEARS:
         return f"over {LONG_YEARS} years"
     if late is None or late > LONG_YEARS:
-        return f"{_rounded(early)} or more"
-    first, last = _rounded(early), _rounded(late)
+        return f"{rounded(early)} or more"
+    first, last = rounded(early), rounded(late)
     if first == last:
         return f"about {first}"
     count, unit = first.split()
@@ -134,7 +134,8 @@ def _span(early: float, late: float | None) -> str:
     return f"{count if same else first} to {last}"
 
 
-def _rounded(years: float) -> str:
+def rounded(years: float) -> str:
+    """1 year, 12 years, 5 months."""
     count, unit = (round(years), "year") if years >= 1 else (max(1, round(12 * years)), "month")
     return f"{count} {unit}{'' if count == 1 else 's'}"
 

@@ -155,6 +155,17 @@ def test_findings_come_first_and_once() -> None:
     assert '<h2>Findings</h2><p class="soft">None.</p>' in overview(snapshot(view(1)), EMPTY)
 
 
+def test_a_life_that_ends_soon_is_marked() -> None:
+    """The horizon is named in years beside it: three years as configured, and 6 years left."""
+    whole, histories = shelf(1)
+    first = whole.disks[0]
+    policy = replace(first.policy, horizon_s=7 * 365.25 * 86400)
+    sooner = replace(first, facts=replace(first.facts, policy=policy))
+    assert "! within" not in overview(whole, context_of(histories))
+    text = overview(replace(whole, disks=(sooner,)), context_of(histories))
+    assert '6 to 10 years <span class="bad">! within 7 years</span>' in text
+
+
 def test_last_night_comes_first() -> None:
     """The sentence, then the disks that slept too little, worst first, with links and remedies."""
     whole, histories = bad_night()
