@@ -227,6 +227,7 @@ def _rows(picture: Picture) -> list[tuple[Cell, ...]]:
 
 def _row(disk: Json, picture: Picture) -> tuple[Cell, ...]:
     now_s = picture.snapshot["at_wall"]
+    week = _week(disk, picture.snapshot)
     drawn = asleep = ""
     if picture.histories is not None:
         counted = _strip(disk, picture.histories, picture.now)
@@ -236,11 +237,11 @@ def _row(disk: Json, picture: Picture) -> tuple[Cell, ...]:
         Cell(clean(f"{disk['kernel_name']} {disk['model']}")),
         _state(disk),
         Cell(_lasting(disk, now_s)),
-        _today(disk),
+        _today(disk, week),
         Cell(drawn),
         Cell(asleep),
         Cell(clean(disk["pool"])),
-        _life(disk, picture.snapshot),
+        _life(week),
     )
 
 
@@ -267,22 +268,22 @@ def _lasting(disk: Json, now_s: float) -> str:
     return least + short_duration(now_s - since_s)
 
 
-def _over(disk: Json) -> bool:
-    """True when the spin-ups of the last 24 hours reach their limit."""
-    return (value(disk, "cycle_limit_used_ratio", window="1d") or 0) >= 1
+def _week(disk: Json, snapshot: Json) -> Json:
+    """The exporter's summary of a disk; empty where no exporter answers."""
+    weeks = snapshot.get("week", ())
+    return next((week for week in weeks if week["disk"] == disk["disk"]), {})
 
 
-def _today(disk: Json) -> Cell:
-    """Spin-ups of the last 24 hours, and the daily budget; marked when over the limit."""
+def _today(disk: Json, week: Json) -> Cell:
+    """Spin-ups of the last 24 hours, and the daily budget; marked when over a limit."""
     count = round(value(disk, "recent_cycles", window="1d") or 0)
     text = f"{count} of {disk['policy']['budget_per_day']:g}"
-    return Cell(f"{text} !", Tone.BAD) if _over(disk) else Cell(f"{text}  ")
+    return Cell(f"{text} !", Tone.BAD) if week.get("over_limit") else Cell(f"{text}  ")
 
 
-def _life(disk: Json, snapshot: Json) -> Cell:
+def _life(week: Json) -> Cell:
     """Share used of the rated cycles that will be used up first."""
-    weeks = (week for week in snapshot.get("week", ()) if week["disk"] == disk["disk"])
-    used = next((week["life_used_ratio"] for week in weeks), None)
+    used = week.get("life_used_ratio")
     return Cell(
         "" if used is None else f"{used:.0%}", Tone.BAD if used and used >= 1 else Tone.PLAIN
     )
@@ -297,9 +298,7 @@ def _legend(picture: Picture, shown: Sequence[str]) -> list[str]:
         words.append(strips.legend(drawn))
     if any(f" {LEAST}" in line for line in shown[1:]):
         words.append(f"{LEAST} at least: the state began while the disk was unobserved")
-    if any(map(_over, disks)):
-        words.append("! over its limit")
-    return words
+    return [*words, *weekly.over_limits(picture.snapshot)]
 
 
 def _notes(picture: Picture, week: bool) -> list[str]:

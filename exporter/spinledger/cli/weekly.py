@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from spinledger.cli import strips
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, table
 from spinledger.web.snapshot_json import Json
+from spinledger.words import listed
 
 BY_HOUR = "SPIN-UPS BY HOUR"
+NAMES = 6  # disks named in a line
 
 COLUMNS = (
     Column("DISK", 32, elastic=True),
@@ -41,12 +43,24 @@ def legend(snapshot: Json, drawn: Sequence[str]) -> list[str]:
         text
         for text, held in (
             ("slept less than configured", any(one["slept_enough"] is False for one in weeks)),
-            ("over its limit", any(one["over_limit"] for one in weeks)),
             ("rated life ends within the horizon", any(one["life_ends_soon"] for one in weeks)),
         )
         if held
     ]
-    return [*words, *([f"! {', or '.join(marked)}"] if marked else [])]
+    words += [f"! {', or '.join(marked)}"] if marked else []
+    return [*words, *over_limits(snapshot)]
+
+
+def over_limits(snapshot: Json) -> list[str]:
+    """Which disks are over their limit, and by how much."""
+    names = {disk["disk"]: clean(disk["kernel_name"]) for disk in snapshot["disks"]}
+    over = [
+        f"{names[week['disk']]} {week['over_limit']}"
+        for week in snapshot.get("week", ())
+        if week["over_limit"]
+    ]
+    more = [f"{len(over) - NAMES} more"] if len(over) > NAMES else []
+    return [f"! over its limit: {listed([*over[:NAMES], *more])}"] if over else []
 
 
 def _cells(disk: Json, week: Json) -> tuple[Cell, ...]:

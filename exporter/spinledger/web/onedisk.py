@@ -18,6 +18,7 @@ from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.html import marked_up, safe, time_tag
 from spinledger.web.overview import used_up
+from spinledger.web.rows import LIMIT
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
 from spinledger.whatif.energy import break_even_s
@@ -136,9 +137,7 @@ def _limits(view: DiskView) -> str:
         for name, one in view.facts.windows.items()
     )
     return (
-        '<section><h2>Limits</h2><p class="about">The budget is a mean of many days. A limit is '
-        "the count in a window that a disk within its budget would reach by chance less than once "
-        "in a thousand years; alerts use the limits.</p><table><thead><tr>"
+        f'<section><h2>Limits</h2><p class="about">{LIMIT}</p><table><thead><tr>'
         '<th scope="col">Last</th><th scope="col" class="num">Spin-ups</th>'
         f'<th scope="col" class="num">Limit</th><td></td></tr></thead><tbody>{rows}</tbody>'
         "</table></section>"

@@ -20,11 +20,15 @@ from spinledger.web.context import PageContext
 from spinledger.web.frame import shaded
 from spinledger.web.html import safe
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
-from spinledger.web.week import Week
+from spinledger.web.week import Week, over_limit
 from spinledger.words import number, plural
 
 Quiet = Mapping[str, tuple[str, Calendar]]
 
+LIMIT = (
+    "The budget is a mean of many days. A limit is the count in a window that a disk within its "
+    "budget would reach by chance less than once in a thousand years; alerts use the limits."
+)
 NO_POOL = "No pool"
 CHOOSE_FROM = 9  # disks from which on order and selection are offered
 MANY = 17  # disks from which on a row is one line
@@ -84,20 +88,11 @@ def _choice(label: str, title: str, others: Iterable[tuple[str, Wanted]], now: W
 def selected(views: Sequence[DiskView], show: str) -> list[DiskView]:
     """The disks of a selection."""
     kept: dict[str, Callable[[DiskView], bool]] = {
-        "findings": lambda view: bool(view.findings) or bool(over(view)),
+        "findings": lambda view: bool(view.findings) or bool(over_limit(view)),
         "spinning": lambda view: view.state.spinning,
         "asleep": lambda view: view.state.value == "standby",
     }
     return list(filter(kept[show], views)) if show in kept else list(views)
-
-
-def over(view: DiskView) -> str:
-    """The window that is furthest over its limit: 61 of 31 in 24 h; "" for none."""
-    name, window = max(view.facts.windows.items(), key=lambda item: item[1].used_ratio)
-    if window.used_ratio < 1:
-        return ""
-    span = "24 h" if name == "1d" else f"{name[:-1]} {name[-1]}"
-    return f"{number(window.count)} of {number(window.limit)} in {span}"
 
 
 def sections(
@@ -131,6 +126,8 @@ def sections(
             f'<div class="times" {times}>{"" if dense and parts else head}'
             f"<ol>{rows}</ol></div></section>"
         )
+    if any(map(over_limit, views)):
+        parts.append(f'<p class="soft">{LIMIT}</p>')
     return parts
 
 
@@ -171,7 +168,7 @@ def _row(
     drawn = drawing(counted, shaded(held[0], shown) if held else "")
     count = view.facts.windows["1d"].count
     budget = view.policy.budget_per_day
-    beyond = over(view)
+    beyond = over_limit(view)
     last = [] if counted.asleep_ratio is None else [f"asleep {asleep_share(counted)}"]
     last += [plural(len(view.findings), "finding")] if view.findings else []
     head = f'<li class="row"><div class="name"><h3>{status.link(view)} {safe(disk.model)}</h3>'

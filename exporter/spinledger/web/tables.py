@@ -58,7 +58,7 @@ def _week(week: Week) -> Cells:
     left = _marked(week.life, f"! within {horizon}") if week.ends_soon else week.life
     return (
         ("num", _marked(slept, "! too little") if night.enough is False else slept),
-        ("num", _marked(pace, "! over its limit") if week.over else pace),
+        ("num", _marked(pace, f"! over its limit: {week.over}") if week.over else pace),
         ("num", number(week.view.policy.budget_per_day)),
         ("", hour_bars(week.by_hour)),
         ("num", "unknown" if used is None else percent(used)),

@@ -14,6 +14,7 @@ from spinledger.facts import DiskView, Rated
 from spinledger.model import DAY, SECOND, State
 from spinledger.strip import NO_HISTORY, DiskHistory, by_hour, observed_ns, spin_ups
 from spinledger.web.night import DiskNight, Night
+from spinledger.words import number
 
 YEAR_NS = 31_557_600 * SECOND  # 365.25 days
 LONG_YEARS = 50  # longer makes no difference
@@ -37,10 +38,9 @@ class Week:
     life: str  # the same in words
 
     @property
-    def over(self) -> bool:
-        """The limit of the seven days is reached."""
-        window = self.view.facts.windows.get("7d")
-        return window is not None and window.used_ratio >= 1
+    def over(self) -> str:
+        """As `over_limit`."""
+        return over_limit(self.view)
 
     @property
     def used_ratio(self) -> float | None:
@@ -53,6 +53,15 @@ class Week:
         return self.years is not None and self.years[0] * YEAR_NS <= (
             self.view.policy.horizon_s * SECOND
         )
+
+
+def over_limit(view: DiskView) -> str:
+    """The window that is furthest over its limit: 61 of 31 in 24 h; "" for none."""
+    name, window = max(view.facts.windows.items(), key=lambda item: item[1].used_ratio)
+    if window.used_ratio < 1:
+        return ""
+    span = "24 h" if name == "1d" else f"{name[:-1]} {name[-1]}"
+    return f"{number(window.count)} of {number(window.limit)} in {span}"
 
 
 def weeks(
@@ -150,7 +159,7 @@ def week_json(found: Mapping[str, Week]) -> list[dict[str, object]]:
             "cycles": week.cycles,
             "cycles_per_day": week.per_day,
             "budget_per_day": week.view.policy.budget_per_day,
-            "over_limit": week.over,
+            "over_limit": week.over or None,
             "cycles_by_hour": list(week.by_hour),
             "life_kind": KINDS.get(week.kind, week.kind),
             "life_used_ratio": week.used_ratio,
