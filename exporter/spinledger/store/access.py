@@ -13,7 +13,7 @@ from spinledger.errors import Refusal, Unavailable
 from spinledger.store.days import checksum, packed
 from spinledger.store.schema import APPLICATION_ID, META, PAGE_BYTES, TABLES, VERSION
 
-BUSY_S = 2.0  # how long another program's lock is waited for
+BUSY_S = 5.0  # how long another program's lock is waited for
 
 DAMAGED, UNUSABLE, REPLACED = "ledger_damaged", "ledger_unusable", "ledger_replaced"
 

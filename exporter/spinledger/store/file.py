@@ -79,6 +79,7 @@ class Contents:
 
 
 CYCLE_DAYS = 60  # of which spin-ups are given at a start: twice the longest window of a limit
+ALWAYS = -(1 << 62)  # a day before all
 CALLBACK_STEPS = 100_000  # of SQLite's machine, some milliseconds
 
 _BUGS = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
@@ -148,10 +149,12 @@ def verify(path: Path) -> Iterator[str]:
     try:
         recognise(path)
         with errors(path), closing(connect(path, "ro")) as connection:
-            connection.execute("BEGIN")
             file = LedgerFile(path, connection, Meta(VERSION, ""))
+            connection.execute("BEGIN")
             file.check()
+            connection.execute("COMMIT")
             yield from filter(None, file.checks())
+            yield from file.strays()
     except Unavailable as found:
         if found.reason != DAMAGED:
             raise
@@ -166,9 +169,7 @@ class LedgerFile:
         self.meta = meta
         self._connection = connection
         self._disks: dict[str, tuple[int, DiskRow]] = {}
-        self._sums: dict[
-            tuple[str, str], int
-        ] = {}  # checksums of disks and accounts, by table and identity
+        self._sums: dict[tuple[str, str], int] = {}  # by table (disks, accounts) and identity
         self._sum, self._rows = meta.sum, meta.rows
         self._identity = _identity(path)
 
@@ -216,7 +217,7 @@ class LedgerFile:
         except BaseException as error:
             if connection is not None:
                 connection.close()
-            raise as_ours(path, error) from None
+            raise _as_trouble(path, error) from None
 
     def check(self) -> Contents:
         """Read what is checked at an opening."""
@@ -234,27 +235,32 @@ class LedgerFile:
             _, identity, dump = read_account(path, row)
             accounts[identity] = dump
             self._sums["accounts", identity] = row[-1]
-        days = connection.execute(f"{DAY_ROWS} ORDER BY day, disk").fetchall()
-        for row in days:
+        self._sum, self._rows = _signed(sum(self._sums.values())), len(self._sums)
+        query = "SELECT DISTINCT day FROM days ORDER BY day DESC LIMIT ?"
+        newest = [day for (day,) in connection.execute(query, (DAYS_HELD + 1,))]
+        first = newest[-2] if len(newest) > DAYS_HELD else ALWAYS
+        first_cycles = min(first, day_of(self.meta.wall_ns) - CYCLE_DAYS)
+        rows = []
+        for row in connection.execute(f"{DAY_ROWS} ORDER BY day, disk"):
             check_day_row(path, row)
-        self._sum = _signed(sum(self._sums.values()) + sum(row[-1] for row in days))
-        self._rows = len(self._sums) + len(days)
+            self._count(row[-1], None)
+            if row[0] >= first_cycles:
+                rows.append(row)
         if (self._sum, self._rows) != (self.meta.sum, self.meta.rows):
             raise Unavailable(DAMAGED, f"{path}: rows are missing, or there are too many")
-        return Contents(accounts, *self._newest(days))
+        return Contents(accounts, *self._newest(rows, first))
 
-    def _newest(self, days: list[Row]) -> tuple[Recent, list[tuple[str, CycleRow]]]:
-        """The days for memory, and cycles of some more, from the rows of `days` in order."""
+    def _newest(self, days: list[Row], first: int) -> tuple[Recent, list[tuple[str, CycleRow]]]:
+        """The days for memory, from `first` on, and cycles of those before, by rows of `days`."""
         names = {number: identity for identity, (number, _) in self._disks.items()}
-        numbers = sorted({row[0] for row in days})
-        first = numbers[-DAYS_HELD] if len(numbers) > DAYS_HELD else None
-        recent = Recent(whole=first is None)
+        recent = Recent(whole=first == ALWAYS)
         older: list[tuple[str, CycleRow]] = []
         for row in days:
-            if first is None or row[0] >= first:
-                recent.put(row[0], names[row[1]], read_day(self._connection, self.path, row))
-            elif row[0] >= day_of(self.meta.wall_ns) - CYCLE_DAYS:
-                rows = read_day(self._connection, self.path, row, spans=False)
+            held = row[0] >= first
+            rows = read_day(self._connection, self.path, row, spans=held)
+            if held:
+                recent.put(row[0], names[row[1]], rows)
+            else:
                 older += [(names[row[1]], cycle) for cycle in rows.cycles]
         return recent, older
 
@@ -272,22 +278,44 @@ class LedgerFile:
                 self._connection.set_progress_handler(None, 0)
             words = f"its pages are damaged ({found.splitlines()[-1]})"
             yield "" if found == "ok" else f"{self.path}: {words}"
-            query = f"{DAY_ROWS} WHERE (day, disk) > (?, ?) ORDER BY day, disk LIMIT 16"
-            at = (-(1 << 62), 0)
-            while rows := self._connection.execute(query, at).fetchall():
-                for row in rows:
-                    yield self._damage(row)
-                at = rows[-1][:2]
-
-    def _damage(self, row: Row) -> str:
-        try:
+        at: tuple[int, int] | None = (ALWAYS, 0)
+        while at is not None:
             with errors(self.path):
-                read_day(self._connection, self.path, row)
-        except Unavailable as found:
-            if found.reason != DAMAGED:
-                raise
-            return found.detail
-        return ""
+                self._connection.execute("BEGIN")
+                try:
+                    lines, at = self._damage(at)
+                finally:
+                    self._connection.execute("COMMIT")
+            yield from lines
+
+    def _damage(self, after: tuple[int, int]) -> tuple[list[str], tuple[int, int] | None]:
+        """A line, or "", for each of the next days, and the last of them; None: there are none."""
+        query = f"{DAY_ROWS} WHERE (day, disk) > (?, ?) ORDER BY day, disk LIMIT 16"
+        rows = self._connection.execute(query, after).fetchall()
+        lines = []
+        for row in rows:
+            line = ""
+            try:
+                with errors(self.path):
+                    read_day(self._connection, self.path, row)
+            except Unavailable as found:
+                if found.reason != DAMAGED:
+                    raise
+                line = found.detail
+            lines.append(line)
+        return lines, rows[-1][:2] if rows else None
+
+    def strays(self) -> Iterator[str]:
+        """A line for each table with rows of a disk and day that `days` does not have."""
+        for table in ("cycles", "readings", "spans", "gaps"):
+            query = (
+                f"SELECT day, disk FROM {table} LEFT JOIN days USING (day, disk) "
+                "WHERE checksum IS NULL LIMIT 1"
+            )
+            with errors(self.path):
+                row = self._connection.execute(query).fetchone()
+            if row is not None:
+                yield f"{self.path}: {table} has rows of day {row[0]}, disk {row[1]}, and days none"
 
     @contextmanager
     def transaction(self, meta: Meta) -> Iterator[None]:
@@ -311,9 +339,7 @@ class LedgerFile:
             with suppress(sqlite3.Error):
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
-            if isinstance(error, sqlite3.Error | OSError) and not isinstance(error, _BUGS):
-                raise trouble(self.path, error) from None
-            raise
+            raise _as_trouble(self.path, error) from None
 
     def _commit(self, meta: Meta) -> None:
         meta = replace(meta, sum=self._sum, rows=self._rows)
@@ -424,6 +450,13 @@ class LedgerFile:
     def close(self) -> None:
         """Let the file go."""
         self._connection.close()
+
+
+def _as_trouble(path: Path, error: BaseException) -> BaseException:
+    """Of a write: what is no fault of SQLite or the system is a bug, and stays what it is."""
+    if isinstance(error, sqlite3.Error | OSError) and not isinstance(error, _BUGS):
+        return trouble(path, error)
+    return error
 
 
 def _signed(value: int) -> int:

@@ -221,6 +221,15 @@ def test_the_command_says_what_is_damaged(
     assert path.read_bytes() == before
 
 
+def test_rows_of_no_day_are_no_figure_and_are_found(tmp_path: Path, written: Written) -> None:
+    """What another program inserts is shown by no history, and `verify` names the table."""
+    path = written.put(tmp_path / "here", written.data)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("INSERT INTO gaps VALUES (20000, 1, 1, 60000, 0)")
+    assert everything(read(path)) == written.truth
+    assert list(verify(path)) == [f"{path}: gaps has rows of day 20000, disk 1, and days none"]
+
+
 def test_damage_in_an_older_day_is_found_soon_after_a_start(
     tmp_path: Path, written: Written
 ) -> None:

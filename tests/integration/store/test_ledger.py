@@ -524,7 +524,7 @@ def test_anybody_can_read_the_tables_while_the_exporter_runs(place: Place) -> No
 
 
 def test_an_open_reader_delays_a_commit_and_loses_nothing(place: Place) -> None:
-    """While another program is in the middle of reading, a commit waits 2 s, fails and is
+    """While another program is in the middle of reading, a commit waits 5 s, fails and is
     reported; what it held goes in with the next one (sqlite.org, "File Locking", SHARED)."""
     said: list[str] = []
     file_store = place.store(say=said.append)
