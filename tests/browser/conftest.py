@@ -1,4 +1,4 @@
-"""A browser, an accessibility checker, and the ways a page is looked at."""
+"""A browser, an accessibility checker, and the widths and colours of a page."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ WIDE, NARROW = 1280, 320
 
 @dataclass(frozen=True, slots=True)
 class Eyes:
-    """How a page is looked at."""
+    """Width of the window, and the colours the reader prefers."""
 
     width: int
     scheme: Literal["dark", "light"]

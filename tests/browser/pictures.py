@@ -98,9 +98,9 @@ class _Last(Scrape):
 
 def _pages(browser: Browser, folder: Path, config: Path) -> None:
     ledger = folder / "month.db"
-    asked = Rehearsal(days=DAYS, faults=(FAULT,), zone=ZONE, config=config)
+    planned = Rehearsal(days=DAYS, faults=(FAULT,), zone=ZONE, config=config)
     with patch("spinledger.sim.rehearse.Backfill", _Last), (folder / "none").open("w") as out:
-        done = rehearse(asked, ledger, out)
+        done = rehearse(planned, ledger, out)
     tariff, calendar = load(config).tariff, nights(ZONE)
     context = PageContext(
         RecentHistories(lambda: read(ledger)),
@@ -148,8 +148,8 @@ def _terminal(browser: Browser, server: WebServer) -> None:
 def _consoles(browser: Browser, folder: Path, config: Path) -> None:
     since = datetime.now(UTC) - timedelta(hours=20)
     fault = f"runaway_waker@{since:%Y-%m-%dT%H:%M}+00:00"
-    asked = Rehearsal(days=DAYS, faults=(fault,), zone=ZONE, config=config)
-    with month(folder, asked) as running:
+    planned = Rehearsal(days=DAYS, faults=(fault,), zone=ZONE, config=config)
+    with month(folder, planned) as running:
         assert fires(running, "DiskCyclesRunaway")
         _take(browser, f"{running.consoles}/consoles/spinledger.html", "console.png")
         one = f"spinledger-disk.html?instance={INSTANCE}&disk={DISK}"

@@ -27,15 +27,15 @@ Scene = tuple[Callable[[], Snapshot | None], PageContext]
 
 
 def _shelf(disks: int, long_names: bool = False) -> Scene:
-    whole, books = shelf(disks, long_names)
-    return lambda: whole, context_of(books)
+    whole, histories = shelf(disks, long_names)
+    return lambda: whole, context_of(histories)
 
 
 def _priced() -> Scene:
     """A tariff is set, and one of the disks loses by its short sleeps."""
-    whole, books = shelf(3)
+    whole, histories = shelf(3)
     disks = (whole.disks[0], losing(whole.disks[1], 4e6), whole.disks[2])
-    priced = replace(context_of(books), tariff=lambda: Tariff("EUR", 0.30))
+    priced = replace(context_of(histories), tariff=lambda: Tariff("EUR", 0.30))
     return lambda: replace(whole, disks=disks), priced
 
 
@@ -56,8 +56,8 @@ SCENES: dict[str, Scene] = {
     "no disk": (lambda: snapshot(), EMPTY),
     "no reading yet": (lambda: None, EMPTY),
 }
-# Every way to look at what is common; of the largest and the emptiest, two ways are enough.
-LOOKS = [
+# Common scenes in all widths and colours; the largest and the emptiest in two.
+VIEWS = [
     *(
         (scene, path, eyes)
         for scene, path in (
@@ -104,7 +104,7 @@ def address(urls: dict[str, str], scene: str, path: str) -> str:
     return urls[scene] + path.replace("first", first)
 
 
-@pytest.mark.parametrize(("scene", "path", "eyes"), LOOKS, ids=str)
+@pytest.mark.parametrize(("scene", "path", "eyes"), VIEWS, ids=str)
 def test_pages_can_be_used_by_anybody(
     browser: Browser, axe: str, urls: dict[str, str], scene: str, path: str, eyes: Eyes
 ) -> None:
@@ -223,10 +223,10 @@ def test_the_page_updates_itself(browser: Browser, urls: dict[str, str]) -> None
     assert page.locator("svg.strip").count() == 8
     page.get_by_role("button", name="Pause updates").click()
     page.evaluate("document.querySelector('#live').dataset.old = 'yes'")
-    asked: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
+    requested: list[str] = []
+    page.on("request", lambda request: requested.append(request.url))
     page.clock.run_for(180_000)
-    assert asked == []
+    assert requested == []
     assert page.get_by_role("button", name="Update every minute").is_visible()
     context.close()
 

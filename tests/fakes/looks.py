@@ -91,8 +91,8 @@ def asleep(number: int, **policy: object) -> DiskView:
     }
     since = WALL_NS - 3 * 3600 * SECOND
     owned = Policy(budget_per_day=2.0, budget_source="configured", quiet="nights")
-    wanted = replace(owned, **policy)  # type: ignore[arg-type]
-    facts = replace(plain.facts, since_wall_ns=since, policy=wanted)
+    configured = replace(owned, **policy)  # type: ignore[arg-type]
+    facts = replace(plain.facts, since_wall_ns=since, policy=configured)
     return DiskView(with_samples(facts, samples))
 
 

@@ -98,7 +98,7 @@ def losing(view: DiskView, joules: float) -> DiskView:
 
 
 def bad_night(disks: int = 8) -> tuple[Snapshot, Mapping[str, DiskHistory]]:
-    """A third of the disks slept too little: one in use all night, one woken again and again, one
+    """A third of the disks slept too little: one active all night, one with many spin-ups, one
     idle; of the last one nothing is recorded.
     """
     whole, histories = shelf(disks)

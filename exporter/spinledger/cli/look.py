@@ -162,7 +162,7 @@ def zone(name: str) -> tzinfo:
 
 
 def render(page: Screen, picture: Picture, week: bool = False, brief: bool = False) -> list[str]:
-    """Lines to print; `brief` leaves out a finding's other explanations and whom to ask."""
+    """Lines to print; `brief` leaves out a finding's other explanations and whom to ask first."""
     snapshot = picture.snapshot
     disks = snapshot["disks"]
     lines = [page.paint(one, Tone.TITLE) for one in paragraph(page, "", _head(picture))]

@@ -23,7 +23,8 @@ from spinledger.cli.bar import Bar
 from spinledger.cli.replay_report import Setting
 from spinledger.cli.traces import Progress, Trace, nanoseconds
 from spinledger.config.load import host_zone, load
-from spinledger.errors import BadInput, BadTrace, Unavailable
+from spinledger.config.values import duration
+from spinledger.errors import BadConfig, BadInput, BadTrace, Unavailable
 from spinledger.model import HOUR, SECOND, Disk, State
 from spinledger.quiet.hours import Calendar
 from spinledger.store.history import History
@@ -54,12 +55,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--disk", metavar="ID", help="the disk, where the ledger or trace has several"
     )
     for option, name, words in (
-        ("--timers", "300,600", "standby timers to try, in seconds"),
+        ("--timers", "5m,10m", "standby timers to try, also in seconds"),
         ("--budget", "N", "acceptable spin-ups a day"),
         ("--without", "ACTOR", "leave out the I/O of this program"),
         ("--absorb", "SHARE", "let a cache answer this share of the reads, 0 to 1"),
-        ("--hold", "SECONDS", "delay writes by this time and write them together"),
-        ("--spinup", "SECONDS", "duration of a spin-up; I/O during it waits"),
+        ("--hold", "DURATION", "delay writes by this time and write them together"),
+        ("--spinup", "DURATION", "duration of a spin-up; I/O during it waits"),
     ):
         parser.add_argument(option, metavar=name, help=words)
     parser.add_argument(
@@ -150,10 +151,10 @@ def _timers(text: str) -> tuple[int, ...]:
 
 def _seconds(option: str, text: str) -> int:
     try:
-        return nanoseconds(text)
-    except ValueError:
-        what = f"{text[:40]!a} is not a number of seconds"
-        raise BadInput(option, what, "give decimal seconds, such as 300") from None
+        return nanoseconds(text) if text[-1:].isdigit() else duration(text)
+    except (ValueError, BadConfig):
+        what = f"{text[:40]!a} is not a duration"
+        raise BadInput(option, what, "give it such as 5m, or as decimal seconds") from None
 
 
 def _number(option: str, text: str, fix: str, most: float) -> float:

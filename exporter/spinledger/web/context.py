@@ -1,6 +1,6 @@
 """What a page is drawn from beside the snapshot: recent history, quiet hours, host, tariff.
 
-Rules: plain data and callables, all of memory; whoever wires the server provides them, so that this
+Rules: plain data and callables, all of memory; `app` provides them, so that this
 room knows neither the ledger nor a clock. Times are nanoseconds of wall time, UTC.
 """
 

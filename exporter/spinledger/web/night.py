@@ -22,7 +22,7 @@ from spinledger.strip import NO_HISTORY, DiskHistory, Slept, slept, spin_ups
 from spinledger.words import duration, listed, local, percent, plural
 
 NAMES = 6  # disks named in a sentence
-OFTEN = 3  # spin-ups in a night: it was woken again and again
+OFTEN = 3  # spin-ups in a night, from which on they are the cause
 RECENT_NS = 8 * DAY  # of history: a week, and a night that ended a day before it
 BUSY = 0.25  # of the known time active: it was in use
 

@@ -39,7 +39,7 @@ SHOWS = {"all": "all", "findings": "with findings", "spinning": "spinning", "asl
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What the address asks for."""
+    """Range, order and selection, as in the address."""
 
     shown: Range = RANGES[0]
     sort: str = "pool"

@@ -32,7 +32,7 @@ from spinledger.web.context import PageContext
 THREADS = 4
 BACKLOG = 64  # connections the kernel holds while all threads are busy
 IDLE_S = 5  # a connection that stops in the middle of a request is closed; it holds a thread
-SWEEP_S = 2.0  # how often idle connections are looked for: the only wakeups of a quiet server
+SWEEP_S = 2.0  # between searches for idle connections: the only wakeups of a quiet server
 HEADER_BYTES = 16_384
 BODY_BYTES = 4_096  # no page takes a body
 GRACE_S = 0.4  # for requests under way when the server is stopped

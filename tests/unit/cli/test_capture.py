@@ -81,7 +81,7 @@ def test_a_trace_without_the_column_has_no_disks(tmp_path: Path) -> None:
 def test_standard_output_has_the_trace_and_nothing_else(
     kernel: list[Disk], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Without --out the rows go to standard output; what was lost is told on standard error."""
+    """Without --out the rows go to standard output; what was lost is reported on standard error."""
     assert main(["capture", "--for", "10s"]) == 0
     printed = capsys.readouterr()
     assert [line.split(",")[0] for line in printed.out.splitlines()] == [

@@ -69,7 +69,7 @@ def test_something_else_is_named(answers: Answers, what: str) -> None:
 
 
 def test_nothing_answers() -> None:
-    """A port that nobody listens on, and a name that is none (RFC 6761: .invalid)."""
+    """A port without a listener, and a name that does not exist (RFC 6761: .invalid)."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]

@@ -60,6 +60,11 @@ def test_json_by_hand(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Non
     assert report["reference"] == {"break_even_seconds": 24, "competitive_bound": 2}
 
 
+def test_timers_as_durations(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """As in the configuration: 5m is 300 s, 1m is 60 s."""
+    assert sums(report_of(capsys, tmp_path, "--timers", "5m,1m")) == [(3, 820), (1, 300)]
+
+
 def test_spinup_absorbs(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """With 250 s of spin-up idleness begins at 350 and 650, in time for I/O at 400: by hand."""
     report = report_of(capsys, tmp_path, "--timers", "60", "--spinup", "250")
@@ -167,12 +172,12 @@ def test_config_gives_quiet_hours_and_money(
 @pytest.mark.parametrize(
     ("options", "complaint"),
     [
-        (["--timers", "5m"], "--timers: '5m' is not a number of seconds; give decimal seconds"),
+        (["--timers", "5x"], "--timers: '5x' is not a duration; give it such as 5m, or as"),
         (["--timers", "0,60"], "--timers: 0 disables the timer; give seconds above 0"),
         (["--budget", "many"], "--budget: 'many' is not allowed; give spin-ups a day"),
         (["--absorb", "1.5"], "--absorb: '1.5' is not allowed; give a share from 0 to 1"),
         (["--absorb", "nan"], "--absorb: 'nan' is not allowed; give a share from 0 to 1"),
-        (["--hold", "-1"], "--hold: '-1' is not a number of seconds"),
+        (["--hold", "-1"], "--hold: '-1' is not a duration"),
         (["--without", "media"], "no row has the actor 'media'; name one of its actors, such as"),
         (["--without", "gallery"], "fewer than two rows are left of the trace"),
         (["--plot", "/nowhere/at/all.svg"], "--plot /nowhere/at/all.svg: No such file"),

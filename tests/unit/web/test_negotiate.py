@@ -44,7 +44,7 @@ PROMETHEUS_3 = (
     ],
 )
 def test_openmetrics_is_given_to_who_asks(accept: str, openmetrics: bool) -> None:
-    """RFC 9110, 12.5.1: the best liked form of the two; text where neither is asked for."""
+    """RFC 9110, 12.5.1: the preferred form of the two; text where neither is requested."""
     assert prefers_openmetrics(accept) is openmetrics
 
 

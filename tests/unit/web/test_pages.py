@@ -81,7 +81,7 @@ PAGES = pages()
 def test_the_page_is_accessible(name: str) -> None:
     """WCAG 2.2: language (3.1.1), title (2.4.2), headings (1.3.1), images (1.1.1), bypass (2.4.1).
 
-    A browser with an accessibility checker looks at the pages too, in tests/browser.
+    A browser with an accessibility checker checks the pages too, in tests/browser.
     """
     page = _Reader(PAGES[name])
     assert [one["lang"] for one in page.all("html")] == ["en"]
@@ -203,13 +203,13 @@ def test_the_zone_is_stated() -> None:
 
 
 @pytest.mark.parametrize(
-    ("wanted", "title"),
+    ("name", "title"),
     [("", "24 hours"), ("7d", "7 days"), ("30d", "30 days"), ("9y", "24 hours")],
 )
-def test_the_range_is_part_of_the_address(wanted: str, title: str) -> None:
+def test_the_range_is_part_of_the_address(name: str, title: str) -> None:
     """A range is chosen by its link, without a script; an unknown one is the first."""
     whole, histories = shelf(1)
-    text = overview(whole, context_of(histories), {"range": wanted})
+    text = overview(whole, context_of(histories), {"range": name})
     assert re.findall(r'aria-current="page">([^<]*)<', text) == [title]
     assert f'aria-label="Last {title}: ' in text
 

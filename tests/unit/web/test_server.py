@@ -130,8 +130,8 @@ import http.client, sys, threading
 from spinledger.web.server import WebServer
 from tests.fakes.recorded import context_of, shelf
 
-whole, books = shelf(8)
-context = context_of(books)  # its zone is read here, as a configuration's is at the start
+whole, histories = shelf(8)
+context = context_of(histories)  # its zone is read here, as a configuration's is at the start
 events = []
 mine = threading.get_ident()
 
@@ -159,7 +159,7 @@ def get(path, accept, encoding):
     connection.close()
 
 for path in ("/metrics", "/metrics?name[]=spinledger_disk_info", "/snapshot", "/", "/?range=30d",
-             "/?range=7d", "/disk/" + next(iter(books)), "/disk/none", "/-/healthy", "/-/ready",
+             "/?range=7d", "/disk/" + next(iter(histories)), "/disk/none", "/-/healthy", "/-/ready",
              "/history", "/none"):
     for accept in ("*/*", "application/openmetrics-text;version=1.0.0"):
         for encoding in ("identity", "gzip"):
@@ -195,11 +195,11 @@ def test_a_request_opens_and_imports_nothing() -> None:
 def test_an_answer_that_breaks_off_leaves_no_line(capfd: pytest.CaptureFixture[str]) -> None:
     """A body that fails half way closes the connection and writes to no stream."""
 
-    def books(query: Mapping[str, str]) -> Iterator[bytes]:
+    def histories(query: Mapping[str, str]) -> Iterator[bytes]:
         yield b"a"
         raise RuntimeError("torn")
 
-    server = WebServer(("127.0.0.1", 0), attic, books)
+    server = WebServer(("127.0.0.1", 0), attic, histories)
     server.start()
     try:
         with pytest.raises(http.client.IncompleteRead):

@@ -19,7 +19,7 @@ from spinledger.web.timers import timer_facts
 from tests.fakes.found import HOUR_S, by_hand, watch
 from tests.fakes.watching import kind, with_timer
 
-USES = [100.0 + 7200 * n + beat for n in range(4) for beat in range(0, 600, 20)]
+USES = [100.0 + 7200 * n + step for n in range(4) for step in range(0, 600, 20)]
 
 
 def facts_of(drive: Kind, declared_s: float | None) -> dict[str, str]:
