@@ -104,6 +104,7 @@ class Loop:
     wear_read_disks: frozenset[str] = frozenset()  # disks whose counters are read: one a spindle
     said_once: set[str] = field(default_factory=set)
     publishing: Publishing = field(init=False)
+    ticked: Tick | None = None  # the last time that was read
 
     def __post_init__(self) -> None:
         self.publishing = Publishing(self.ports.publishers)
@@ -336,8 +337,11 @@ class Loop:
         )
 
     def _tick(self, now_ns: int) -> Tick:
-        clock = self.ports.clock
-        return Tick(now_ns, clock.wall(), clock.boot_id(), clock.suspended())
+        """That boot time with its wall time, read once for all disks."""
+        if self.ticked is None or self.ticked.at_ns != now_ns:
+            clock = self.ports.clock
+            self.ticked = Tick(now_ns, clock.wall(), clock.boot_id(), clock.suspended())
+        return self.ticked
 
     def _note(self, now_ns: int) -> None:
         """Keep what was booked before anybody may see it."""
