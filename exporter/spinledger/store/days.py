@@ -15,8 +15,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import fields
 from hashlib import blake2b
+from itertools import chain
 from operator import itemgetter
-from struct import Struct
+from struct import Struct, pack
 from typing import Any, NamedTuple, cast
 
 from spinledger.facts import Totals
@@ -39,7 +40,7 @@ EVIDENCE = (
     "moved", "still", "reported_spinning", "reported_standby", "refused", "expired", "unseen",
 )  # fmt: skip
 SPAN = Struct("<qqqqBB")  # began, ended, length, active (ms); places in STATES and EVIDENCE
-GAP = Struct("<qqB")  # began, length (ms); censored
+GAP = Struct("<qqq")  # began, length (ms); censored
 
 COUNTERS = tuple(field.name for field in fields(Worn) if field.name not in ("disk", "at_ns"))
 """The columns of a reading, in the order of `model.Worn`."""
@@ -173,8 +174,8 @@ class Day(NamedTuple):
         """Of the day's cycles and its reading; 0 where it has none."""
         if not self.cycles and self.reading is None:
             return 0
-        rows = [packed(row) for row in self.cycles]
-        return checksum(packed((len(rows),)) + b"".join(rows) + packed(self.reading or ()))
+        rows = b"".join(map(packed, self.cycles))
+        return checksum(rows + packed(self.reading or ()))
 
 
 # Packing
@@ -190,23 +191,13 @@ def pack_spans(rows: Iterable[Sequence[Any]]) -> bytes:
 
 def pack_gaps(rows: Iterable[Sequence[Any]]) -> bytes:
     """Rows as `Day.gap_rows` gives them."""
-    return b"".join(GAP.pack(*row) for row in rows)
+    values = [*chain.from_iterable(rows)]
+    return pack(f"<{len(values)}q", *values)
 
 
 def packed(values: Iterable[int | str | None]) -> bytes:
-    """Any row as bytes that no other row has. TypeError for other types."""
-    parts = []
-    for value in values:
-        if value is None:
-            parts.append(b"n")
-        elif isinstance(value, str):
-            text = value.encode("utf-8", "surrogatepass")
-            parts.append(b"s%d:%b" % (len(text), text))
-        elif type(value) is int:
-            parts.append(b"i%d;" % value)
-        else:
-            raise TypeError(f"{type(value).__name__} in a row")
-    return b"".join(parts)
+    """Any row as bytes that no other row has, on any version of Python."""
+    return ascii(tuple(values)).encode("ascii")
 
 
 def checksum(data: bytes) -> int:

@@ -50,6 +50,7 @@ from spinledger.store.rows import (
     Row,
     check_day_row,
     checked_day_row,
+    checked_day_rows,
     checked_row,
     day_row,
     meta_row,
@@ -235,17 +236,20 @@ class LedgerFile:
             _, identity, dump = read_account(path, row)
             accounts[identity] = dump
             self._sums["accounts", identity] = row[-1]
-        self._sum, self._rows = _signed(sum(self._sums.values())), len(self._sums)
         query = "SELECT DISTINCT day FROM days ORDER BY day DESC LIMIT ?"
         newest = [day for (day,) in connection.execute(query, (DAYS_HELD + 1,))]
         first = newest[-2] if len(newest) > DAYS_HELD else ALWAYS
         first_cycles = min(first, day_of(self.meta.wall_ns) - CYCLE_DAYS)
         rows = []
-        for row in connection.execute(f"{DAY_ROWS} ORDER BY day, disk"):
-            check_day_row(path, row)
-            self._count(row[-1], None)
+        total = count = 0
+        cursor = connection.execute(f"{DAY_ROWS} ORDER BY day, disk")
+        for row in checked_day_rows(path, cursor):
+            total += row[-1]
+            count += 1
             if row[0] >= first_cycles:
                 rows.append(row)
+        self._sum = _signed(total + sum(self._sums.values()))
+        self._rows = count + len(self._sums)
         if (self._sum, self._rows) != (self.meta.sum, self.meta.rows):
             raise Unavailable(DAMAGED, f"{path}: rows are missing, or there are too many")
         return Contents(accounts, *self._newest(rows, first))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import struct
+from collections.abc import Iterable, Iterator
 from dataclasses import astuple
 from pathlib import Path
 from typing import Any
@@ -107,8 +108,17 @@ def read_account(path: Path, row: Row) -> tuple[int, str, Dump]:
 
 def check_day_row(path: Path, row: Row) -> None:
     """Check a row of `days` alone."""
-    if checked_day_row(row[:-1]) != row:
-        raise Unavailable(DAMAGED, f"{path}: the row {row[:2]} of days is damaged")
+    for _ in checked_day_rows(path, (row,)):
+        pass
+
+
+def checked_day_rows(path: Path, rows: Iterable[Row]) -> Iterator[Row]:
+    """The same rows of `days`, each checked; ten years of 24 disks have 88,000."""
+    pack = _DAY_ROW.pack
+    for row in rows:
+        if checksum(pack(*row[:-1])) != row[-1]:
+            raise Unavailable(DAMAGED, f"{path}: the row {row[:2]} of days is damaged")
+        yield row
 
 
 def spans_of(connection: sqlite3.Connection, day: int, disk: int) -> tuple[bytes, bytes]:
