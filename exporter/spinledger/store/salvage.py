@@ -1,8 +1,8 @@
 """What is whole in a damaged ledger.
 
-Rules: nothing is changed in the file. Only what its checksum confirms is taken: an account, a day's
-totals, its cycles and reading, its spans and gaps, each by itself. A page that cannot be read
-costs what lies in it, not what lies beyond.
+Rules: the file is copied into memory, and stays as it is. Only what its checksum confirms is taken:
+an account, a day's totals, its cycles and reading, its spans and gaps, each by itself. A page that
+cannot be read costs what lies in it, not what lies beyond.
 """
 
 from __future__ import annotations
@@ -100,24 +100,21 @@ def _walked(connection: sqlite3.Connection, query: str, key: str) -> list[Row]:
 
 
 def _opened(path: Path) -> sqlite3.Connection:
-    """A connection to a damaged file; where its header is, to a copy in memory with a good one."""
-    connection = connect(path, "rw")
-    try:
-        connection.execute("PRAGMA writable_schema=ON")  # a broken entry of the schema hides itself
-        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-        return connection
-    except sqlite3.Error:
-        connection.close()
+    """A copy of the file in memory, with a good header."""
+    with suppress(sqlite3.Error), closing(connect(path, "rw")) as connection:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()  # ends a cut-off commit
     data = bytearray(path.read_bytes())
     good = {
         0: b"SQLite format 3\0" + PAGE_BYTES.to_bytes(2, "big") + b"\1\1\0\x40\x20\x20",
+        28: (len(data) // PAGE_BYTES).to_bytes(4, "big"),
         44: (4).to_bytes(4, "big"),
         52: b"\0\0\0\0" + b"\0\0\0\1" + VERSION.to_bytes(4, "big") + b"\0" * 4,
         68: APPLICATION_ID.to_bytes(4, "big"),
+        92: bytes(data[24:28]),  # so that SQLite believes the number of pages
     }
     for at, part in good.items():
         data[at : at + len(part)] = part
     connection = sqlite3.connect(":memory:")
-    connection.execute("PRAGMA writable_schema=ON")
+    connection.execute("PRAGMA writable_schema=ON")  # a broken entry of the schema hides itself
     connection.deserialize(bytes(data))
     return connection
