@@ -171,6 +171,7 @@ def test_state_seconds_add_up_to_the_time_watched(name: str) -> None:
     assert watched.account.at_ns >= 70_000 * SECOND - 10 * SECOND
 
 
+@pytest.mark.slow
 def test_cycles_and_standby_agree_with_the_drive() -> None:
     """Over ten days the ledger has every spin-up, and the time asleep within the sampling."""
     arrivals = [1000.0 + 7919 * n for n in range(100)]

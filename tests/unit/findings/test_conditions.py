@@ -201,6 +201,7 @@ def test_accesses_that_stop() -> None:
     assert codes(watched.run(HOUR_S + 120).view) == set()
 
 
+@pytest.mark.slow
 def test_random_accesses_have_no_interval() -> None:
     """Poisson arrivals of one a minute for a day: never an interval, judged each ten minutes."""
     draw = random.Random(6)
@@ -315,6 +316,7 @@ def test_waits_that_lengthen() -> None:
     assert codes(waits(*[0.5] * 20, *[1.0] * 20)) == set()
 
 
+@pytest.mark.slow
 def test_a_motor_that_tires() -> None:
     """Watched for days: 24 spin-ups of 8 s, then 26 of 14 s; a motor that stays has no finding."""
     for later_s, held in ((14, True), (8, False)):

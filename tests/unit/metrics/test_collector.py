@@ -281,6 +281,7 @@ def test_a_malformed_metric_of_ours_costs_only_itself() -> None:
     assert torn[("spinledger_render_failures", frozenset())] == 1
 
 
+@pytest.mark.slow
 @given(text=st.text(st.characters(exclude_categories=["Cs"]), max_size=40))
 @settings(max_examples=200, deadline=None)
 def test_any_text_survives_both_forms(text: str) -> None:
