@@ -35,7 +35,7 @@ class Mutant:
 ACCOUNT = "spinledger/ledger/account.py"
 ASKING = "spinledger/device/asking.py"
 ATA = "spinledger/codec/ata.py"
-BOOK = "spinledger/ledger/record.py"
+RECORDING = "spinledger/ledger/recording.py"
 LOOP = "spinledger/loop/__init__.py"
 NODE = "spinledger/device/node.py"
 PROBER = "spinledger/device/prober.py"
@@ -75,9 +75,9 @@ MUTANTS = (
     ),
     Mutant(
         "deadline",
-        "lateness is the loop's: a question past its deadline is booked as a timeout",
+        "lateness is the loop's: a probe past its deadline is recorded as a timeout",
         LOOP,
-        "if ask is None or account.probing.mute or now_ns < ask.deadline_ns:",
+        "if probe is None or account.probing.mute or now_ns < probe.deadline_ns:",
         "if True:",
         "hanging",
         "test_hanging_drive_becomes_unknown",
@@ -195,8 +195,8 @@ MUTANTS = (
     ),
     Mutant(
         "flush-is-movement",
-        "a flush does not prove that the platters turn",
-        BOOK,
+        "a flush does not prove that the disk spins",
+        RECORDING,
         "    moved = before is not None and (\n",
         "    moved = before is not None and (\n        fact.flushes != before.flushes or\n",
         "flushed",
@@ -205,7 +205,7 @@ MUTANTS = (
     Mutant(
         "blind",
         "moving sectors are seen within one fast interval",
-        BOOK,
+        RECORDING,
         "elif moved or (before is not None and fact.in_flight > 0):",
         "elif False:",
         "plain",
