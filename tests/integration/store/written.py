@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import select
+import shutil
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
@@ -206,3 +207,34 @@ def expected(entries: Iterable[Entry]) -> Counter[Past]:
                 past = PastCycle(*past[:4], cause.cause, cause.actor, cause.place, cause.wait_ns)
             found.add(past)
     return Counter(found)
+
+
+class Place:
+    """A folder with a ledger and a live journal, which can be put aside and brought back."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.ledger = folder / "ledger" / "ledger.db"
+        self.live = folder / "live"
+        self.live.mkdir(parents=True, exist_ok=True)
+
+    def store(
+        self, boot_id: str = BOOT, say: Callable[[str], None] = lambda text: None
+    ) -> FileStore:
+        """A store over it."""
+        return store(self.ledger, self.live, boot_id=boot_id, say=say)
+
+    def keep(self, name: str) -> None:
+        """Copy both folders aside, as a kill or a power cut at this moment would leave them."""
+        shutil.rmtree(self.folder / name, ignore_errors=True)
+        for part in ("ledger", "live"):
+            shutil.copytree(self.folder / part, self.folder / name / part)
+
+    def bring_back(self, name: str, *, journal: bool) -> None:
+        """Put both folders as they were kept; the live journal only if it survives."""
+        for part in ("ledger", "live"):
+            shutil.rmtree(self.folder / part)
+            shutil.copytree(self.folder / name / part, self.folder / part)
+        if not journal:
+            shutil.rmtree(self.live)
+            self.live.mkdir()
