@@ -43,7 +43,7 @@ Labels = frozenset[str]
 
 
 class Reported(NamedTuple):
-    """What a run's series say: the last value of each, and when it was said."""
+    """What a run's series say: the last value of each, and its time."""
 
     done: Rehearsed
     last: dict[tuple[str, Labels], tuple[float, float]]
@@ -57,23 +57,18 @@ class Reported(NamedTuple):
         return found[0]
 
     def found(self, code: str) -> set[str]:
-        """The disks of which a finding holds."""
+        """The disks of which a finding holds at the end."""
         return {
             disk.removeprefix("sim-attic-")
             for disk in self.done.loop.accounts
-            if self.last.get(
-                ("spinledger_disk_finding", self.key(disk, f'code="{code}"')), (0.0, 0.0)
-            )[0]
+            for (name, labels), (value, at) in self.last.items()
+            if name == "spinledger_disk_finding"
+            and labels >= {f'disk="{disk}"', f'code="{code}"'}
+            and (value, at) == (1.0, self.times[-1])
         }
 
-    @staticmethod
-    def key(disk: str, *labels: str) -> Labels:
-        """All labels of a series."""
-        common = ('job="spinledger"', 'instance="localhost:9786"')
-        return frozenset((*common, f'disk="{disk}"', *labels))
-
     def ended_s(self, disk: str) -> float:
-        """When the last series of a disk was told, Unix time."""
+        """The time of the last series of a disk, Unix time."""
         mark = f'disk="sim-attic-{disk}"'
         names = ("spinledger_disk_last_sample_timestamp_seconds",)
         return max(at for (n, own), (_, at) in self.last.items() if n in names and mark in own)
