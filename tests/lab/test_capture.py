@@ -117,7 +117,9 @@ def test_replay_without_each_is_the_truth(
 
 def test_an_interrupt_keeps_the_trace_and_leaves_nothing_behind(played: dict[str, Any]) -> None:
     """SIGINT ends it with code 0, its instance is gone, no event was copied out, it says what."""
-    assert (played["code"], played["err"]) == (0, "")
+    assert played["code"] == 0
+    said = [line for line in played["err"].splitlines() if not line.startswith("capturing: ")]
+    assert said == []  # but for lines of progress, where the machine is slow
     assert played["left_behind"] == []
     assert played["copied_out"] == []
     assert "backup" in played["out"]
