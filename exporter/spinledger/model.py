@@ -269,25 +269,13 @@ class Counted:
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """An answer to an Ask; `elapsed_ns` is the time the command took at the kernel's edge."""
+    """The reply to a probe; `elapsed_ns` is the time the command took at the kernel's edge."""
 
     probe: Probe
     at_ns: int
     reply: Reply
     elapsed_ns: int
     sent: bool = True  # False: the command never reached the drive
-
-
-@dataclass(frozen=True, slots=True)
-class Woken:
-    """The first request to a sleeping disk, from the wake source."""
-
-    disk: str
-    issued_ns: int
-    done_ns: int
-    op: str
-    actor: str
-    sector: int
 
 
 @dataclass(frozen=True, slots=True)

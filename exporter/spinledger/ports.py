@@ -20,7 +20,6 @@ from spinledger.model import (
     Gone,
     Probe,
     Seen,
-    Woken,
 )
 
 
@@ -141,7 +140,7 @@ class Counters(Protocol):
 
 
 class Prober(Protocol):
-    """Asks drives. One outstanding command a disk; the answer may come hours later."""
+    """Probes drives. One outstanding command a disk; the reply may come hours later."""
 
     def send(self, probe: Probe, disk: Disk) -> None:
         """Send one command of the closed table; returns at once."""
@@ -154,22 +153,6 @@ class Prober(Protocol):
 
     def fileno(self) -> int:
         """Readable when answers are due."""
-
-
-class WakeSource(Protocol):
-    """Names who woke a sleeping disk."""
-
-    def arm(self, disk: Disk) -> None:
-        """Begin to listen: the disk fell asleep."""
-
-    def disarm(self, disk: Disk) -> None:
-        """Stop listening: the disk is awake."""
-
-    def events(self) -> Iterable[Woken]:
-        """Wakes seen; does not block."""
-
-    def fileno(self) -> int:
-        """Readable when events are due."""
 
 
 class CrossChecker(Protocol):

@@ -150,7 +150,7 @@ def _found(
 def _turns(shelf: SimulatedShelf, whose: str, moment: datetime) -> datetime:
     """When a disk turns at that moment or begins to turn after it, by the drive's own log."""
     turning = True
-    for one in shelf.truth()[whose].happenings:
+    for one in shelf.truth()[whose].events:
         at = datetime.fromtimestamp((one.at_ns + EPOCH_WALL_NS) / SECOND, UTC)
         if at > moment and (turning or one.what == "start"):
             return moment if turning else at

@@ -142,7 +142,7 @@ _SLOTS = (
     Slot("flats", 1, "parking", 5 * MINUTE, 16.0),
     Slot("prints", 1, "small", 10 * MINUTE, 12.0),
     Slot("vault", 1, "plain", 60 * MINUTE, 3.0),
-    Slot("darks", 1, "small", 20 * MINUTE, 4.0, restful=False),  # the guest's
+    Slot("darks", 1, "small", 20 * MINUTE, 4.0, quiet_hours=False),  # the guest's
 )
 _P, _S, _J, _R, _W = Law.POISSON, Law.PERIODIC, Law.JOB, Op.READ, Op.WRITE
 _ALL, _ONE, _WALK = Reach.ALL, Reach.ONE, Reach.WALK

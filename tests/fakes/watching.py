@@ -106,7 +106,7 @@ class Watched:
     def log(self) -> list[float]:
         """When the drive got a question of ours, in seconds."""
         tally = self.rack.places[0].drive.settle(self.clock.now())
-        return [sent.at_ns / SECOND for sent in tally.sent if sent.what == "question"]
+        return [sent.at_ns / SECOND for sent in tally.sent if sent.what == "probe"]
 
 
 def _arrival(at_s: float | Burst) -> int | Burst:

@@ -18,17 +18,17 @@ from typing import Any
 import pytest
 
 from spinledger.codec import packings
-from spinledger.device.asking import ProcessProber
-from spinledger.device.cross_check import SmartctlReader
+from spinledger.device.cross_check import SmartctlCrossChecker
 from spinledger.device.discovery import Discovery
+from spinledger.device.prober_client import ProcessProber
 from spinledger.device.smartctl import ENVIRONMENT, OPTIONS
 from spinledger.model import SECOND, Command, Probe, Record
 from spinledger.ports import CrossChecked
-from tests.fakes.asked import answers
 from tests.fakes.drive_bytes import identify, smart
 from tests.fakes.facts import DISK
 from tests.fakes.mocked import Shelf, mocked_shelf
 from tests.fakes.patience import PATIENCE_S, until
+from tests.fakes.probing import answers
 
 ATA = replace(DISK, probe_method=Command.CHECK_POWER_MODE_16, serial="")
 SCSI = replace(DISK, probe_method=Command.REQUEST_SENSE, serial="")
@@ -55,7 +55,7 @@ No Errors Logged
 """  # made by hand in the form of smartctl 7.3
 
 
-def wait(reader: SmartctlReader, at_ns: int = 0) -> CrossChecked:
+def wait(reader: SmartctlCrossChecker, at_ns: int = 0) -> CrossChecked:
     """The next result."""
     end = time.monotonic() + PATIENCE_S
     while (left := end - time.monotonic()) > 0:
@@ -77,7 +77,7 @@ def given(
     folder: Path, script: str, disk: Any = ATA, deadline_ns: int = 15 * SECOND
 ) -> CrossChecked:
     """What comes of a stand-in's output."""
-    reader = SmartctlReader(stand_in(folder, script), deadline_ns)
+    reader = SmartctlCrossChecker(stand_in(folder, script), deadline_ns)
     try:
         assert reader.start(disk, 0)
         assert not reader.start(disk, 0)
@@ -171,7 +171,7 @@ def test_smartctl_that_hangs_or_dies(tmp_path: Path, script: str, trouble: str) 
 
 def test_missing_smartctl() -> None:
     """Counted, and the reader can be used again."""
-    reader = SmartctlReader("/nowhere/smartctl")
+    reader = SmartctlCrossChecker("/nowhere/smartctl")
     for _ in range(2):
         assert reader.start(ATA, 0)
         assert wait(reader).trouble == "missing"
@@ -180,7 +180,7 @@ def test_missing_smartctl() -> None:
 
 def test_a_child_that_hangs_is_let_go(tmp_path: Path) -> None:
     """Past its deadline the child's whole group is killed; the next disk is read."""
-    reader = SmartctlReader(
+    reader = SmartctlCrossChecker(
         stand_in(tmp_path, f"echo $$ >{tmp_path}/pid; exec sleep 3600"), 60 * SECOND
     )
     assert reader.start(ATA, 0)
@@ -305,7 +305,7 @@ def _read_both(shelf: Shelf) -> list[dict[str, Any]]:
         wide = " -v 193,loadunload" if loads > 0xFFFFFF else ""
         line = f"exec /usr/sbin/smartctl -v '9,{theirs}'{wide}"
         smartctl = stand_in(Path(folder), line + ' "$@"')
-        reader = SmartctlReader(smartctl, 15 * SECOND, {**ENVIRONMENT, **inherited})
+        reader = SmartctlCrossChecker(smartctl, 15 * SECOND, {**ENVIRONMENT, **inherited})
         assert reader.start(disk, 0)
         second = wait(reader)
         reader.close()
@@ -323,7 +323,7 @@ def _read_asleep(shelf: Shelf) -> list[str]:
     found = []
     for count in (0x00, 0x42):
         shelf.do("count", node=disk.kernel_name, count=count)
-        reader = SmartctlReader(environment={**ENVIRONMENT, **inherited})
+        reader = SmartctlCrossChecker(environment={**ENVIRONMENT, **inherited})
         assert reader.start(disk, 0)
         found.append(wait(reader).trouble)
         reader.close()

@@ -206,7 +206,7 @@ def test_a_day_without_exporter_is_unobserved(given: Callable[[str], Reported]) 
         assert abs(seconds - DAY / SECOND) <= LOOKS_S, disk
         blind = [
             start
-            for start in truth[identity].happenings
+            for start in truth[identity].events
             if start.what == "start" and began_s <= (start.at_ns + EPOCH_WALL_NS) / SECOND < ended_s
         ]
         told_of = one.of("spinledger_disk_cycles_total", disk, 'observed="no"')

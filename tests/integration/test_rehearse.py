@@ -119,7 +119,7 @@ def test_the_ledger_agrees_with_the_simulators_tally(
         cycles = list(history.cycles(name))
         seen = [one.at_wall_ns - EPOCH_WALL_NS for one in cycles if one.observed]
         hidden, stopped_ns = 0, -DAY
-        for one in truth[name].happenings:
+        for one in truth[name].events:
             if one.what == "stop":
                 stopped_ns = one.at_ns
             elif one.what == "start":

@@ -7,12 +7,12 @@ import os
 import select
 from typing import Any
 
-from spinledger.device.asking import ProcessProber
 from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
+from spinledger.device.prober_client import ProcessProber
 from spinledger.model import Gone, Reported
-from tests.fakes.asked import answers, ask_all
 from tests.fakes.mocked import Shelf, mocked_shelf
+from tests.fakes.probing import answers, probe_all
 
 FIRST = "wwn-0x50000b0000000000"  # drive 0 of the shelf
 
@@ -107,7 +107,7 @@ def _paths(shelf: Shelf) -> dict[str, Any]:
         return counted.sectors_read
 
     def mode() -> bool:
-        ask_all(prober, discovery.disks)
+        probe_all(prober, discovery.disks)
         return isinstance(answers(prober, 1)[0].reply, Reported)
 
     story["alone"] = [sectors(), mode()]

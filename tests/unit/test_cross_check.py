@@ -99,7 +99,7 @@ def test_it_follows_our_own_reading() -> None:
     fake = FakeCrossChecker(lambda disk, at_ns: {"loads": 5})
     watched = watch(fake, 3 * DAY / SECOND)
     tally = watched.rack.places[0].drive.settle(watched.clock.now())
-    read = [sent.at_ns for sent in tally.sent if sent.what != "question"]
+    read = [sent.at_ns for sent in tally.sent if sent.what != "probe"]
     for at_ns, _ in fake.log:
         assert any(0 <= at_ns - own_ns <= SECOND for own_ns in read), at_ns
 
@@ -211,7 +211,7 @@ def test_nothing_waits_for_it() -> None:
     assert len(fake.log) == 1
     began_ns = fake.log[0][0]
     tally = watched.rack.places[0].drive.settle(watched.clock.now())
-    asked = [sent.at_ns for sent in tally.sent if sent.what == "question"]
+    asked = [sent.at_ns for sent in tally.sent if sent.what == "probe"]
     assert not [at_ns for at_ns in asked if began_ns <= at_ns < began_ns + 33 * SECOND]
     seen = watched.view(0)
     assert samples(seen)["state_seconds"][("unobserved",)] == 0
@@ -266,7 +266,7 @@ def test_units_of_one_spindle_are_read_once() -> None:
     given = [n for n in range(2) if "start_stop_cycles" in samples(watched.view(n))]
     assert given == [0]
     tally = watched.rack.places[1].drive.settle(watched.clock.now())
-    assert {sent.what for sent in tally.sent} == {"question"}
+    assert {sent.what for sent in tally.sent} == {"probe"}
     apart = Several(drives, None, Policy()).run(50_000)
     assert all("start_stop_cycles" in samples(apart.view(n)) for n in range(2))
 

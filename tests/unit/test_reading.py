@@ -44,7 +44,7 @@ def busy(until_s: float) -> list[float]:
 
 
 def uses(until_s: float, seed: int = 1) -> list[float]:
-    """Single requests and ten minutes of use in turn, at odd times, with 25 to 60 min between.
+    """Single requests and ten minutes of use in action, at odd times, with 25 to 60 min between.
 
     The reading after a wake falls into the idle gap of the former and is forgotten in the latter.
     """
@@ -69,7 +69,7 @@ def true(watched: Watched) -> Truth:
 
 def used(truth: Truth, arrivals: Sequence[float]) -> Callable[[int], int]:
     """Since when others' last request was served, at any boot time; nanoseconds."""
-    starts = [one for one in truth.happenings if one.what == "start"]
+    starts = [one for one in truth.events if one.what == "start"]
     served = sorted(
         [round(at * SECOND) for at in arrivals] + [one.at_ns + one.wait_ns for one in starts]
     )
@@ -86,9 +86,9 @@ def judge(watched: Watched, arrivals: Sequence[float]) -> None:
     assert readings
     assert {cause for cause, _ in truth.wakes} <= {"read"}
     for one in readings:
-        assert one.rest not in ("standby", "standby_z", "sleep"), one
+        assert one.level not in ("standby", "standby_z", "sleep"), one
         assert since_served(one.at_ns) <= FAST_NS + READING_NS, one
-    stops = [one.at_ns for one in truth.happenings if one.what == "stop"]
+    stops = [one.at_ns for one in truth.events if one.what == "stop"]
     assert stops
     for at_ns in stops:
         assert since_served(at_ns) <= TIMER_S * SECOND + FAST_NS + READING_NS
@@ -193,8 +193,8 @@ def test_disks_that_are_used_together_are_all_read() -> None:
         for one in place.drive.tally.sent
         if one.what == "log_read"
     )
-    turns = [disk for disk, _ in groupby(disk for _, disk in sent)]
-    assert len(turns) == len(readings)
+    actions = [disk for disk, _ in groupby(disk for _, disk in sent)]
+    assert len(actions) == len(readings)
     for place in watched.rack.places:
         assert {cause for cause, _ in place.drive.tally.wakes} == {"read"}
 

@@ -81,7 +81,7 @@ def test_drives_that_give_no_state_are_unknown_and_given_up(name: str) -> None:
 def test_a_drive_that_restarts_its_timer_is_found_and_then_sleeps() -> None:
     """Awake past twice its timer while asked, asleep in a silence: found, and asked less often."""
     arrivals = [100.0, 20_000.0, 40_000.0]
-    drive = kind("restarts_on_question", TIMER_S)
+    drive = kind("restarts_on_probe", TIMER_S)
     watched = Watched(drive, arrivals, with_timer(TIMER_S)).run(60_000)
     assert samples(watched.view)["finding"][("probes_restart_timer",)] == 1
     assert watched.account.probing.restarter == "confirmed"
@@ -161,7 +161,7 @@ def test_unplugged_and_plugged_in_again_is_the_same_disk() -> None:
     assert watched.account.state is State.STANDBY
 
 
-@pytest.mark.parametrize("name", ["plain", "epc", "sas", "parking", "restarts_on_question"])
+@pytest.mark.parametrize("name", ["plain", "epc", "sas", "parking", "restarts_on_probe"])
 def test_state_seconds_add_up_to_the_time_watched(name: str) -> None:
     """The books balance to the nanosecond, whatever the drive is like."""
     arrivals = [100.0 + 3011 * n for n in range(20)]

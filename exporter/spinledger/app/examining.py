@@ -15,11 +15,11 @@ from pathlib import Path
 from spinledger.app.publishers import Latest
 from spinledger.config.current import CurrentConfig
 from spinledger.config.settings import Config
-from spinledger.device.asking import ProcessProber
 from spinledger.device.clock import RealClock
 from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
 from spinledger.device.placement import holding
+from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import Unavailable
 from spinledger.facts import Snapshot
 from spinledger.loop import Loop, Ports, settings

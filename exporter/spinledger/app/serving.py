@@ -20,12 +20,12 @@ from spinledger.app.publishers import Latest, Signals, TextFile
 from spinledger.config.current import CurrentConfig, say
 from spinledger.config.load import host_zone, load
 from spinledger.config.settings import Config
-from spinledger.device.asking import ProcessProber
 from spinledger.device.clock import RealClock
 from spinledger.device.counters import SysfsCounters
-from spinledger.device.cross_check import SmartctlReader, files_of
+from spinledger.device.cross_check import SmartctlCrossChecker, files_of
 from spinledger.device.discovery import Discovery
 from spinledger.device.placement import holding
+from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import Refusal, Unavailable
 from spinledger.loop import Loop, Ports, settings
 from spinledger.loop.cross_check import CrossChecking
@@ -81,7 +81,7 @@ def serve(serving: Serving) -> int:
     keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:
         keeping.holders_of = lambda disks: holders(store, disks)
-    checker = None if serving.simulated else SmartctlReader()
+    checker = None if serving.simulated else SmartctlCrossChecker()
     checking = None
     if checker is not None:
         checking = CrossChecking(checker, lambda disks: program_holders(current.config, disks))

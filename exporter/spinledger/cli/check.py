@@ -16,8 +16,8 @@ from spinledger.codec import counters
 from spinledger.codec.commands import TABLE
 from spinledger.config.load import load
 from spinledger.config.settings import Config
-from spinledger.device.asking import missing
 from spinledger.device.cross_check import line_for
+from spinledger.device.prober_client import missing
 from spinledger.errors import BadInput
 from spinledger.facts import DiskView
 from spinledger.model import Command, Refused, Reply, Reported, Watch

@@ -5,8 +5,8 @@ carries data to the drive. A message to the privileged prober names a row and ne
 The command blocks are built from the field tables of `sat` and `scsi`. Keep this module light: the
 prober loads it.
 
-A1h is BLANK on an optical drive (MMC-6). The 12-byte form is therefore for bridges that refuse
-the 16-byte one, and only for peripheral device type 00h.
+A1h is BLANK on an optical drive (MMC-6, from memory). The 12-byte form is therefore for bridges
+that refuse the 16-byte one, and only for peripheral device type 00h.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _ATA_ASLEEP = (
 )
 _ATA_TIMER = (
     "should leave it running; stated in print for a tape drive only (SDX-470V ATA manual, 6.1), so "
-    "it is unproven for each disk until it has slept while being asked"
+    "it is unproven for each disk until it has slept while it was probed"
 )
 _UNIT_ATTENTION = (
     "a pending unit attention would be reported in place of the answer and be cleared by that "
@@ -48,14 +48,14 @@ _UNIT_ATTENTION = (
 
 _MAY_SPIN_UP = "may spin up: sent only while sectors move by somebody else's I/O"
 _MAY_RESTART = (
-    "may restart it (Linux Documentation/hwmon/drivetemp.rst tells of a drive that does): sent "
+    "may restart it (Linux Documentation/hwmon/drivetemp.rst reports a drive that does): sent "
     "only just after sectors moved, so that a restart adds no more than one sample interval"
 )
-_NO_REGISTERS = "none is asked for with the data; " + _UNIT_ATTENTION
+_NO_REGISTERS = "none is requested with the data; " + _UNIT_ATTENTION
 
 
 def _read_ata(command: int, *, feature: int = 0, blocks: int = 1, lba: int = 0) -> bytes:
-    """PIO data-in of 512-byte blocks, COUNT of them. SAT-3 ATA PASS-THROUGH (16).
+    """PIO data-in of 512-byte blocks, COUNT of them. SAT-3 ATA PASS-THROUGH (16), from memory.
 
     CK_COND stays clear, so that success is GOOD with data; an error returns its registers anyway.
     """
@@ -76,12 +76,13 @@ def _read_ata(command: int, *, feature: int = 0, blocks: int = 1, lba: int = 0) 
 
 
 def _log(address: int, page: int) -> int:
-    """LBA of READ LOG EXT: log address in bits 7:0, page number in 15:8 and 39:32. ACS-3."""
+    """LBA of READ LOG EXT: log address in bits 7:0, page number in 15:8 and 39:32. ACS-3, from
+    memory."""
     return address | (page & 0xFF) << 8 | page >> 8 << 32
 
 
 def _record(command: Command, cdb: bytes, data_in: int, source: str) -> CommandRow:
-    """A row for a record of the drive's own."""
+    """A row that reads one of the drive's records."""
     return CommandRow(command, cdb, data_in, _MAY_SPIN_UP, _MAY_RESTART, _NO_REGISTERS, source)
 
 
@@ -92,11 +93,11 @@ def _page(command: Command, opcode: int, page: int, source: str) -> CommandRow:
 
 
 BLOCK = 512  # bytes
-DEVICE_STATISTICS = 0x04  # General Purpose log addresses, ACS-3 annex A
+DEVICE_STATISTICS = 0x04  # General Purpose log addresses, ACS-3 annex A (from memory)
 POWER_CONDITIONS = 0x08
 
 
-def _ask_ata(opcode: int) -> bytes:
+def _check_power_mode(opcode: int) -> bytes:
     """CHECK POWER MODE: no data, CK_COND to get the registers back after success."""
     return sat.encode_cdb(sat.PassThrough(opcode, ata.CHECK_POWER_MODE, sat.NON_DATA, ck_cond=1))
 
@@ -104,21 +105,23 @@ def _ask_ata(opcode: int) -> bytes:
 _ROWS = (
     CommandRow(
         Command.CHECK_POWER_MODE_16,
-        _ask_ata(sat.PASS_THROUGH_16),
+        _check_power_mode(sat.PASS_THROUGH_16),
         0,
         _ATA_ASLEEP,
         _ATA_TIMER,
         _UNIT_ATTENTION,
-        "ACS-3 CHECK POWER MODE; SAT-3 ATA PASS-THROUGH (16); link reset: seen on Linux 6.1",
+        "ACS-3 CHECK POWER MODE (Ultrastar HC580 specification, p138); SAT-3 ATA PASS-THROUGH (16) "
+        "(Linux 6.1 ata_scsi_pass_thru); link reset: seen on Linux 6.1",
     ),
     CommandRow(
         Command.CHECK_POWER_MODE_12,
-        _ask_ata(sat.PASS_THROUGH_12),
+        _check_power_mode(sat.PASS_THROUGH_12),
         0,
         _ATA_ASLEEP,
         _ATA_TIMER,
         _UNIT_ATTENTION,
-        "ACS-3 CHECK POWER MODE; SAT-3 ATA PASS-THROUGH (12); link reset: seen on Linux 6.1",
+        "ACS-3 CHECK POWER MODE (Ultrastar HC580 specification, p138); SAT-3 ATA PASS-THROUGH (12) "
+        "(Linux 6.1 ata_scsi_pass_thru); link reset: seen on Linux 6.1",
     ),
     CommandRow(
         Command.REQUEST_SENSE,
@@ -126,7 +129,7 @@ _ROWS = (
         scsi.ALLOCATION,
         "answered with GOOD in every power condition, which it leaves as it is",
         "should leave the power condition timers running (SPC-4, from memory); unproven for each "
-        "disk until it has slept while being asked",
+        "disk until it has slept while it was probed",
         "returns and clears it: a pending unit attention reaches us and not the next command "
         "(SPC-4 REQUEST SENSE, from memory); sense of failed commands travels with their status",
         "SPC-4 REQUEST SENSE; SCSI Commands Reference Manual, 3.41",
@@ -135,7 +138,7 @@ _ROWS = (
         Command.IDENTIFY_DEVICE,
         _read_ata(ata.IDENTIFY_DEVICE),
         BLOCK,
-        "ACS-3 IDENTIFY DEVICE; SAT-3 ATA PASS-THROUGH (16)",
+        "ACS-3 IDENTIFY DEVICE; SAT-3 ATA PASS-THROUGH (16) (Linux 6.1 ata_scsi_pass_thru)",
     ),
     _record(
         Command.SMART_READ_DATA,
@@ -165,7 +168,7 @@ _ROWS = (
         Command.START_STOP_LOG,
         pages.LOG_SENSE,
         pages.START_STOP_CYCLES,
-        "SPC-4 LOG SENSE, page 0Eh; SCSI Commands Reference Manual, table 346",
+        "SPC-4 LOG SENSE, page 0Eh; SCSI Commands Reference Manual, p366 table 346",
     ),
     _page(
         Command.TRANSITIONS_LOG,

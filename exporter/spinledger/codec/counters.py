@@ -1,8 +1,8 @@
-"""The drive's own records: which commands give a disk's counters, and what their replies say.
+"""The drive's counters: which commands read them, and what their replies say.
 
 Rules: a record is taken whole or not at all. `Undecodable` carries the reason: REJECTED where the
 drive has no such record, MALFORMED where its bytes contradict themselves. A value the drive does
-not give is absent, never zero. Nothing is judged plausible here; that is `wear.reading`'s duty.
+not report is absent, never zero. Whether a value is plausible is judged in `wear.reading`.
 
 The commands of a plan are read one at a time, and only while somebody else's sectors move: each
 may spin up a sleeping drive, and some drives restart their standby timer at a log read.
@@ -17,11 +17,21 @@ from spinledger.codec import sense as envelope
 from spinledger.codec.octets import malformed
 from spinledger.codec.reply import GOOD, STATE_PROBES, check_arrival, interpret
 from spinledger.errors import Misuse, Undecodable
-from spinledger.model import Command, Completion, Condition, Disk, Reason, Record, Reported
+from spinledger.model import (
+    Command,
+    Completion,
+    Condition,
+    Disk,
+    Reason,
+    Record,
+    Refused,
+    Reply,
+    Reported,
+)
 
 # Name: unit. Counts are since the drive was made. A name ends in its unit unless it is a count.
 NAMES: Mapping[str, str] = {
-    "start_stops": "starts; of SCSI drives complete cycles, so that under way is not yet in it",
+    "start_stops": "starts; of SCSI drives complete cycles, the present one not included",
     "loads": "head loads",
     "retracts": "emergency unloads",
     "power_cycles": "times power came",
@@ -47,7 +57,7 @@ _HOURS = {"power_on_h": "power_on_s", "spindle_h": "spindle_s", "flying_h": "fly
 
 
 def plan(disk: Disk, identified: Record | None = None) -> tuple[Command, ...]:
-    """The commands that give this disk's counters, in order; none where it may not be asked.
+    """The commands that read this disk's counters, in order; none where it may not be probed.
 
     `identified` is its last IDENTIFY record, fresher than the words the kernel cached. A bridge
     that takes only the 12-byte form gets none: a log needs the 16-byte one.
@@ -57,12 +67,12 @@ def plan(disk: Disk, identified: Record | None = None) -> tuple[Command, ...]:
     if disk.probe_method is not Command.CHECK_POWER_MODE_16:
         return ()
     known = identified.values if identified else {}
-    wanted = [Command.IDENTIFY_DEVICE, Command.SMART_READ_DATA]
+    commands = [Command.IDENTIFY_DEVICE, Command.SMART_READ_DATA]
     if known.get("gpl", disk.gpl):
-        wanted += [Command.DEVICE_STATISTICS_GENERAL, Command.DEVICE_STATISTICS_ROTATING]
+        commands += [Command.DEVICE_STATISTICS_GENERAL, Command.DEVICE_STATISTICS_ROTATING]
         if known.get("epc_supported", disk.epc):
-            wanted.append(Command.POWER_CONDITIONS_LOG)
-    return tuple(wanted)
+            commands.append(Command.POWER_CONDITIONS_LOG)
+    return tuple(commands)
 
 
 def understand(command: Command, completion: Completion) -> Reported | Record:
@@ -70,6 +80,14 @@ def understand(command: Command, completion: Completion) -> Reported | Record:
     if command in STATE_PROBES:
         return interpret(command, completion)
     return read(command, completion)
+
+
+def reply_of(command: Command, completion: Completion) -> Reply:
+    """The same for any completion: bytes that say nothing are a refusal, never a state."""
+    try:
+        return understand(command, completion)
+    except Undecodable as error:
+        return Refused(Reason(error.reason), error.detail)
 
 
 def read(command: Command, completion: Completion) -> Record:
@@ -81,9 +99,9 @@ def read(command: Command, completion: Completion) -> Record:
     if completion.status != GOOD:
         _judge(completion)
     values = decode(completion.data)
-    strange = values.keys() - NAMES.keys()
-    if strange:
-        raise Misuse(f"a record of {command} names {', '.join(sorted(strange))}")
+    unknown = values.keys() - NAMES.keys()
+    if unknown:
+        raise Misuse(f"a record of {command} names {', '.join(sorted(unknown))}")
     return Record(command, values)
 
 
@@ -155,11 +173,11 @@ def _timers(timers_ms: Mapping[Condition, int]) -> Mapping[str, int]:
 def _start_stop(data: bytes) -> Mapping[str, int]:
     view = logs.decode_start_stop(data)
     names = ("rated_start_stop", "start_stops", "rated_load", "loads")
-    given = {name: getattr(view, name) for name in names}
+    fields = {name: getattr(view, name) for name in names}
     # A specified count of zero, or of all ones, specifies nothing (common practice, no source).
     return {
         name: value
-        for name, value in given.items()
+        for name, value in fields.items()
         if value is not None and not (name.startswith("rated") and value in (0, packings.MOST))
     }
 

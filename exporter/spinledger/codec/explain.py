@@ -1,14 +1,15 @@
-"""Sense bytes as a person pastes them -> what they say about the drive's power state.
+"""Sense bytes as a person pastes them -> the power state that they report.
 
-Rules: the text is read kindly (one argument or many; spaces, commas, colons or nothing between
-the bytes; any case; with or without 0x); what is not bytes is `BadHex` with the fix. Bytes that
-are no state are an answer too: state `unknown`, with the reason.
+Rules: any usual way of writing bytes is read (one argument or many; spaces, commas, colons or
+nothing between the bytes; any case; with or without 0x); what is not bytes is `BadHex` with the
+fix. Bytes that report no state give the state `unknown`, with the reason.
 
 Sense bytes do not say which command they answer. What is assumed, and where it can mislead:
 
 - With an ATA status return they are read as the answer to CHECK POWER MODE. The sense of another
   ATA command has the same shape: IDENTIFY DEVICE under CK_COND returns the transfer's block
-  count in COUNT, 01h, which would read as Standby_y.
+  count in COUNT, 01h, which would read as Standby_y (Linux commit "Set proper SK when CK_COND is
+  set").
 - ILLEGAL REQUEST, ABORTED COMMAND, or code 00/1D, without a status return: the sense of a
   CHECK POWER MODE that was refused or lost its registers: `rejected` or `no_registers`.
 - All else is read as REQUEST SENSE parameter data of a SCSI drive. So NO SENSE 00/00 says
@@ -24,7 +25,6 @@ from collections.abc import Sequence
 from spinledger.codec import reply, sat, scsi
 from spinledger.codec import sense as envelope
 from spinledger.errors import BadHex, Undecodable
-from spinledger.model import Reported
 
 _ATA = "ACS-3 CHECK POWER MODE, by its ATA status return (SAT-3)"
 _SCSI = "SPC-4 REQUEST SENSE parameter data"
@@ -44,21 +44,16 @@ def decode_hex(args: Sequence[str]) -> dict[str, str | None]:
         sense = envelope.parse(data)
         by_ata = _answers_ata(sense)
         source = _ATA if by_ata else _SCSI
-        given = reply.judge_ata(sense) if by_ata else scsi.decode_power_sense(sense)
+        reported = reply.judge_ata(sense) if by_ata else scsi.decode_power_sense(sense)
     except Undecodable as error:
         reason = f"{error.reason}: {error.detail}"
         return {"state": "unknown", "condition": None, "reason": reason, "source": source}
-    return _answer(given)
-
-
-def _answer(given: Reported) -> dict[str, str | None]:
-    """A state as JSON types."""
-    condition = None if given.condition is None else given.condition.value
+    condition = None if reported.condition is None else reported.condition.value
     return {
-        "state": given.mode.value,
+        "state": reported.mode.value,
         "condition": condition,
         "reason": "",
-        "source": given.clause,
+        "source": reported.clause,
     }
 
 

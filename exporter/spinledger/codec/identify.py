@@ -1,19 +1,19 @@
 """IDENTIFY DEVICE data: 256 words of which we read a few, both directions.
 
-Rules: nothing here is asked of a drive. The kernel keeps a copy, in VPD page 89h or as the text of
+Rules: nothing here sends a command. The kernel keeps a copy, in VPD page 89h or as the text of
 /sys/class/ata_device/*/id; all three forms decode alike. Bytes are little-endian words; text is
 the other way round, first character in the high byte. A word is believed only where its validity
 bits say so:
 
     words         valid when                              source
-    82, 83        word 83 bits 15:14 = 01b                ACS-3; QuickView 300 manual, table 5-2
-    84            word 84 bits 15:14 = 01b                ACS-3; Linux 6.1 include/linux/ata.h
-    85, 86, 87    word 87 bits 15:14 = 01b                ACS-3; Linux 6.12 include/linux/ata.h
-    108-111       word 87 bits 15:14 = 01b and bit 8      the same (mask C100h = 4100h)
-    119 / 120     its own bits 15:14 = 01b                from memory
+    83            word 83 bits 15:14 = 01b                QuickView 300 manual, table 5-2
+    84            word 84 bits 15:14 = 01b                ACS-3; Linux 6.1 ata.h:891-898
+    86, 87        word 87 bits 15:14 = 01b                ACS-3; Linux 6.12 ata.h
+    108-111       word 87 bits 15:14 = 01b and bit 8      Linux 6.12 ata.h:879 (mask C100h = 4100h)
+    119 / 120     bits 15:14 of each = 01b                from memory
 
 A world-wide name of all zeros or all ones is none. Non-printable characters are dropped, and
-spaces around text.
+spaces around text. ata.h is include/linux/ata.h of the kernel.
 """
 
 from __future__ import annotations
@@ -30,15 +30,12 @@ from spinledger.errors import Misuse
 WORDS = 256
 BYTES = 2 * WORDS
 
-# Text fields: first word, number of words. ACS-3 IDENTIFY DEVICE; MB500M technical reference, p27.
+# Text fields: first word, number of words. MB500M technical reference, p27.
 _SERIAL, _FIRMWARE, _MODEL = (10, 10), (23, 4), (27, 20)
 
 # Single bits: word, bit.
-_STANDARD_TIMER = (49, 13)  # standby timer values follow the standard's table
-_DEVICE_MINIMUM = (50, 0)  # the drive lifts short timers to a minimum of its own
-_POWER_MANAGEMENT = (82, 3)
-_APM_SUPPORTED = (83, 3)
-_UNLOAD = (84, 13)  # IDLE IMMEDIATE with unload
+_STANDARD_TIMER = (49, 13)  # standby timer values follow the standard's table; MB500M, p27
+_APM_SUPPORTED = (83, 3)  # and word 86, 91: Travelstar 5K160 specification, p53
 _GPL = (84, 5)  # General Purpose Logging; ACS-3, from memory, like its copy in word 87
 _GPL_COPY = (87, 5)
 _APM_ENABLED = (86, 3)
@@ -55,15 +52,15 @@ _ROTATION = 217  # nominal media rotation rate
 _SIGNATURE_AT, _SIGNATURE = 510, 0xA5
 
 # Which word carries the validity bits of a feature word.
-_VALIDITY = {82: 83, 83: 83, 84: 84, 85: 87, 86: 87, 87: 87, 119: 119, 120: 120}
+_VALIDITY = {83: 83, 84: 84, 86: 87, 87: 87, 119: 119, 120: 120}
 
-_VPD_COMMAND = 56  # SAT-3 ATA Information VPD page: COMMAND CODE
+_VPD_COMMAND = 56  # SAT-3 ATA Information VPD page (from memory): COMMAND CODE
 _VPD_IDENTIFY = 60  # and where the 512 bytes begin
 
 
 @dataclass(frozen=True, slots=True)
 class Identify:
-    """What a drive says of itself. Levels and rates None: not reported."""
+    """What a drive reports about itself. Levels and rates None: not reported."""
 
     serial: str
     firmware: str
@@ -71,15 +68,12 @@ class Identify:
     wwn: str | None  # 0x and 16 digits
     rotation_rpm: int | None  # revolutions a minute
     non_rotating: bool
-    power_management: bool
     apm_supported: bool
     apm_enabled: bool
     apm_level: int | None  # 01h-FEh while enabled
     epc_supported: bool
     epc_enabled: bool
     standard_timer: bool
-    device_minimum: bool
-    unload_supported: bool
     gpl_supported: bool = False
 
 
@@ -100,7 +94,10 @@ def check_integrity(data: bytes) -> None:
 
 
 def from_vpd89(page: bytes) -> Identify:
-    """From the ATA Information VPD page as the kernel keeps it (vpd_pg89). SAT-3."""
+    """From the ATA Information VPD page as the kernel keeps it (vpd_pg89).
+
+    SAT-3 ATA Information VPD page, from memory.
+    """
     body = page_body(page, 0x89)
     if len(body) < _VPD_IDENTIFY + BYTES:
         raise malformed(f"VPD page 89h of {len(body)} bytes has no room for IDENTIFY data")
@@ -129,7 +126,7 @@ def rotation(rate: int) -> tuple[int | None, bool]:
     """(revolutions a minute or None, True if non-rotating) of a NOMINAL MEDIA ROTATION RATE.
 
     0001h is non-rotating, 0401h-FFFEh the rate itself; 0000h is not reported and the rest is
-    reserved. ACS-3 word 217 and SBC-3 VPD page B1h; Linux 6.12 include/linux/ata.h.
+    reserved. ACS-3 word 217: Linux 6.12 ata.h:897-908; SBC-3 VPD page B1h: from memory.
     """
     if rate == 0x0001:
         return None, True
@@ -153,10 +150,7 @@ def encode(view: Identify) -> bytes:
         words[word] = 0x4000
     for is_set, (word, bit) in (
         (view.standard_timer, _STANDARD_TIMER),
-        (view.device_minimum, _DEVICE_MINIMUM),
-        (view.power_management, _POWER_MANAGEMENT),
         (view.apm_supported, _APM_SUPPORTED),
-        (view.unload_supported, _UNLOAD),
         (view.gpl_supported, _GPL),
         (view.gpl_supported, _GPL_COPY),
         (view.apm_enabled, _APM_ENABLED),
@@ -175,15 +169,6 @@ def encode(view: Identify) -> bytes:
     return data
 
 
-def encode_vpd89(data: bytes) -> bytes:
-    """The ATA Information VPD page around 512 bytes of IDENTIFY data. SAT-3."""
-    page = bytearray(_VPD_IDENTIFY) + data
-    page[1] = 0x89
-    page[2:4] = (len(page) - 4).to_bytes(2, "big")
-    page[_VPD_COMMAND] = IDENTIFY_DEVICE
-    return bytes(page)
-
-
 def _from_words(words: Sequence[int]) -> Identify:
     """The fields out of 256 words."""
     rpm, non_rotating = rotation(words[_ROTATION])
@@ -196,15 +181,12 @@ def _from_words(words: Sequence[int]) -> Identify:
         wwn=_wwn(words),
         rotation_rpm=rpm,
         non_rotating=non_rotating,
-        power_management=_bit(words, _POWER_MANAGEMENT),
         apm_supported=_bit(words, _APM_SUPPORTED),
         apm_enabled=apm_enabled,
         apm_level=level if apm_enabled and 0x01 <= level <= 0xFE else None,
         epc_supported=_bit(words, _EPC_SUPPORTED),
         epc_enabled=_bit(words, _EPC_ENABLED),
         standard_timer=_bit(words, _STANDARD_TIMER),
-        device_minimum=_bit(words, _DEVICE_MINIMUM),
-        unload_supported=_bit(words, _UNLOAD),
         gpl_supported=_bit(words, _GPL) or _bit(words, _GPL_COPY),
     )
 
@@ -212,8 +194,8 @@ def _from_words(words: Sequence[int]) -> Identify:
 def _bit(words: Sequence[int], place: tuple[int, int]) -> bool:
     """One bit, False where its word is not valid."""
     word, bit = place
-    keeper = _VALIDITY.get(word)
-    if keeper is not None and words[keeper] & 0xC000 != 0x4000:
+    validity = _VALIDITY.get(word)
+    if validity is not None and words[validity] & 0xC000 != 0x4000:
         return False
     return bool(words[word] >> bit & 1)
 

@@ -1,4 +1,4 @@
-"""What drives count themselves: SMART attributes (ATA); two log pages (SCSI).
+"""Counters that drives keep: SMART attributes (ATA); two log pages (SCSI).
 
 Rules: bytes only. What an attribute means, and whether a figure is plausible, is judged elsewhere,
 since attributes are vendor specific. A page is taken whole or not at all.
@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
-from spinledger.codec.octets import malformed, printable, spell
+from spinledger.codec.octets import malformed, spell
 from spinledger.errors import Misuse
 
-# SMART READ DATA (B0h, feature D0h), obsolete since ACS-3: 30 entries of 12 bytes from byte 2 on,
-# byte 511 makes the sum of all bytes zero. Entry: Travelstar 5K320 specification, p151 (worst at 4
-# and raw little-endian, and the places outside the entry, from memory).
+# SMART READ DATA (B0h, feature D0h), obsolete since ACS-3 (from memory): 30 entries of 12 bytes
+# from byte 2 on, byte 511 makes the sum of all bytes zero. Entry: Travelstar 5K320 specification,
+# p151 (worst at 4 and raw little-endian, and the places outside the entry, from memory).
 _SMART_BYTES = 512
 _SMART_FIRST, _SMART_ENTRIES = 2, 30
 _ENTRY = struct.Struct("<BHBB6sx")  # number, flags, normalized, worst, raw, reserved
@@ -71,7 +71,7 @@ def encode_smart(attributes: Sequence[Attribute]) -> bytes:
 
 
 # SCSI log page 0Eh: SCSI Commands Reference Manual, p366 table 346; Ultrastar C15K600
-# specification, p131. Parameter: code 0-1, control 2, length 3, value (SPC-4 7.3.2).
+# specification, p131. Parameter: code 0-1, control 2, length 3, value (SPC-4 7.3.2, from memory).
 _START_STOP_PAGE = 0x0E
 _HEAD = 4
 _BINARY_LIST = 0x03  # parameter control: FORMAT AND LINKING, a binary list
@@ -81,61 +81,34 @@ _BINARY_LIST = 0x03  # parameter control: FORMAT AND LINKING, a binary list
 class StartStop:
     """The Start-Stop Cycle Counter page; None where the drive has no such parameter.
 
-    A cycle counts when complete, so that of a spinning drive is not yet included
+    A cycle counts when it is complete, so the present cycle of a spinning drive is not included
     (MAX3073 manual, 4-66).
     """
 
-    manufactured: str | None = None  # YYYYWW
-    accounted: str | None = None  # YYYYWW, "" if never set
     rated_start_stop: int | None = None
     start_stops: int | None = None
     rated_load: int | None = None
     loads: int | None = None
 
 
-# Parameter code, field, bytes; in the page's order.
-_START_STOP = (
-    (0x0001, "manufactured", 6),
-    (0x0002, "accounted", 6),
-    (0x0003, "rated_start_stop", 4),
-    (0x0004, "start_stops", 4),
-    (0x0005, "rated_load", 4),
-    (0x0006, "loads", 4),
-)
+# By parameter code, four bytes each. 0001h and 0002h are dates.
+_START_STOP = {
+    0x0003: "rated_start_stop",
+    0x0004: "start_stops",
+    0x0005: "rated_load",
+    0x0006: "loads",
+}
 
 
 def decode_start_stop(page: bytes) -> StartStop:
-    """Log page 0Eh, parsed by parameter code; unknown codes are passed over."""
-    values = _parameters(page, _START_STOP_PAGE)
-    for code, _, size in _START_STOP:
-        if len(values.get(code, bytes(size))) != size:
-            raise malformed(f"log parameter {code:04X}h is not {size} bytes; {spell(page)}")
-    return StartStop(
-        _text(values.get(0x0001)),
-        _text(values.get(0x0002)),
-        _count(values.get(0x0003)),
-        _count(values.get(0x0004)),
-        _count(values.get(0x0005)),
-        _count(values.get(0x0006)),
-    )
+    """Log page 0Eh, parsed by parameter code; other codes are passed over."""
+    return StartStop(**_decode_counts(page, _START_STOP_PAGE, _START_STOP))
 
 
 def encode_start_stop(view: StartStop) -> bytes:
-    """Log page 0Eh with the parameters that are not None, in the standard's order."""
-    body = b""
-    for code, name, size in _START_STOP:
-        value = getattr(view, name)
-        if value is None:
-            continue
-        if isinstance(value, str):
-            raw = value.encode("ascii", "replace").ljust(size)[:size]
-        else:
-            raw = (value % (1 << 8 * size)).to_bytes(size, "big")
-        body += code.to_bytes(2, "big") + bytes([_BINARY_LIST, size]) + raw
-    page = bytes([_START_STOP_PAGE, 0]) + len(body).to_bytes(2, "big") + body
-    if decode_start_stop(page) != view:
-        raise Misuse(f"no log page says this: {view}")
-    return page
+    """Log page 0Eh with the parameters that are not None, by parameter code."""
+    counts = {name: value for name, value in asdict(view).items() if value is not None}
+    return _encode_counts(counts, _START_STOP_PAGE, _START_STOP)
 
 
 # SCSI log page 1Ah, four-byte counts of transitions: SCSI Commands Reference Manual, p351.
@@ -152,9 +125,19 @@ TRANSITIONS = {
 
 def decode_transitions(page: bytes) -> Mapping[str, int]:
     """Log page 1Ah: transitions by name, as far as the drive counts them."""
-    values = _parameters(page, _TRANSITIONS_PAGE)
+    return _decode_counts(page, _TRANSITIONS_PAGE, TRANSITIONS)
+
+
+def encode_transitions(counts: Mapping[str, int]) -> bytes:
+    """Log page 1Ah with these counts, by parameter code."""
+    return _encode_counts(counts, _TRANSITIONS_PAGE, TRANSITIONS)
+
+
+def _decode_counts(page: bytes, number: int, names: Mapping[int, str]) -> dict[str, int]:
+    """The four-byte counts of a log page by name, those that the drive has."""
+    values = _parameters(page, number)
     found = {}
-    for code, name in TRANSITIONS.items():
+    for code, name in names.items():
         if code in values:
             if len(values[code]) != 4:
                 raise malformed(f"log parameter {code:04X}h is not 4 bytes; {spell(page)}")
@@ -162,31 +145,21 @@ def decode_transitions(page: bytes) -> Mapping[str, int]:
     return found
 
 
-def encode_transitions(counts: Mapping[str, int]) -> bytes:
-    """Log page 1Ah with these counts, by parameter code."""
+def _encode_counts(counts: Mapping[str, int], number: int, names: Mapping[int, str]) -> bytes:
+    """A log page of four-byte counts."""
     body = b""
-    for code, name in TRANSITIONS.items():
+    for code, name in names.items():
         if name in counts:
             raw = (counts[name] % (1 << 32)).to_bytes(4, "big")
             body += code.to_bytes(2, "big") + bytes([_BINARY_LIST, 4]) + raw
-    page = bytes([_TRANSITIONS_PAGE, 0]) + len(body).to_bytes(2, "big") + body
-    if decode_transitions(page) != dict(counts):
-        raise Misuse(f"no log page says this: {counts}")
+    page = bytes([number, 0]) + len(body).to_bytes(2, "big") + body
+    if _decode_counts(page, number, names) != dict(counts):
+        raise Misuse(f"no log page {number:02X}h says this: {counts}")
     return page
 
 
-def _text(value: bytes | None) -> str | None:
-    """Printable ASCII, stripped."""
-    return None if value is None else printable(value)
-
-
-def _count(value: bytes | None) -> int | None:
-    """A big-endian number."""
-    return None if value is None else int.from_bytes(value, "big")
-
-
 def _parameters(page: bytes, code: int) -> dict[int, bytes]:
-    """Log parameters by code. SPC-4 7.3.2: byte 0 bits 5:0 page, bytes 2-3 length."""
+    """Log parameters by code. SPC-4 7.3.2, from memory: 0 bits 5:0 page, 2-3 length."""
     if len(page) < _HEAD or len(page) < _HEAD + int.from_bytes(page[2:4], "big"):
         raise malformed(f"log page {code:02X}h cut short at {len(page)} bytes")
     if page[0] & 0x3F != code:

@@ -3,9 +3,10 @@
 Rules: big-endian; timers in units of 100 ms. A timer counts only while its bit is set. The page
 comes in two lengths; the page's own length says which.
 
-    header    MODE SENSE (10): 0-1 mode data length, 6-7 block descriptor length    SPC-4 7.5.5
+    header    MODE SENSE (10): 0-1 mode data length, 6-7 block descriptor length; SPC-4 7.5.5,
+              from memory
     page      0 bits 5:0 page code, 1 page length; 26h: Ultrastar C15K600 specification, p188;
-              SCSI Commands Reference Manual, p422; 0Ah: Fibre Channel Interface Manual, p241
+              SCSI Commands Reference Manual, p422-424; 0Ah: Fibre Channel Interface Manual, p241
 """
 
 from __future__ import annotations
@@ -58,7 +59,7 @@ def encode_timers(timers_ms: Mapping[Condition, int]) -> bytes:
         page[byte] |= bool(timer_ms) << bit
         page[at : at + 4] = (timer_ms // _UNIT_MS).to_bytes(4, "big")
     data = (len(page) + _HEAD - 2).to_bytes(2, "big") + bytes(_HEAD - 2) + page
-    given = decode_timers(data)
-    if {name: timer for name, timer in given.items() if name in timers_ms} != dict(timers_ms):
+    decoded = decode_timers(data)
+    if {name: decoded[name] for name in timers_ms} != dict(timers_ms):
         raise Misuse(f"no power condition mode page says this: {timers_ms}")
     return data

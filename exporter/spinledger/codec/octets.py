@@ -1,4 +1,4 @@
-"""How bytes are put into words: for errors, and for the text fields of drives."""
+"""Bytes as text: for errors, and for the text fields of drives."""
 
 from __future__ import annotations
 

@@ -5,10 +5,10 @@ believed only in a form that its bits allow, and never beyond what they prove:
 
 - Counts (4, 12, 192) fill the value from its lowest bit. Bits set above 32 are an unknown packing.
 - Load cycles (193, on older drives 225) are one count, or a pair: loads above, unloads below.
-  Loads lead by the emergency unloads, so a pair is told by its own two halves.
-- Power-on time (9) may count hours, minutes, half minutes or seconds. One value cannot tell: hours
-  are presumed where they make a life that a drive can have had. The standard's own log of hours
-  (`by_hours`), or the pace between two readings (`by_pace`), decides.
+  Loads exceed unloads by the emergency unloads, so the two halves of a pair show that it is one.
+- Power-on time (9) may count hours, minutes, half minutes or seconds. One value does not show
+  which: hours are presumed where they make a life that a drive can have had. The standard's own log
+  of hours (`by_hours`), or the pace between two readings (`by_pace`), decides.
 - Spin-up time (3) has the last value in the low word and an average beside it.
 
 Sources name the public drive database: smartmontools drivedb.h, 7.3, with its name of the format.
@@ -49,7 +49,7 @@ class Meaning:
     """One attribute that we read."""
 
     number: int
-    name: str  # as in codec.wear.NAMES
+    name: str  # as in codec.counters.NAMES
     source: str
 
 
@@ -97,27 +97,27 @@ def clock_s(name: str, raw: int) -> int:
 
 
 def presumed(raw: int) -> str:
-    """The packing to take for one value that stands alone: hours, or "" if nobody can tell."""
+    """The packing to take for one value that stands alone: hours, or "" if it cannot be known."""
     return "hours" if clock_s("hours", raw) <= LONGEST_LIFE_S else ""
 
 
-def by_hours(raw: int, told_s: int) -> str:
+def by_hours(raw: int, power_on_s: int) -> str:
     """The packing under which the value agrees with a power-on time from elsewhere; "": none.
 
     Agreement is within two hours and one part in a hundred: the two counters of one drive may
     have begun apart (common practice, no source).
     """
     for row in CLOCKS:
-        if abs(clock_s(row.name, raw) - told_s) <= 7200 + told_s // 100:
+        if abs(clock_s(row.name, raw) - power_on_s) <= 7200 + power_on_s // 100:
             return row.name
     return ""
 
 
 def by_pace(before: int, after: int, elapsed_s: int) -> str:
-    """The packing under which the value advanced as time did; "": cannot be told.
+    """The packing under which the value advanced as time did; "": none, or too early.
 
     `elapsed_s` are seconds between the two readings, powered on throughout. Below ten hours too
-    little has passed to tell hours from nothing.
+    little has passed: an hour count may not have moved.
     """
     if elapsed_s < 36_000:
         return ""

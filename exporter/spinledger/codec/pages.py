@@ -35,7 +35,7 @@ _CONTROLS = {LOG_SENSE: (0x00, _CUMULATIVE), MODE_SENSE_10: (_DISABLE_BLOCK_DESC
 
 @dataclass(frozen=True, slots=True)
 class PageRead:
-    """What one of the two commands asks for."""
+    """What one of the two commands reads."""
 
     opcode: int  # LOG_SENSE or MODE_SENSE_10
     page: int  # 00h-3Fh
@@ -59,4 +59,4 @@ def parse_page_read(cdb: bytes) -> PageRead:
         view = PageRead(cdb[0], cdb[2] & 0x3F, int.from_bytes(cdb[7:9], "big"))
         if encode_page_read(view) == cdb:
             return view
-    raise malformed(f"not a page read of ours; bytes {spell(cdb)}")
+    raise malformed(f"not a LOG SENSE or MODE SENSE command that is built here; bytes {spell(cdb)}")

@@ -1,4 +1,4 @@
-"""A completed command becomes the drive's own word: the only decoder of replies.
+"""A completed command becomes the state that the drive reports: the only decoder of replies.
 
 Rules: the reply is judged from the outside in: host adapter, driver, SCSI status, sense envelope,
 ATA status, and only then the value. Whatever fails on the way is `Undecodable`; nothing is ever
@@ -12,8 +12,8 @@ status under ABORTED COMMAND is a link reset and not a refusal.
 
 REQUEST SENSE is answered by its data, under GOOD.
 
-A SCSI status other than these two (BUSY, RESERVATION CONFLICT, TASK ABORTED, ...) is no refusal of
-the question for good: OTHER_SENSE, so that it is asked again a period later. CHECK CONDITION
+A SCSI status other than these two (BUSY, RESERVATION CONFLICT, TASK ABORTED, ...) is no lasting
+refusal: OTHER_SENSE, so that the probe is repeated a period later. CHECK CONDITION
 without one byte of sense data contradicts itself: MALFORMED.
 """
 
@@ -26,7 +26,7 @@ from spinledger.codec.sense import Sense
 from spinledger.errors import Misuse, Undecodable
 from spinledger.model import Command, Completion, Reason, Reported
 
-GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes
+GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes, from memory
 _SENSE_PRESENT = 0x08  # driver_status of SG_IO: sense data came along, which is normal
 
 STATE_PROBES = frozenset(
@@ -42,9 +42,9 @@ _SUCCESS = (
 
 
 def interpret(command: Command, completion: Completion) -> Reported:
-    """The state the drive told; `Undecodable` with a `model.Reason` if it told none."""
+    """The state the drive reports; `Undecodable` with a `model.Reason` if it reports none."""
     if command not in STATE_PROBES:
-        raise Misuse(f"{command} asks for no state")
+        raise Misuse(f"{command} is not a probe of the state")
     check_arrival(completion)
     if command is Command.REQUEST_SENSE:
         return _request_sense(completion)
@@ -71,7 +71,7 @@ def check_arrival(completion: Completion) -> None:
 
 
 def judge_ata(sense: Sense) -> Reported:
-    """The state that sense data of CHECK POWER MODE tells. SAT-3 status return; ACS-3."""
+    """The state that sense data of CHECK POWER MODE reports, by the rules above."""
     returned = None if sense.deferred else sat.find_return(sense)
     if returned is None:
         raise Undecodable(_why_none(sense), str(sense))
@@ -84,7 +84,7 @@ def judge_ata(sense: Sense) -> Reported:
 
 
 def _request_sense(completion: Completion) -> Reported:
-    """The state REQUEST SENSE told, in its data."""
+    """The state that the data of REQUEST SENSE report."""
     if completion.status == GOOD:
         return scsi.decode_power_sense(envelope.parse(completion.data))
     sense = envelope.parse(completion.sense)

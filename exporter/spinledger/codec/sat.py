@@ -3,21 +3,22 @@
 Rules: one field table a subject, used by encoder and decoder alike. Decoding a command block
 is for simulated and logging drives; the program itself only sends rows of `commands.TABLE`.
 
-The status return comes in two shapes (SAT-3 ATA PASS-THROUGH, status return):
+The status return comes in two shapes (SAT-3; read in Linux 6.12 drivers/ata/libata-scsi.c,
+lines 241-316):
 
 - Descriptor format: descriptor 09h with length 0Ch, at any place in the list. Twice is MALFORMED
   (which one counts?), another length too. With EXTEND clear the high register bytes are reserved.
 - Fixed format: the registers lie in INFORMATION and COMMAND-SPECIFIC INFORMATION, and only the
-  code 00/1D says that they do; without it there is no status return. VALID is not asked for: 00/1D
+  code 00/1D says that they do; without it there is no status return. VALID is not required: 00/1D
   is the stronger sign. COUNT and LBA have low bytes only; a flag says that high ones are not zero,
   and they read as FFh then.
 
 A trap: up to Linux 6.1 libata fills fixed format from byte 8 (ERROR 8, STATUS 9, DEVICE 10,
-COUNT 11; drivers/ata/libata-scsi.c, corrected by 6.12). Bytes 3-6 are zero there, so the standard's
-offsets give COUNT 00h with STATUS 00h. That is never standby, since DRDY is clear; but it is no
-link reset either, so a zero INFORMATION field before registers from byte 8 on is MALFORMED. The
-misplaced bytes themselves are never read as registers: nothing in the data says which kernel
-wrote it, and for success the kernel forces descriptor format anyway.
+COUNT 11; drivers/ata/libata-scsi.c:950-965, corrected by 6.12). Bytes 3-6 are zero there, so the
+standard's offsets give COUNT 00h with STATUS 00h. That is never standby, since DRDY is clear; but
+it is no link reset either, so a zero INFORMATION field before registers from byte 8 on is
+MALFORMED. The misplaced bytes themselves are never read as registers: nothing in the data says
+which kernel wrote it, and for success the kernel forces descriptor format anyway.
 """
 
 from __future__ import annotations
@@ -31,10 +32,10 @@ from spinledger.codec.octets import malformed, spell
 from spinledger.codec.sense import Code, Sense
 from spinledger.errors import Misuse
 
-PASS_THROUGH_12 = 0xA1  # BLANK on an optical drive (MMC-6): only for peripheral type 00h
+PASS_THROUGH_12 = 0xA1  # BLANK on an optical drive (MMC-6, from memory): only for disks
 PASS_THROUGH_16 = 0x85
 
-NON_DATA = 3  # PROTOCOL, SAT-3
+NON_DATA = 3  # PROTOCOL; Linux 6.12 libata-scsi.c:3240-3260
 PIO_IN = 4
 
 
@@ -97,7 +98,7 @@ _LENGTHS = {PASS_THROUGH_12: 12, PASS_THROUGH_16: 16}
 
 @dataclass(frozen=True, slots=True)
 class PassThrough:
-    """The fields of an ATA PASS-THROUGH command, named as in SAT-3; all whole numbers."""
+    """The fields of an ATA PASS-THROUGH command by the names of SAT-3; all whole numbers."""
 
     opcode: int  # PASS_THROUGH_12 or PASS_THROUGH_16
     command: int
@@ -152,10 +153,10 @@ class AtaReturn:
     extend: int = 0
 
 
-ATA_RETURN = 0x09  # SAT-3 ATA Status Return descriptor
+ATA_RETURN = 0x09  # ATA Status Return descriptor; Linux 6.12 libata-scsi.c:241-316
 _ATA_RETURN_LENGTH = 0x0C
 
-# Offsets from the descriptor's first byte, SAT-3.
+# Offsets from the descriptor's first byte; Linux 6.12 libata-scsi.c:241-316.
 _DESCRIPTOR = (
     Bits("extend", 2, 0, 1),
     Bits("error", 3),
@@ -173,7 +174,7 @@ _DESCRIPTOR_EXTENDED = (
     Bits("lba", 10, shift=40),
 )
 
-# Offsets from the first byte of fixed-format sense data, SAT-3; Linux 6.12 libata-scsi.c.
+# Offsets from the first byte of fixed-format sense data; Linux 6.12 libata-scsi.c:241-316.
 _FIXED = (
     Bits("error", 3),
     Bits("status", 4),
@@ -215,7 +216,7 @@ def encode_ata_return(
     `position` is the number of other descriptors before it (descriptor format). Key and code
     default to what libata gives: RECOVERED ERROR 00/1D after success, HARDWARE ERROR 44/00 for a
     device fault, ABORTED COMMAND 00/00 for an error. Old kernels gave key 0 with 00/00 after
-    success. Fixed format shows registers only with code 00/1D (SAT-3).
+    success (Linux commit "Set proper SK when CK_COND is set").
     """
     if view.status & ata.DF:
         usual = (envelope.HARDWARE_ERROR, (0x44, 0x00))
@@ -238,7 +239,7 @@ def encode_ata_return(
         return envelope.encode_fixed(
             key, code, information=bytes(raw[3:7]), specific=bytes(raw[8:12])
         )
-    filler = bytes([0x00, 0x0A]) + bytes(10)  # SPC-4 4.5.2.2 Information descriptor
+    filler = bytes([0x00, 0x0A]) + bytes(10)  # Information descriptor, SPC-4 4.5.2.2 (from memory)
     return envelope.encode_descriptors(key, code, [filler] * position + [bytes(raw)])
 
 

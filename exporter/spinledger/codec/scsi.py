@@ -1,22 +1,22 @@
-"""A SCSI drive's own word: REQUEST SENSE parameter data, both directions.
+"""The state that a SCSI drive reports: REQUEST SENSE parameter data, both directions.
 
-Rules: the *data* tells, not the status: in a low power condition REQUEST SENSE ends with GOOD and
-parameter data of key NO SENSE and a 5Eh code (SPC-4 REQUEST SENSE; SCSI Commands Reference
-Manual, 3.41). Only NO SENSE with 00/00 or a 5Eh code of the table is a state:
+Rules: the *data* report the state, not the status: in a low power condition REQUEST SENSE ends with
+GOOD and parameter data of key NO SENSE and a 5Eh code (SCSI Commands Reference Manual, 3.41). Only
+NO SENSE with 00/00 or a 5Eh code of the table is a state:
 
 - 5E/00 says "low power" and not which: OTHER_SENSE.
-- 5E/41 to 5E/47 tell of a change that has happened, for optical drives and with UNIT ATTENTION;
+- 5E/41 to 5E/47 report a change that has happened, for optical drives and with UNIT ATTENTION;
   by the time they are read the condition may be another one: OTHER_SENSE.
 - 00/1F, a change in progress, is neither the old condition nor the new one: OTHER_SENSE.
-- NOT READY 04/02 is a drive stopped by START STOP UNIT. Its spindle is at rest or still running
-  down, and a drive that never started says the same: OTHER_SENSE, with the name of the code.
-- Deferred data (71h, 73h) speaks of an earlier command: OTHER_SENSE.
+- NOT READY 04/02 is a drive stopped by START STOP UNIT. Its spindle is stopped or still running
+  down, and a drive that never started reports the same: OTHER_SENSE, with the name of the code.
+- Deferred data (71h, 73h) belong to an earlier command: OTHER_SENSE.
 - Data that carries an ATA status return is some other command's sense: OTHER_SENSE.
 
-Standby_y turns at reduced speed (10K v7 product manual, rev. C, p. 18): mode idle, like idle_c.
+Standby_y spins at reduced speed (10K v7 product manual, rev. C, p18): mode idle, like idle_c.
 
 Behind libata REQUEST SENSE is emulated as NO SENSE and never reaches the drive (Linux 6.12
-drivers/ata/libata-scsi.c): ask it of SCSI drives only. That is the asker's duty.
+drivers/ata/libata-scsi.c:4694): it is for SCSI drives only, and the sender sees to that.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from spinledger.model import Condition, Mode, Reason, Reported
 
 REQUEST_SENSE = 0x03
 _CDB_LENGTH = 6
-ALLOCATION = 252  # bytes: the most REQUEST SENSE returns, 8 + 244 (SPC-4 4.5.1)
+ALLOCATION = 252  # bytes: the most REQUEST SENSE returns, 8 + 244 (SPC-4 4.5.1, from memory)
 
 LOW_POWER = 0x5E  # ADDITIONAL SENSE CODE
 
@@ -47,8 +47,8 @@ class PowerSense:
     by_command: bool  # else by the drive's timer
 
 
-# SPC-4 additional sense codes; read in Linux 6.12 drivers/scsi/sense_codes.h. That 5E/01 and 5E/03
-# are idle_a: SCSI Commands Reference Manual 3.41. That 5E/02 and 5E/04 are standby_z: from memory.
+# SPC-4 additional sense codes; read in Linux 6.12 drivers/scsi/sense_codes.h:743-758. 5E/01 and
+# 5E/03 are idle_a: SCSI Commands Reference Manual 3.41. 5E/02 and 5E/04 are standby_z: from memory.
 POWER_SENSES = (
     PowerSense(0x01, Mode.IDLE, Condition.IDLE_A, by_command=False),
     PowerSense(0x02, Mode.STANDBY, Condition.STANDBY_Z, by_command=False),
@@ -69,24 +69,23 @@ _AWAKE = Reported(Mode.ACTIVE_OR_IDLE, None, "SPC-4 REQUEST SENSE, NO SENSE 00/0
 
 @dataclass(frozen=True, slots=True)
 class RequestSense:
-    """The fields of a REQUEST SENSE command. SPC-4."""
+    """The fields of a REQUEST SENSE command."""
 
     allocation: int  # bytes
-    descriptors: bool = False  # DESC: descriptor format is asked for
 
 
 def encode_request_sense(view: RequestSense) -> bytes:
-    """The 6-byte command block. SPC-4 REQUEST SENSE: byte 1 bit 0 DESC, byte 4 allocation."""
+    """The 6-byte command block: byte 4 allocation length. SPC-4 REQUEST SENSE, from memory."""
     if not 0 <= view.allocation <= 0xFF:
         raise Misuse(f"allocation length {view.allocation} does not fit one byte")
-    return bytes([REQUEST_SENSE, int(view.descriptors), 0, 0, view.allocation, 0])
+    return bytes([REQUEST_SENSE, 0, 0, 0, view.allocation, 0])
 
 
 def parse_request_sense(cdb: bytes) -> RequestSense:
     """The fields of a command block; `Undecodable(MALFORMED)` unless it is a whole one."""
     if len(cdb) != _CDB_LENGTH or cdb[0] != REQUEST_SENSE:
         raise malformed(f"not a REQUEST SENSE command; bytes {spell(cdb)}")
-    return RequestSense(cdb[4], bool(cdb[1] & 1))
+    return RequestSense(cdb[4])
 
 
 def decode_power_sense(sense: Sense) -> Reported:

@@ -3,7 +3,7 @@
 Rules: sense data is taken whole or not at all. Byte 7, ADDITIONAL SENSE LENGTH, says where it
 ends (SPC-4 4.5): fewer bytes are MALFORMED, more are padding and dropped. A descriptor that runs
 past that end is MALFORMED, and so is fixed data too short to hold the ADDITIONAL SENSE CODE.
-VALID, FILEMARK, EOM and ILI say nothing about power and are ignored.
+VALID, FILEMARK, EOM and ILI do not concern power and are ignored. Clauses are from memory.
 
 Offsets (SPC-4 4.5.2 descriptor, 4.5.3 fixed):
 
@@ -22,14 +22,12 @@ from spinledger.errors import Misuse
 
 NO_SENSE = 0x0
 RECOVERED_ERROR = 0x1
-NOT_READY = 0x2
 HARDWARE_ERROR = 0x4
 ILLEGAL_REQUEST = 0x5
-UNIT_ATTENTION = 0x6
 ABORTED_COMMAND = 0xB
 REFUSALS = (ILLEGAL_REQUEST, ABORTED_COMMAND)
 
-# SPC-4 table "Sense key descriptions".
+# SPC-4 table "Sense key descriptions", from memory.
 KEYS = (
     "NO SENSE",
     "RECOVERED ERROR",
@@ -54,7 +52,7 @@ Code = tuple[int, int]  # ASC, ASCQ
 NO_CODE: Code = (0x00, 0x00)
 ATA_INFORMATION: Code = (0x00, 0x1D)
 
-# Codes a person may meet here instead of a state: Linux 6.12 drivers/scsi/sense_codes.h.
+# Codes that may come instead of a state: Linux 6.12 drivers/scsi/sense_codes.h:27-69, 743-758.
 CODES: dict[Code, str] = {
     NO_CODE: "no additional sense information",
     ATA_INFORMATION: "ATA pass-through information available",
@@ -66,7 +64,7 @@ CODES: dict[Code, str] = {
     (0x04, 0x11): "not ready, NOTIFY (enable spinup) required",
     (0x04, 0x1A): "not ready, START STOP UNIT in progress",
     (0x04, 0x1C): "not ready, additional power use not yet granted",
-    (0x5E, 0x00): "low power condition on, which one is not told",
+    (0x5E, 0x00): "low power condition on, not reported which",
     (0x5E, 0x41): "power state change to active: an event, not a condition",
     (0x5E, 0x42): "power state change to idle: an event, not a condition",
     (0x5E, 0x43): "power state change to standby: an event, not a condition",
@@ -85,7 +83,7 @@ class Sense:
     """Sense data as parsed. `raw` ends where byte 7 says; `descriptors` are whole, in order."""
 
     fixed: bool
-    deferred: bool  # it speaks of an earlier command
+    deferred: bool  # it belongs to an earlier command
     key: int
     code: Code
     descriptors: tuple[bytes, ...]
@@ -95,12 +93,12 @@ class Sense:
         asc, ascq = self.code
         name = CODES.get(self.code, "")
         late = "deferred, " if self.deferred else ""
-        given = f"{late}key {self.key:X}h {KEYS[self.key]}, code {asc:02X}/{ascq:02X}"
-        return f"{given}{' ' + name if name else ''}; bytes {spell(self.raw)}"
+        text = f"{late}key {self.key:X}h {KEYS[self.key]}, code {asc:02X}/{ascq:02X}"
+        return f"{text}{' ' + name if name else ''}; bytes {spell(self.raw)}"
 
 
 def parse(data: bytes) -> Sense:
-    """Sense data from its bytes; `Undecodable(MALFORMED)` unless it is whole. SPC-4 4.5."""
+    """Sense data from its bytes; `Undecodable(MALFORMED)` unless it is whole."""
     if not data:
         raise malformed("no sense data where some was promised")
     form = data[0] & 0x7F
@@ -126,7 +124,7 @@ def encode_fixed(
     specific: bytes = bytes(4),
     deferred: bool = False,
 ) -> bytes:
-    """18 bytes of fixed format; `information` (4 bytes) sets VALID. SPC-4 4.5.3."""
+    """18 bytes of fixed format; `information` (4 bytes) sets VALID."""
     _check(key, code)
     if len(information or bytes(4)) != 4 or len(specific) != 4:
         raise Misuse("information and specific are four bytes each")
@@ -143,7 +141,7 @@ def encode_fixed(
 def encode_descriptors(
     key: int, code: Code, descriptors: Sequence[bytes] = (), *, deferred: bool = False
 ) -> bytes:
-    """Descriptor format with whole descriptors in the order given. SPC-4 4.5.2."""
+    """Descriptor format with whole descriptors in the order given."""
     body = b"".join(descriptors)
     _check(key, code)
     if len(body) > 0xFF:

@@ -22,8 +22,8 @@ _SUPPORTED, _VALID = 1 << 63, 1 << 62
 _VALUE = (1 << 32) - 1
 _REVISION = 0x0001
 
-# Page, offset: statistic. ACS-3 9.5, tables of the General Statistics and the Rotating Media
-# Statistics page; offsets from memory, page list in the Ultrastar HC580 specification, p198.
+# Page, offset: statistic. ACS-3 9.5, General Statistics and Rotating Media Statistics pages:
+# offsets from memory; list of pages: Ultrastar HC580 specification, p198.
 STATISTICS: Mapping[tuple[int, int], str] = {
     (0x01, 0x008): "power_cycles",  # Lifetime Power-On Resets
     (0x01, 0x010): "power_on_h",  # Power-on Hours
@@ -36,7 +36,7 @@ STATISTICS: Mapping[tuple[int, int], str] = {
 
 
 def decode_statistics(page: bytes, number: int) -> Mapping[str, int]:
-    """The statistics of a page by the names of the table, those that the drive counts.
+    """The statistics of a page by the names of the table, those that the drive supports.
 
     `Undecodable(REJECTED)` where the drive has no such page.
     """
@@ -69,8 +69,8 @@ def encode_statistics(number: int, values: Mapping[str, int]) -> bytes:
     return page
 
 
-# Byte of the descriptor in pages 00h and 01h put together. Page 00h: Ultrastar HC580
-# specification, p207; page 01h from memory.
+# Byte of the descriptor in pages 00h and 01h together; from memory. A descriptor: Ultrastar HC580
+# specification, p207 table 140.
 _DESCRIPTORS = {
     Condition.IDLE_A: 0,
     Condition.IDLE_B: 64,
@@ -78,8 +78,8 @@ _DESCRIPTORS = {
     Condition.STANDBY_Y: BLOCK + 384,
     Condition.STANDBY_Z: BLOCK + 448,
 }
-# Descriptor: byte 1 flags; dwords of 100 ms: 4-7 default timer (Ultrastar HC580 specification,
-# table 140), 8-11 saved, 12-15 current (from memory).
+# Byte 1 flags; dwords of 100 ms: 4-7 default timer (table 140), 8-11 saved, 12-15 current (from
+# memory).
 _DESCRIPTOR = struct.Struct("<xBxx3I48x")
 _HAS, _CHANGEABLE, _CURRENT = 0x80, 0x20, 0x04
 _UNIT_MS = 100

@@ -1,12 +1,11 @@
 """Vital product data pages as the kernel keeps them in sysfs (vpd_pg80, vpd_pg83, vpd_pgb1).
 
 Rules: reading them sends nothing to a drive. A page is taken whole: byte 1 is its code, bytes 2-3
-its length beyond the first four (SPC-4 7.8.1); less is MALFORMED, more is dropped.
+its length beyond the first four; less is MALFORMED, more is dropped. The layouts (SPC-4 7.8 and
+SBC-3 6.6.2) are from memory.
 """
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 from spinledger.codec.octets import malformed, printable, spell
 
@@ -21,7 +20,7 @@ _NAA_LENGTHS = {2: 8, 3: 8, 5: 8, 6: 16}  # NAA field, bits 7:4 of the designato
 
 
 def page_body(page: bytes, code: int) -> bytes:
-    """The page with padding removed, its four head bytes included. SPC-4 7.8.1."""
+    """The page with padding removed, its four head bytes included."""
     if len(page) < _HEAD or len(page) < _HEAD + int.from_bytes(page[2:4], "big"):
         raise malformed(f"VPD page {code:02X}h cut short at {len(page)} bytes")
     if page[1] != code:
@@ -61,17 +60,3 @@ def rotation_rate(page: bytes) -> int:
     if len(body) < _HEAD + 2:
         raise malformed("VPD page B1h too short to hold a rotation rate")
     return int.from_bytes(body[4:6], "big")
-
-
-def encode_page(code: int, body: bytes) -> bytes:
-    """A page of peripheral type 00h around what follows its four head bytes."""
-    return bytes([0, code]) + len(body).to_bytes(2, "big") + body
-
-
-def encode_names(names: Sequence[str], *, association: int = _LOGICAL_UNIT) -> bytes:
-    """Page 83h with one NAA designator a name (0x and digits)."""
-    body = b""
-    for name in names:
-        raw = bytes.fromhex(name[2:])
-        body += bytes([_BINARY, association << 4 | _NAA, 0, len(raw)]) + raw
-    return encode_page(0x83, body)

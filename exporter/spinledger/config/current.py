@@ -37,7 +37,7 @@ class CurrentConfig:
     ) -> None:
         """A simulated shelf's own wishes hold for disks the configuration does not name.
 
-        `policies` gives them from a base and the name of the schedule its restful disks keep;
+        `policies` gives them from a base and the name of the schedule its disks keep;
         `zone` is where its people live.
         """
         if NIGHTS not in self.config.schedules:

@@ -40,14 +40,14 @@ class RealClock:
         return difference if difference >= _MILLISECOND else 0
 
     def boot_id(self) -> str:
-        """The kernel's random id of this boot; "" where /proc does not tell."""
+        """The kernel's random id of this boot; "" where /proc does not show it."""
         return self._boot_id
 
     def wait(self, until_ns: int, sources: Sequence[Source]) -> Sequence[Source]:
         """Return when `now() >= until_ns` or a source is readable; the readable ones.
 
-        A source whose descriptor is -1 is never ready. Descriptors are asked for anew at each
-        call, since a source may close one and open another.
+        A source whose descriptor is -1 is never ready. Descriptors are read anew at each call,
+        since a source may close one and open another.
         """
         poll = select.poll()
         by_descriptor = {source.fileno(): source for source in sources}

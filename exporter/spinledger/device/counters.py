@@ -5,8 +5,8 @@ Rules of this module:
   a sample is one pread and one parse of each. Reading sysfs neither wakes nor resumes a disk.
 - Field numbers are those of Documentation/block/stat.rst (Linux 6.12), from 0: sectors read 2,
   sectors written 6, in flight 8, time in use 9, time summed over requests 10 (both in ms), flush
-  requests 15. Sectors are 512 bytes. The kernel before 4.18
-  has 11 fields, before 5.5 it has 15: then flushes count as 0.
+  requests 15. Sectors are 512 bytes. Kernels before 4.18 have 11 fields, before 5.5 15: then
+  flushes count as 0.
 - A disk with two paths has the sum of both. A path that comes or goes moves no counter.
 """
 
@@ -30,7 +30,7 @@ _SIZE = 512
 _GONE = {errno.ENODEV, errno.ENOENT, errno.ENXIO, errno.ENOTDIR}
 _STATUS = {status.value.encode(): status for status in RuntimeStatus}
 _COUNT_MASK = 0xFFFFFFFF  # iorequest_cnt is a 32-bit atomic_t printed sign-extended
-_QUIET = {RuntimeStatus.SUSPENDED, RuntimeStatus.SUSPENDING, RuntimeStatus.RESUMING}
+_NOT_ACTIVE = {RuntimeStatus.SUSPENDED, RuntimeStatus.SUSPENDING, RuntimeStatus.RESUMING}
 
 # sectors read, sectors written, flushes, requests, busy, waited; and apart, in flight
 _Sums = tuple[int, int, int, int, int, int]
@@ -114,7 +114,7 @@ class SysfsCounters:
         return stat, requests, status
 
     def _diskseq(self, node: str) -> int:
-        """The kernel's sequence number of the disk that has this name now; 0: not told."""
+        """The kernel's sequence number of the disk that has this name now; 0: not known."""
         try:
             with open(f"{self._sysfs}/block/{node}/diskseq", "rb") as file:
                 return int(file.read())
@@ -160,7 +160,7 @@ def _sample(identity: str, held: _Held, at_ns: int) -> Counted:
         path_status = RuntimeStatus.ABSENT
         if runtime >= 0:
             path_status = _STATUS.get(os.pread(runtime, 32, 0).rstrip(), RuntimeStatus.ABSENT)
-        if status is None or path_status in _QUIET:
+        if status is None or path_status in _NOT_ACTIVE:
             status = path_status
     held.last = (read, written, flushes, requests, busy, waited)
     return Counted(

@@ -1,13 +1,13 @@
-"""The second reader: starts a short-lived child that reads one disk through pySMART and smartctl.
+"""The cross-check: a short-lived child reads one disk's counters through pySMART and smartctl.
 
-Off unless configured. It reads what our own commands cannot, and cross-checks the rest. While it is
-on, one guarantee is weaker: smartctl chooses the commands that it sends. It asks for the power mode
-first, but sends INQUIRY and IDENTIFY DEVICE before that, and it opens the disk itself. So it is
-started, like our own log reads, only while somebody else's sectors move.
+Off unless configured. It reads what our own commands cannot, and checks the rest against them.
+While it is on, one guarantee is weaker: smartctl chooses the commands that it sends. It reads the
+power mode first, but sends INQUIRY and IDENTIFY DEVICE before that, and it opens the disk itself.
+So it is started, like our own log reads, only while somebody else's sectors move.
 
 Rules of this module:
 - Nothing here blocks. One child at a time over all disks, in a process group and an environment of
-  its own, started from the closed table `second.LINES`; its answer is one line of JSON.
+  its own, started from the closed table `smartctl.LINES`; its result is one line of JSON.
 - The child has its own deadline for smartctl. When it does not end itself in time, its process
   group is killed and left behind: a process that waits in the kernel ends when the drive answers.
 - Whatever goes wrong is one of `ports.TROUBLES`, to be counted; never an exception, never a lost
@@ -69,16 +69,17 @@ def line_for(disk: Disk, smartctl: str = SMARTCTL) -> list[str] | None:
 
 
 def files_of(smartctl: Path) -> Iterable[Path]:
-    """Where the programs of the second reader lie, and the drive database that smartctl reads."""
+    """The files of the programs that a cross-check runs, and the drive database that smartctl
+    reads."""
     yield from (smartctl, Path(sys.executable), Path(os.__file__), Path(_PACKAGES))
     yield Path(sysconfig.get_path("purelib"))
     yield from (path for path in _DATABASES if path.exists())
 
 
-class SmartctlReader:
+class SmartctlCrossChecker:
     """Reads one disk at a time; implements ports.CrossChecker.
 
-    `environment` is all that the child and smartctl get to see of ours.
+    `environment` is the whole environment of the child and of smartctl.
     """
 
     def __init__(
@@ -99,7 +100,7 @@ class SmartctlReader:
         self._answer = b""
 
     def fileno(self) -> int:
-        """Readable when the child has answered or ended."""
+        """Readable when the child has written or ended."""
         return self._epoll.fileno()
 
     def due_ns(self) -> int | None:
@@ -113,10 +114,10 @@ class SmartctlReader:
             return False
         self._ended = [child for child in self._ended if child.poll() is None]
         deadline = f"{self._deadline_ns / SECOND:.3f}"
-        mine = [self.smartctl, deadline, interface, disk.kernel_name, disk.serial]
+        arguments = [self.smartctl, deadline, interface, disk.kernel_name, disk.serial]
         try:
             self._child = subprocess.Popen(
-                [sys.executable, "-I", "-c", _LAUNCH, _PACKAGES, *mine],
+                [sys.executable, "-I", "-c", _LAUNCH, _PACKAGES, *arguments],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -187,10 +188,10 @@ class SmartctlReader:
 def _understand(disk: str, at_ns: int, answer: bytes) -> CrossChecked:
     """The child's line, believed only in the form that it should have."""
     try:
-        given = json.loads(answer)
+        reply = json.loads(answer)
     except ValueError:
-        return CrossChecked(disk, at_ns, {}, "crashed", "the child ended without an answer")
-    match given:
+        return CrossChecked(disk, at_ns, {}, "crashed", "the child ended without a result")
+    match reply:
         case {"values": dict(values)} if values and all(
             name in _NAMES and type(value) is int and 0 <= value < _MOST
             for name, value in values.items()
@@ -199,4 +200,4 @@ def _understand(disk: str, at_ns: int, answer: bytes) -> CrossChecked:
         case {"trouble": str(trouble), "detail": str(detail)} if trouble in TROUBLES:
             plain = "".join(letter if letter.isprintable() else "?" for letter in detail)
             return CrossChecked(disk, at_ns, {}, trouble, plain[:_LONGEST_DETAIL])
-    return CrossChecked(disk, at_ns, {}, "not_understood", "an answer of the child in another form")
+    return CrossChecked(disk, at_ns, {}, "not_understood", "a result of the child in another form")

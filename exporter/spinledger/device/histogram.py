@@ -1,8 +1,8 @@
-"""The text of a kernel histogram of block_bio_queue, and what two of them say between them. Pure.
+"""The text of a kernel histogram of block_bio_queue, and the I/O between two of them. Pure.
 
 Rules of this module:
 - The layout is that of Documentation/trace/histogram.rst (Linux 6.12) and of hist_trigger_print_key
-  in kernel/trace/trace_events_hist.c: a line an entry, keys in the order they were asked for, each
+  in kernel/trace/trace_events_hist.c: a line an entry, keys in the order of the trigger, each
   padded with blanks to a fixed width.
 - A program chooses its own name, 15 bytes of anything but zero (comm in proc(5)). Neither what
   stands before a name in an entry nor what stands behind it fits into 15 bytes, so no name can
@@ -81,30 +81,30 @@ def parse(text: bytes) -> Histogram:
     Raises Unavailable when it has another layout: then nothing may be concluded from it.
     """
     sums: dict[Key, Sums] = {}
-    found = 0
+    entries = 0
     for entry in _ENTRY.finditer(text):
-        found += 1
+        entries += 1
         key = Key(int(entry["dev"]), entry["comm"], entry["rwbs"])
         bios, sectors = sums.get(key, (0, 0))
         sums[key] = Sums(bios + int(entry["hits"]), sectors + int(entry["sectors"]))
     totals = _TOTALS.search(text)
-    if totals is None or found != int(totals["entries"]):
+    if totals is None or entries != int(totals["entries"]):
         raise Unavailable("odd_histogram", f"the kernel's histogram has another layout: {text!a}")
     return Histogram(sums, int(totals["entries"]), int(totals["dropped"]))
 
 
 def moved(before: Mapping[Key, Sums], after: Mapping[Key, Sums]) -> dict[Doing, Sums]:
     """The I/O between two readings of one histogram; nothing without sectors."""
-    done: dict[Doing, Sums] = {}
+    totals: dict[Doing, Sums] = {}
     for key, (bios, sectors) in after.items():
         was = before.get(key, Sums(0, 0))
         op = operation(key.rwbs)
         if sectors == was.sectors or op is None:
             continue
         doing = Doing(key.dev, actor(key.comm), op)
-        given = done.get(doing, Sums(0, 0))
-        done[doing] = Sums(given.bios + bios - was.bios, given.sectors + sectors - was.sectors)
-    return done
+        total = totals.get(doing, Sums(0, 0))
+        totals[doing] = Sums(total.bios + bios - was.bios, total.sectors + sectors - was.sectors)
+    return totals
 
 
 def operation(rwbs: bytes) -> str | None:

@@ -62,7 +62,7 @@ def wwn_of(*candidates: str) -> str:
 
 
 def name_of(bus: str, wwn: str, model: str, serial: str, port: str) -> str:
-    """The identity of one node. Without a world-wide name and a serial only its port tells."""
+    """The identity of one node: its port stands for a serial that is missing."""
     return f"wwn-{wwn}" if wwn else plain_name(bus, model, serial or port)
 
 

@@ -2,14 +2,13 @@
 
 Rules of this module:
 - Sends nothing: reads sysfs, what the kernel cached of the drive's pages, and udev's database.
-- No list of makers or drivers: a kind is told by the kernel's own structure.
-- Rotation by three words, the better first: IDENTIFY word 217, VPD page B1h, queue/rotational.
-  The drive's own word wins, with one exception: the kernel clears queue/rotational itself when page
-  B1h says non-rotating (Linux 6.12 drivers/scsi/sd.c sd_read_block_characteristics), so a 1 beside
-  it was written by the owner, and is heeded.
-- IDENTIFY data is believed of ATA devices alone: where the vendor field is "ATA", as SAT requires
-  of a translation layer (SAT-3, standard INQUIRY data), or behind USB, where bridges put
-  their own name.
+- No list of makers or drivers: a kind is recognised by the kernel's own structure.
+- Rotation from three sources, the better first: IDENTIFY word 217 (Linux 6.12 ata.h:897-908), VPD
+  page B1h, queue/rotational. The drive's report wins, with one exception: the kernel clears
+  queue/rotational itself when page B1h reports non-rotating (Linux 6.12 drivers/scsi/sd.c
+  sd_read_block_characteristics), so a 1 beside it was written by the owner, and is used.
+- IDENTIFY data is believed of ATA devices alone: where the vendor field is "ATA", as SAT-3 requires
+  of a translation layer (from memory), or behind USB, where bridges put their own name.
 """
 
 from __future__ import annotations
@@ -45,12 +44,15 @@ _WHOLE_DISK = re.compile(r"sd[a-z]+$")
 _ADDRESS = re.compile(r"/target[0-9:]+/(\d+:\d+:\d+:\d+)/")
 _BEHIND_USB = r"/usb\d+/"
 _TRANSPORTS = (("usb", _BEHIND_USB), ("sata", r"/ata\d+/"), ("sas", r"/end_device-[0-9:]+/"))
-_OPTICAL_TYPES = {5, 7}  # peripheral device types of SPC-4 6.6.2: CD/DVD, optical memory
+_OPTICAL_TYPES = {
+    5,
+    7,
+}  # peripheral device types, SPC-4 6.6.2 (from memory): CD/DVD, optical memory
 _BY_ID = "/dev/disk/by-id/"
 
 USB_BRIDGE = (
-    "it is behind a USB bridge, and not every bridge passes the question on unharmed: it is asked "
-    "only when configured"
+    "it is behind a USB bridge, and not every bridge passes a probe on unharmed: it is probed only "
+    "when configured"
 )
 LOGICAL_VOLUME = (
     "it looks like a logical volume of a RAID controller (no ATA device, no SAS end device, no "
@@ -63,7 +65,7 @@ _T = TypeVar("_T")
 
 class _Rotation(NamedTuple):
     rpm: int  # 0: not reported
-    turns: bool
+    spins: bool
 
 
 def read_node(root: str, name: str, properties: Properties) -> Node | str:
@@ -84,15 +86,15 @@ def read_node(root: str, name: str, properties: Properties) -> Node | str:
     if sectors == 0:
         return "zero_size"
     address = _ADDRESS.search(place)
-    given = _identify(root, place, address[1] if address else "")
-    rotation = _rotation(place, given)
-    if not rotation.turns:
+    identified = _identify(root, place, address[1] if address else "")
+    rotation = _rotation(place, identified)
+    if not rotation.spins:
         return "non_rotating"
     if "/virtio" in place and not rotation.rpm:
         return "virtio"
     if not address or not _WHOLE_DISK.match(name):
         return "guest" if "/vbd-" in place else "unsupported"
-    return _describe(root, place, name, properties, address[1], sectors, given, rotation.rpm)
+    return _describe(root, place, name, properties, address[1], sectors, identified, rotation.rpm)
 
 
 def _describe(
@@ -102,17 +104,17 @@ def _describe(
     properties: Properties,
     address: str,
     sectors: int,
-    given: Identify | None,
+    identified: Identify | None,
     rpm: int,
 ) -> Node:
     known = properties(name)
     transport = next((word for word, part in _TRANSPORTS if re.search(part, place)), "scsi")
     ata = sysfs.text(f"{place}device/vendor") == "ATA"
     bus = "usb" if transport == "usb" else "ata" if ata else "scsi"
-    model = (given and given.model) or sysfs.text(f"{place}device/model")
-    serial = (given and given.serial) or _serial(place) or _udev_serial(known)
+    model = (identified and identified.model) or sysfs.text(f"{place}device/model")
+    serial = (identified and identified.serial) or _serial(place) or _udev_serial(known)
     wwn = wwn_of(
-        (given and given.wwn) or "",
+        (identified and identified.wwn) or "",
         _page_name(place),
         sysfs.text(f"{place}device/wwid"),
         known.get("ID_WWN_WITH_EXTENSION", ""),
@@ -124,7 +126,7 @@ def _describe(
     aliases = {link for link in links if "/" not in link}
     if serial:
         aliases.add(plain_name(bus, model, serial))
-    method, because = _question(transport, ata, rpm)
+    method, because = _probe_method(transport, ata, rpm)
     return Node(
         Disk(
             identity=identity,
@@ -132,7 +134,7 @@ def _describe(
             transport=transport,
             model=model,
             serial=serial,
-            firmware=(given and given.firmware) or sysfs.text(f"{place}device/rev"),
+            firmware=(identified and identified.firmware) or sysfs.text(f"{place}device/rev"),
             wwn=wwn,
             rotation_rpm=rpm,
             pool=pool_of(f"{root}/block", name, properties),
@@ -141,13 +143,13 @@ def _describe(
             diskseq=sysfs.number(f"{place}diskseq") or 0,
             not_probed_because=because,
             aliases=tuple(sorted(aliases - {identity})),
-            apm_level=given.apm_level if given else None,
-            standard_timer=given.standard_timer if given else None,
+            apm_level=identified.apm_level if identified else None,
+            standard_timer=identified.standard_timer if identified else None,
             iostats=sysfs.number(f"{place}queue/iostats") != 0,
             allow_restart=_allow_restart(place, address),
             timeout_s=sysfs.number(f"{place}device/timeout"),
-            gpl=given.gpl_supported if given else None,
-            epc=given.epc_supported if given else None,
+            gpl=identified.gpl_supported if identified else None,
+            epc=identified.epc_supported if identified else None,
         ),
         port=port,
         address=address,
@@ -155,8 +157,8 @@ def _describe(
     )
 
 
-def _question(transport: str, ata: bool, rpm: int) -> tuple[Command | None, str]:
-    """How the disk can be asked, and why it is not asked by itself."""
+def _probe_method(transport: str, ata: bool, rpm: int) -> tuple[Command | None, str]:
+    """How the disk can be probed, and why it is not probed by default."""
     if transport == "usb":
         return Command.CHECK_POWER_MODE_16, USB_BRIDGE
     if ata:
@@ -172,9 +174,9 @@ def _allow_restart(place: str, address: str) -> bool | None:
     return None if allowed is None else allowed != 0
 
 
-def _rotation(place: str, given: Identify | None) -> _Rotation:
-    if given and (given.rotation_rpm or given.non_rotating):
-        return _Rotation(given.rotation_rpm or 0, not given.non_rotating)
+def _rotation(place: str, identified: Identify | None) -> _Rotation:
+    if identified and (identified.rotation_rpm or identified.non_rotating):
+        return _Rotation(identified.rotation_rpm or 0, not identified.non_rotating)
     rpm, _ = _page(f"{place}device/vpd_pgb1", _page_rotation) or (None, False)
     return _Rotation(rpm or 0, bool(rpm) or sysfs.number(f"{place}queue/rotational") == 1)
 
@@ -184,7 +186,7 @@ def _page_rotation(page: bytes) -> tuple[int | None, bool]:
 
 
 def _identify(root: str, place: str, address: str) -> Identify | None:
-    """What an ATA device says of itself, from the kernel's copies; the fresher one first."""
+    """What an ATA device reports of itself, from the kernel's copies; the fresher one first."""
     if sysfs.text(f"{place}device/vendor") != "ATA" and not re.search(_BEHIND_USB, place):
         return None
     return _ata_id(root, place, address) or _page(f"{place}device/vpd_pg89", identify.from_vpd89)

@@ -1,7 +1,7 @@
 """Which disks hold a path: through partitions, device mapper, md, btrfs and bind mounts.
 
 Rules: reads sysfs and the mount table; opens no device. Where it cannot be known (ZFS, overlays, a
-network or user-space file system) it says so instead of saying none. Source for the mount table:
+network or user-space file system) `Holding.unknown` has the reason. Source for the mount table:
 proc(5), /proc/PID/mountinfo; for stacked devices: Documentation/ABI/testing/sysfs-block (slaves)
 and /sys/fs/btrfs/UUID/devices.
 """

@@ -5,8 +5,8 @@ Rules of this module:
 - A pool on the whole disk counts first, then one on its largest partition: small system partitions
   are often mirrored over all disks, whatever pool holds the data.
 - From there upwards through `holders`, the nearest is taken that joins devices: an md array, an
-  LVM volume group, anything else with two `slaves`, or a file system that says it spans devices
-  (zfs, btrfs). Encryption and multipath are looked through.
+  LVM volume group, anything else with two `slaves`, or a file system that spans devices
+  (zfs, btrfs). Encryption and multipath are passed over.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Properties = Callable[[str], Mapping[str, str]]  # udev's properties of a block 
 
 _LVM = "LVM-"  # how dm/uuid begins, common practice of lvm2
 _MULTIPATH = "mpath-"  # likewise of multipath-tools
-_HIGHEST = 16  # storeys: a guard against a sysfs that changes underfoot
+_HIGHEST = 16  # layers: a guard against a sysfs that changes meanwhile
 
 
 def pool_of(block: str, name: str, properties: Properties) -> str:
@@ -34,13 +34,13 @@ def pool_of(block: str, name: str, properties: Properties) -> str:
 
 def _climb(block: str, start: str, properties: Properties) -> str:
     """The nearest pool on or above one disk or partition."""
-    storey = [start]
+    layer = [start]
     for _ in range(_HIGHEST):
-        for path in storey:
+        for path in layer:
             if found := _joins(path, properties):
                 return found
-        storey = [f"{block}/{up}" for path in storey for up in sysfs.names(f"{path}/holders")]
-        if not storey:
+        layer = [f"{block}/{up}" for path in layer for up in sysfs.names(f"{path}/holders")]
+        if not layer:
             break
     return ""
 

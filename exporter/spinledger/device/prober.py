@@ -5,9 +5,9 @@ It loads the table of commands and this file, and is meant to be the only part w
 
 Rules of this module:
 - A message names a disk, its sequence number and a row of the closed table, never bytes:
-      ask NUMBER NODE DISKSEQ COMMAND         one question; DISKSEQ 0: not known
+      probe NUMBER NODE DISKSEQ COMMAND       one command; DISKSEQ 0: not known
       forget NODE                             close the disk's descriptor after what is outstanding
-  and the answer to an `ask` is one of
+  and the reply to a `probe` is one of
       done NUMBER STATUS HOST DRIVER ELAPSED_NS SENSE DATA     the last two in hex, `-` for none
       refused NUMBER REASON SENT DETAIL       SENT is 1 if the drive may have got the command
 - A disk's node is opened read-only and non-blocking, and stays open: the kernel sends a disk with
@@ -16,7 +16,7 @@ Rules of this module:
 - A disk that the kernel has stopped since it was sampled is sent nothing: a command resumes it.
 - One thread a disk, one outstanding command a disk: a drive that hangs delays no other.
 - The command's own timeout never serves a deadline: when it runs out the kernel aborts the command
-  and resets the link, which can fail a neighbour's I/O. Lateness is the asking side's to judge.
+  and resets the link, which can fail a neighbour's I/O. The exporter's side judges what is late.
 - The end of the socket ends the process at once, even while a thread waits in an ioctl.
 """
 
@@ -44,7 +44,7 @@ SG_IO = 0x2285  # include/scsi/sg.h
 _HEADER = struct.Struct("@iiBBHIPPPIIiPBBBBHHiII0P")
 _INTERFACE = ord("S")
 _NO_DATA, _FROM_DEVICE = -1, -3  # SG_DXFER_NONE, SG_DXFER_FROM_DEV
-_SENSE_SIZE = 252  # SPC-4 4.5.1: sense data has at most 252 bytes
+_SENSE_SIZE = 252  # sense data has at most 252 bytes: SPC-4 4.5.1, from memory
 _OPEN_FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOFOLLOW
 _LONGEST_JIFFY_NS = 10_000_000  # CONFIG_HZ is 100 at least
 _MESSAGE_SIZE = 256
@@ -59,7 +59,7 @@ _MAYBE_SENT = {errno.EIO, errno.EFAULT}
 
 
 class Refusal(Exception):
-    """This question is not asked, or the kernel did not take it."""
+    """This command is not sent, or the kernel did not take it."""
 
     def __init__(self, reason: Reason, detail: str, sent: bool = False) -> None:
         super().__init__(detail)
@@ -69,7 +69,7 @@ class Refusal(Exception):
 
 
 class Worker:
-    """One disk: its thread, its descriptor, and the questions on their way to it."""
+    """One disk: its thread, its descriptor, and the commands on their way to it."""
 
     def __init__(self, node: str, channel: int, dev: str, sysfs: str) -> None:
         self._node = node
@@ -80,26 +80,26 @@ class Worker:
         self._diskseq = 0
         self._taken = 0  # written by the thread that reads the socket
         self._finished = 0  # written by the disk's thread: no lock is needed
-        self._questions: queue.SimpleQueue[tuple[int, int, Command] | None] = queue.SimpleQueue()
+        self._commands: queue.SimpleQueue[tuple[int, int, Command] | None] = queue.SimpleQueue()
         threading.Thread(target=self._run, name=node, daemon=True).start()
 
     def take(self, number: int, diskseq: int, command: Command) -> bool:
-        """Hand a question to the disk's thread; False while another is outstanding."""
+        """Hand a command to the disk's thread; False while another is outstanding."""
         if self._taken != self._finished:
             return False
         self._taken += 1
-        self._questions.put((number, diskseq, command))
+        self._commands.put((number, diskseq, command))
         return True
 
     def forget(self) -> None:
         """Close the descriptor and end the thread, once nothing is outstanding."""
-        self._questions.put(None)
+        self._commands.put(None)
 
     def _run(self) -> None:
-        while (question := self._questions.get()) is not None:
-            answer = self._answer(*question)
+        while (command := self._commands.get()) is not None:
+            answer = self._answer(*command)
             self._finished += 1
-            with contextlib.suppress(OSError):  # nobody is left to hear it
+            with contextlib.suppress(OSError):  # the exporter has ended
                 os.write(self._channel, answer.encode("ascii", "replace"))
         self._close()
 
@@ -193,7 +193,7 @@ def refused(number: int, refusal: Refusal) -> str:
 
 
 def _refusal(error: OSError) -> Refusal:
-    """What an errno says of a question."""
+    """The refusal that an errno means."""
     code = error.errno or 0
     if code in _PERMISSION:
         return Refusal(Reason.PERMISSION, str(error))
@@ -219,14 +219,14 @@ def serve(channel: int, dev: str = "/dev", sysfs: str = "/sys") -> None:
         number = 0
         try:
             match message.decode("ascii").split(" "):
-                case ["ask", number_word, node_word, diskseq_word, command_word]:
+                case ["probe", number_word, node_word, diskseq_word, command_word]:
                     number = int(number_word)
                     node, diskseq = node_name(node_word), int(diskseq_word)
                     command = Command(command_word)
                     if node not in workers:
                         workers[node] = Worker(node, channel, dev, sysfs)
                     if not workers[node].take(number, diskseq, command):
-                        raise ValueError("a question to this disk is outstanding")
+                        raise ValueError("a command to this disk is outstanding")
                 case ["forget", node_word]:
                     if worker := workers.pop(node_name(node_word), None):
                         worker.forget()
@@ -242,7 +242,7 @@ def main(channel: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
     threading.stack_size(_STACK_SIZE)
     try:
-        with contextlib.suppress(OSError):  # the other side ended while we answered
+        with contextlib.suppress(OSError):  # the other side ended before the reply
             serve(channel)
     finally:
         os._exit(0)

@@ -1,4 +1,4 @@
-"""The child of the second reader: runs one command line of a closed table through pySMART.
+"""The child of a cross-check: runs one command line of a closed table through pySMART.
 
     python -I -c ... SMARTCTL DEADLINE_SECONDS INTERFACE NODE SERIAL
 
@@ -6,16 +6,16 @@ prints one line of JSON, {"values": {...}} or {"trouble": reason, "detail": text
 
 Rules of this module:
 - smartctl runs at most once, with exactly the arguments of `LINES`; whatever else pySMART would
-  call is answered with nothing. Each line carries `-n standby,3,5`: exit 3 in standby or sleep,
-  exit 5 where the power mode cannot be told. Those two statuses overlap smartctl's ordinary bit
-  mask, so the message is asked, too.
+  call gets an empty result. Each line carries `-n standby,3,5`: exit 3 in standby or sleep,
+  exit 5 where the power mode cannot be determined. Those two statuses overlap smartctl's ordinary
+  bit mask, so the message is read, too.
 - A fresh Device with a smartctl object and options of its own, and an explicit interface:
   anything else makes pySMART launch more, and options pile up on the object it shares.
 - What comes back is text. It is read only where it is whole, in the form of the C locale, and of
   the disk that was meant. A raw value is read only in the forms smartctl(8) prints; pySMART's own
   number, the first run of digits, would make 1 of 1,234.
-- Nothing is waited for longer than the deadline: a smartctl that hangs in the kernel is left to
-  itself.
+- Nothing is waited for longer than the deadline: a smartctl that hangs in the kernel is left
+  behind.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ import time
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-# Interface: arguments of smartctl, `{node}` to be filled in. The second closed table. The 12-byte
+# Interface: arguments of smartctl, `{node}` to be filled in. A closed table. The 12-byte
 # form of ATA PASS-THROUGH is for bridges that take no other (smartctl(8), -d sat,N).
 LINES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -117,7 +117,7 @@ def judge(output: str, status: int) -> None:
     if status == 3 and _ASLEEP.search(output):
         raise Trouble("asleep", "the disk is in a low power mode; nothing was read")
     if status in (3, 5) and _UNSURE.search(output):
-        raise Trouble("unsure", "smartctl could not tell the power mode; nothing was read")
+        raise Trouble("unsure", "smartctl could not determine the power mode; nothing was read")
     if "Permission denied" in output or "Operation not permitted" in output:
         raise Trouble("permission", "smartctl may not open the disk")
     if status < 0 or status & 0b011:  # smartctl(8) EXIT STATUS: bits 0 and 1
@@ -162,7 +162,7 @@ def read(
     found: list[tuple[str, int]] = []
 
     class Guarded(Smartctl):  # type: ignore[misc]
-        """One call, of the closed table; whatever else is asked gives nothing."""
+        """One call, of the closed table; any other gives nothing."""
 
         def generic_call(
             self, params: list[str], pass_options: bool = False
@@ -183,10 +183,10 @@ def read(
         reason = "truncated" if isinstance(error, StopIteration) else "not_understood"
         raise Trouble(reason, f"pySMART: {type(error).__name__}: {error}") from error
     if not found:
-        raise Trouble("not_understood", "pySMART did not ask what it was meant to")
-    given = device.serial or ""
-    if serial and given != serial.split()[0]:
-        raise Trouble("another_disk", f"the report is of serial number {given[:40]!r}")
+        raise Trouble("not_understood", "pySMART did not run the command line of the table")
+    found_serial = device.serial or ""
+    if serial and found_serial != serial.split()[0]:
+        raise Trouble("another_disk", f"the report is of serial number {found_serial[:40]!r}")
     values = _attributes(device) if known_as == "sat" else _diagnostics(device)
     if not values:
         raise Trouble("not_understood", "the report has no counter that could be read")
@@ -207,15 +207,15 @@ def _attributes(device: object) -> dict[str, int]:
 
 
 def _diagnostics(device: object) -> dict[str, int]:
-    """Counts and specifications; the percentages are wrong and left alone."""
-    given = getattr(device, "diagnostics", None)
+    """Counts and specifications; the percentages are wrong and not read."""
+    diagnostics = getattr(device, "diagnostics", None)
     names = {
         "start_stops": "Start_Stop_Cycles",
         "loads": "Load_Cycle_Count",
         "rated_start_stop": "Start_Stop_Spec",
         "rated_load": "Load_Cycle_Spec",
     }
-    values = {name: getattr(given, theirs, None) for name, theirs in names.items()}
+    values = {name: getattr(diagnostics, theirs, None) for name, theirs in names.items()}
     return {name: value for name, value in values.items() if isinstance(value, int)}
 
 

@@ -32,7 +32,7 @@ PLACES = 4096  # of the table; a power of two (histogram.rst), about 1 MiB of ke
 LONGEST_FILTER = 3000  # bytes; the kernel takes a page with the rest of the trigger
 
 _OURS = re.compile(r"spinledger-capture-(\d+)")
-_BUSY_S = 2.0  # how long a removal is tried while another process looks into the instance
+_BUSY_S = 2.0  # how long a removal is tried while another process has a file of the instance open
 
 
 class Instance:
@@ -67,13 +67,13 @@ class Instance:
     def read(self) -> tuple[Histogram, bool]:
         """The histogram now, and whether it begins from nothing again after this."""
         try:
-            given = histogram.parse(_content(f"{self._path}/{EVENT}/hist"))
-            full = given.dropped > 0 or given.entries * 4 > PLACES * 3
+            counted = histogram.parse(_content(f"{self._path}/{EVENT}/hist"))
+            full = counted.dropped > 0 or counted.entries * 4 > PLACES * 3
             if full:
                 self._write(trigger(self._devs, ":clear"))
         except OSError as error:
             raise _refused(error, "the kernel's histogram could not be read") from error
-        return given, full
+        return counted, full
 
     def close(self) -> None:
         """Stop counting and remove the instance."""
@@ -98,7 +98,7 @@ class Instance:
             missing = [name for name in FIELDS if name not in known]
             if missing:
                 what = f"its event block_bio_queue has no field {', '.join(missing)}"
-                raise Unavailable("no_histogram", f"this kernel cannot tell who does I/O: {what}")
+                raise Unavailable("no_histogram", f"this kernel does not show who does I/O: {what}")
             if not os.path.exists(f"{self._path}/{EVENT}/hist"):
                 raise Unavailable(
                     "no_histogram",

@@ -1,11 +1,11 @@
-"""What a simulated drive answers, and when: command bytes in, a completion out.
+"""What a simulated drive replies, and when: command bytes in, a completion out.
 
 Rules: bytes are parsed and built by the codec alone, as the program parses and builds them. An
-ATA drive that is getting ready answers when it is, since a command outside the queue waits for the
-queued ones; a SAS drive answers at once. REQUEST SENSE to an ATA drive is emulated by the host as
-NO SENSE and never reaches it (Linux 6.12 drivers/ata/libata-scsi.c). A drive in PM3:Sleep takes no
-command: the host resets the link, and COUNT 00h comes back with ATA status 00h (seen on Linux 6.1,
-where the next answer was FFh).
+ATA drive that is becoming ready replies when it is ready, since a command outside the queue waits
+for the queued ones; a SAS drive replies at once (common practice, no source). REQUEST SENSE to an
+ATA drive is emulated by the host as NO SENSE and never reaches it (Linux 6.12
+drivers/ata/libata-scsi.c:4694). A drive in PM3:Sleep takes no command: the host resets the link,
+and COUNT 00h comes back with ATA status 00h (seen on Linux 6.1, where the next reply was FFh).
 """
 
 from __future__ import annotations
@@ -18,43 +18,43 @@ from spinledger.codec import ata, identify, logs, modes, pages, sat, scsi
 from spinledger.codec import sense as envelope
 from spinledger.codec import statistics as log
 from spinledger.errors import Undecodable
-from spinledger.model import HOUR, MILLISECOND, SECOND, Completion, Condition, Mode, Worn
+from spinledger.model import HOUR, MILLISECOND, SECOND, Completion, Condition, Mode
 from spinledger.sim.drive import TOP, Drive
-from spinledger.sim.kinds import Guise, Manner, Rousing
+from spinledger.sim.kinds import Interface, Response, SpinUpOnProbe
 
-GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes
+GOOD, CHECK_CONDITION = 0x00, 0x02  # SAM-5 status codes, from memory
 SENSE_PRESENT = 0x08  # driver_status of SG_IO
 NO_CONNECT = 0x01  # host_status of SG_IO: the device is not there
 RESET_NS = 390 * MILLISECOND  # link reset included: seen on Linux 6.1
-EMULATED_NS = MILLISECOND // 100  # an answer by the host alone; common practice, no source
-INVALID_OPERATION = (0x20, 0x00)  # SPC-4: invalid command operation code
-OBSERVER = "exporter"
+EMULATED_NS = MILLISECOND // 100  # a reply by the host alone; common practice, no source
+INVALID_OPERATION = (0x20, 0x00)  # invalid command operation code: SPC-4, from memory
+EXPORTER = "exporter"
 
 
-def question(drive: Drive, cdb: bytes, at_ns: int) -> tuple[int, Completion] | None:
-    """Put a command to the drive: when its completion comes, and what it holds. None: never.
+def answer(drive: Drive, cdb: bytes, at_ns: int) -> tuple[int, Completion] | None:
+    """Send a command to the drive: when its completion comes, and what it holds. None: never.
 
     Times in nanoseconds of the boot clock.
     """
     if not drive.plugged:
         return gone(at_ns, at_ns)
-    page = _page_asked(cdb)
-    drive.commanded(at_ns, "question" if page is None else "log_read", cdb)
+    page = _page_of(cdb)
+    drive.commanded(at_ns, "probe" if page is None else "log_read", cdb)
     kind = drive.kind
     if kind.answer_ns is None:
         return None
-    answer = kind.answer_ns
-    if answer < SECOND:  # spread from half to one and a half, by the time of asking
-        answer = answer * (32 + (at_ns >> 20) % 64) // 64
-    if kind.manner is Manner.REJECTS or not cdb:
-        return _refusal(at_ns, answer)
+    delay = kind.answer_ns
+    if delay < SECOND:  # spread from half to one and a half, by the time of the probe
+        delay = delay * (32 + (at_ns >> 20) % 64) // 64
+    if kind.response is Response.REJECTS or not cdb:
+        return _refusal(at_ns, delay)
     if page is not None:
-        return _record(drive, page, at_ns, answer)
-    if kind.guise is Guise.SAS:
-        return _sas(drive, cdb, at_ns, answer)
+        return _record(drive, page, at_ns, delay)
+    if kind.interface is Interface.SAS:
+        return _sas(drive, cdb, at_ns, delay)
     if cdb[0] == scsi.REQUEST_SENSE:
         return at_ns + EMULATED_NS, Completion(GOOD, 0, 0, b"", _sas_data(None), EMULATED_NS)
-    return _ata(drive, cdb, at_ns, answer)
+    return _ata(drive, cdb, at_ns, delay)
 
 
 def gone(at_ns: int, sent_ns: int) -> tuple[int, Completion]:
@@ -62,61 +62,63 @@ def gone(at_ns: int, sent_ns: int) -> tuple[int, Completion]:
     return at_ns, Completion(GOOD, NO_CONNECT, 0, b"", b"", at_ns - sent_ns)
 
 
-def _refusal(at_ns: int, answer: int) -> tuple[int, Completion]:
+def _refusal(at_ns: int, delay: int) -> tuple[int, Completion]:
     sense = envelope.encode_fixed(envelope.ILLEGAL_REQUEST, INVALID_OPERATION)
-    completion = Completion(CHECK_CONDITION, 0, SENSE_PRESENT, sense, b"", answer)
-    return at_ns + answer, completion
+    completion = Completion(CHECK_CONDITION, 0, SENSE_PRESENT, sense, b"", delay)
+    return at_ns + delay, completion
 
 
-def _sas(drive: Drive, cdb: bytes, at_ns: int, answer: int) -> tuple[int, Completion]:
+def _sas(drive: Drive, cdb: bytes, at_ns: int, delay: int) -> tuple[int, Completion]:
     try:
         view = scsi.parse_request_sense(cdb)
     except Undecodable:
-        return _refusal(at_ns, answer)
+        return _refusal(at_ns, delay)
     mode, condition = _effects(drive, at_ns)
-    answered_ns = _served_ns(drive, at_ns, mode) + answer
+    answered_ns = _served_ns(drive, at_ns, mode) + delay
     data = _sas_data(condition)[: view.allocation]
     return answered_ns, Completion(GOOD, 0, 0, b"", data, answered_ns - at_ns)
 
 
-def _ata(drive: Drive, cdb: bytes, at_ns: int, answer: int) -> tuple[int, Completion]:
+def _ata(drive: Drive, cdb: bytes, at_ns: int, delay: int) -> tuple[int, Completion]:
     try:
         view = sat.parse_cdb(cdb)
     except Undecodable:
-        return _refusal(at_ns, answer)
-    kind, rest = drive.kind, drive.rest
-    if kind.manner is Manner.NO_REGISTERS or not view.ck_cond:
-        return at_ns + answer, Completion(GOOD, 0, 0, b"", b"", answer)
+        return _refusal(at_ns, delay)
+    kind, level = drive.kind, drive.level
+    if kind.response is Response.NO_REGISTERS or not view.ck_cond:
+        return at_ns + delay, Completion(GOOD, 0, 0, b"", b"", delay)
     known = view.command in (ata.CHECK_POWER_MODE, ata.CHECK_POWER_MODE_OLD)
-    if kind.manner is Manner.ABORTS or not known:
-        return _registers(at_ns, answer, 0x00, ata.READY | ata.ERR, ata.ABRT)
-    if rest is not None and rest.sleeps:
-        drive.rouse(at_ns, "question", OBSERVER)
+    if kind.response is Response.ABORTS or not known:
+        return _registers(at_ns, delay, 0x00, ata.READY | ata.ERR, ata.ABRT)
+    if level is not None and level.sleeps:
+        drive.climb(at_ns, "probe", EXPORTER)
         return _registers(at_ns, RESET_NS, 0x00, 0x00)
     mode, condition = _effects(drive, at_ns)
-    answered_ns = _served_ns(drive, at_ns, mode) + answer
+    answered_ns = _served_ns(drive, at_ns, mode) + delay
     return _registers(at_ns, answered_ns - at_ns, ata.encode_count(mode, condition), ata.READY)
 
 
 def _effects(drive: Drive, at_ns: int) -> tuple[Mode, Condition | None]:
-    """What the question does to the drive, and the word it gives."""
+    """What a probe does to the drive, and the state that it reports."""
     kind = drive.kind
-    if kind.restarts_on_question:
+    if kind.restarts_on_probe:
         drive.restart_timer(at_ns)
-    if drive.stopped and kind.rousing is Rousing.SPINS_FIRST:
-        drive.rouse(at_ns, "question", OBSERVER)
-    rest = drive.rest
-    if rest is None:
-        late = kind.recovering_says_standby and at_ns < drive.spun_ns
+    if drive.stopped and kind.on_probe is SpinUpOnProbe.SPINS_FIRST:
+        drive.climb(at_ns, "probe", EXPORTER)
+    level = drive.level
+    if level is None:
+        late = kind.standby_while_recovering and at_ns < drive.spun_ns
         return (Mode.STANDBY if late else Mode.ACTIVE_OR_IDLE), None
-    if drive.stopped and kind.rousing is Rousing.ANSWERS_FIRST:
-        drive.rouse(at_ns, "question", OBSERVER)
-    return rest.mode, rest.condition
+    if drive.stopped and kind.on_probe is SpinUpOnProbe.ANSWERS_FIRST:
+        drive.climb(at_ns, "probe", EXPORTER)
+    return level.mode, level.condition
 
 
 def _served_ns(drive: Drive, at_ns: int, mode: Mode) -> int:
-    """When the drive gets round to the question."""
-    waits = drive.kind.guise is Guise.ATA or drive.kind.rousing is Rousing.SPINS_FIRST
+    """When the drive takes the probe."""
+    waits = (
+        drive.kind.interface is Interface.ATA or drive.kind.on_probe is SpinUpOnProbe.SPINS_FIRST
+    )
     return max(at_ns, drive.ready_ns) if waits and mode is Mode.ACTIVE_OR_IDLE else at_ns
 
 
@@ -141,48 +143,48 @@ def _sas_data(condition: Condition | None) -> bytes:
 Page = tuple[int, int]  # operation code or ATA command, and page, or log address and page
 
 
-def _page_asked(cdb: bytes) -> Page | None:
-    """Which of its own records a command asks a drive for; None for any other command."""
+def _page_of(cdb: bytes) -> Page | None:
+    """Which of the drive's records a command reads; None for any other command."""
     with contextlib.suppress(Undecodable):
         if cdb[:1] == bytes([sat.PASS_THROUGH_16]):
             view = sat.parse_cdb(cdb)
             if view.command == ata.SMART and view.feature != ata.SMART_READ_DATA:
                 return None
             return (view.command, view.lba) if view.command in _ATA_RECORDS else None
-        asked = pages.parse_page_read(cdb)
-        return asked.opcode, asked.page
+        read = pages.parse_page_read(cdb)
+        return read.opcode, read.page
     return None
 
 
-def _record(drive: Drive, page: Page, at_ns: int, answer: int) -> tuple[int, Completion]:
-    """A record of the drive's own, as the bytes that it would send."""
-    kind, rest = drive.kind, drive.rest
-    if (kind.guise is Guise.ATA) != (page[0] in _ATA_RECORDS):
-        return _refusal(at_ns, answer)
-    if rest is not None and rest.sleeps:
-        drive.rouse(at_ns, "log_read", OBSERVER)
+def _record(drive: Drive, page: Page, at_ns: int, delay: int) -> tuple[int, Completion]:
+    """A record of the drive, as the bytes that it would send."""
+    kind, level = drive.kind, drive.level
+    if (kind.interface is Interface.ATA) != (page[0] in _ATA_RECORDS):
+        return _refusal(at_ns, delay)
+    if level is not None and level.sleeps:
+        drive.climb(at_ns, "log_read", EXPORTER)
         return _registers(at_ns, RESET_NS, 0x00, 0x00)
     _read_effects(drive, at_ns)
     make = _RECORDS.get(page)
-    if kind.manner is Manner.ABORTS or make is None:
-        if kind.guise is Guise.SAS:
-            return _refusal(at_ns, answer)
-        return _registers(at_ns, answer, 0x00, ata.READY | ata.ERR, ata.ABRT)
-    answered_ns = max(at_ns, drive.ready_ns) + answer
+    if kind.response is Response.ABORTS or make is None:
+        if kind.interface is Interface.SAS:
+            return _refusal(at_ns, delay)
+        return _registers(at_ns, delay, 0x00, ata.READY | ata.ERR, ata.ABRT)
+    answered_ns = max(at_ns, drive.ready_ns) + delay
     return answered_ns, Completion(GOOD, 0, 0, b"", make(drive, at_ns), answered_ns - at_ns)
 
 
 def _read_effects(drive: Drive, at_ns: int) -> None:
-    """What reading a record does to the drive, beside the answer."""
+    """What reading a record does to the drive, beside the reply."""
     if drive.stopped and drive.kind.wakes_on_log_read:
-        drive.rouse(at_ns, "log_read", OBSERVER)
+        drive.climb(at_ns, "log_read", EXPORTER)
     if drive.kind.restarts_on_log_read:
         drive.restart_timer(at_ns)
 
 
 def _identify(drive: Drive, at_ns: int) -> bytes:
     kind = drive.kind
-    epc = any(rest.condition for rest in kind.ladder)
+    epc = any(level.condition for level in kind.ladder)
     return identify.encode(
         identify.Identify(
             serial="",
@@ -191,45 +193,45 @@ def _identify(drive: Drive, at_ns: int) -> bytes:
             wwn=None,
             rotation_rpm=kind.rpm,
             non_rotating=False,
-            power_management=True,
             apm_supported=kind.apm is not None,
             apm_enabled=kind.apm is not None,
             apm_level=kind.apm,
             epc_supported=epc,
             epc_enabled=epc,
             standard_timer=True,
-            device_minimum=False,
-            unload_supported=True,
             gpl_supported=True,
         )
     )
 
 
 def _smart(drive: Drive, at_ns: int) -> bytes:
-    given = smart(drive, at_ns)
+    raws = smart(drive, at_ns)
     return logs.encode_smart(
         [
             logs.Attribute(number, 0x0032, 100, 100, value.to_bytes(6, "little"))
-            for number, value in given.items()
+            for number, value in raws.items()
         ]
     )
 
 
 def _statistics(number: int) -> Callable[[Drive, int], bytes]:
     def make(drive: Drive, at_ns: int) -> bytes:
-        given = statistics(drive, at_ns)
-        values = {log.STATISTICS[at]: value for at, value in given.items() if at[0] == number}
+        values = {
+            log.STATISTICS[at]: value
+            for at, value in statistics(drive, at_ns).items()
+            if at[0] == number
+        }
         return log.encode_statistics(number, values)
 
     return make
 
 
 def _timers_ms(drive: Drive) -> Mapping[Condition, int]:
-    """Timers of the conditions on the ladder; the legacy timer cannot be read back."""
+    """Timers of the power conditions; the legacy timer cannot be read back (from memory)."""
     return {
-        rest.condition: 0 if rest.stopped and drive.timer_lost else rest.after_ns // MILLISECOND
-        for rest in drive.kind.ladder
-        if rest.condition is not None
+        level.condition: 0 if level.stopped and drive.timer_lost else level.after_ns // MILLISECOND
+        for level in drive.kind.ladder
+        if level.condition is not None
     }
 
 
@@ -257,8 +259,8 @@ def _start_stop(drive: Drive, at_ns: int) -> bytes:
 def _transitions(drive: Drive, at_ns: int) -> bytes:
     drive.settle(at_ns)
     entered = drive.odometer.entered
-    rests = [rest.name for rest in drive.kind.ladder]
-    return logs.encode_transitions({f"to_{name}": entered.get(name, 0) for name in (TOP, *rests)})
+    levels = [level.name for level in drive.kind.ladder]
+    return logs.encode_transitions({f"to_{name}": entered.get(name, 0) for name in (TOP, *levels)})
 
 
 _RECORDS: Mapping[Page, Callable[[Drive, int], bytes]] = {
@@ -274,33 +276,10 @@ _RECORDS: Mapping[Page, Callable[[Drive, int], bytes]] = {
 _ATA_RECORDS = frozenset({ata.IDENTIFY_DEVICE, ata.SMART, ata.READ_LOG_EXT})
 
 
-def read_log(drive: Drive, identity: str, at_ns: int) -> Worn | None:
-    """The drive's own counters, as its log pages would show them; None when it is not there."""
-    if not drive.plugged:
-        return None
-    drive.commanded(at_ns, "log_read")
-    kind = drive.kind
-    _read_effects(drive, at_ns)
-    drive.settle(at_ns)
-    meter = drive.odometer
-    return Worn(
-        disk=identity,
-        at_ns=at_ns,
-        start_stops=start_stops(drive),
-        loads=meter.loads,
-        power_cycles=meter.power_cycles,
-        power_on_s=meter.powered_ns // HOUR * 3600,
-        rated_load=kind.rated_load,
-        rated_start_stop=kind.rated_start_stop,
-        apm=kind.apm,
-        origin="simulated log page",
-    )
-
-
 def start_stops(drive: Drive) -> int:
-    """Starts of an ATA drive; complete cycles of a SAS drive (MAX3073 manual, log page 0Eh)."""
+    """Starts of an ATA drive; complete cycles of a SAS drive (MAX3073 manual, 4-66)."""
     meter = drive.odometer
-    return meter.stops if drive.kind.guise is Guise.SAS else meter.starts
+    return meter.stops if drive.kind.interface is Interface.SAS else meter.starts
 
 
 def smart(drive: Drive, at_ns: int) -> Mapping[int, int]:

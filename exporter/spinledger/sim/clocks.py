@@ -1,9 +1,8 @@
 """Clocks of simulated time: scaled for a person who watches, stepped for tests and rehearsals.
 
 Rules: both start at a given boot time and wall time (nanoseconds) and never run backwards in boot
-time. Wall time is boot time plus a fixed distance plus a settable offset, so a test may set the
-wall clock without touching durations. A source may be ready by its descriptor, or by time alone
-(`due_ns`); both clocks know both kinds, so the loop has no line for simulated time.
+time. Wall time is boot time plus a fixed distance. A source may be ready by its descriptor, or by
+time alone (`due_ns`); both clocks know both kinds, so the loop has no line for simulated time.
 """
 
 from __future__ import annotations
@@ -33,12 +32,11 @@ def _due(source: Source) -> int | None:
 
 
 class _Settable:
-    """What both clocks share: boot id, wall offset and host suspends, all settable."""
+    """What both clocks share: boot id and host suspends, settable."""
 
     def __init__(self, start_boot_ns: int, start_wall_ns: int, boot_id: str) -> None:
         self._start_boot_ns = start_boot_ns
         self._apart_ns = start_wall_ns - start_boot_ns
-        self._offset_ns = 0
         self._suspended_ns = 0
         self._boot_id = boot_id or boot_name(start_wall_ns)
 
@@ -47,8 +45,8 @@ class _Settable:
         raise NotImplementedError
 
     def wall(self) -> int:
-        """Nanoseconds since the Unix epoch, as the simulated wall clock is set."""
-        return self.now() + self._apart_ns + self._offset_ns
+        """Nanoseconds since the Unix epoch."""
+        return self.now() + self._apart_ns
 
     def suspended(self) -> int:
         """Nanoseconds the simulated host has been suspended since boot."""
@@ -58,12 +56,8 @@ class _Settable:
         """The id of this simulated boot."""
         return self._boot_id
 
-    def set_wall_offset(self, offset_ns: int) -> None:
-        """Set the wall clock this far from true (0: right); boot time does not move."""
-        self._offset_ns = offset_ns
-
     def set_boot_id(self, boot_id: str) -> None:
-        """Play another boot."""
+        """Simulate another boot."""
         self._boot_id = boot_id
 
 
@@ -71,7 +65,7 @@ class SteppedClock(_Settable):
     """Time jumps to the next event and never passes by itself; nothing sleeps.
 
     Every run over the same sources gives the same readings. Descriptors of sources are never
-    looked at: nothing real happens in stepped time.
+    read: nothing real happens in stepped time.
     """
 
     def __init__(self, start_boot_ns: int, start_wall_ns: int, boot_id: str = "") -> None:
@@ -97,7 +91,7 @@ class SteppedClock(_Settable):
         return [source for due, source in timed if due <= self._now_ns]
 
     def jump(self, to_ns: int) -> None:
-        """Go to a later boot time at once: nobody was looking in between."""
+        """Go to a later boot time at once; nothing is sampled in between."""
         if to_ns < self._now_ns:
             raise Misuse(f"a clock cannot go back from {self._now_ns} to {to_ns}")
         self._now_ns = to_ns
@@ -122,14 +116,13 @@ class ScaledClock(_Settable):
         super().__init__(start_boot_ns, start_wall_ns, boot_id)
         self._speed = speed
         self._began_ns: int | None = None
-        self._skipped_ns = 0
 
     def now(self) -> int:
         """Nanoseconds of the simulated boot clock."""
         if self._began_ns is None:
             self._began_ns = time.monotonic_ns()
         passed = time.monotonic_ns() - self._began_ns
-        return self._start_boot_ns + self._skipped_ns + int(passed * self._speed)
+        return self._start_boot_ns + int(passed * self._speed)
 
     def wait(self, until_ns: int, sources: Sequence[Source]) -> Sequence[Source]:
         """Sleep until then, a readable descriptor or the earliest due source; the ready ones."""
@@ -149,8 +142,3 @@ class ScaledClock(_Settable):
             ready += [source for due, source in dues if due <= now_ns and source not in ready]
             if ready or now_ns >= until_ns:
                 return ready
-
-    def suspend(self, for_ns: int) -> None:
-        """Suspend the host for that long: boot time includes it, as CLOCK_BOOTTIME does."""
-        self._skipped_ns += for_ns
-        self._suspended_ns += for_ns

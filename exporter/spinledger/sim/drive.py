@@ -1,8 +1,8 @@
 """One drive, and the kernel's counters in front of it, in virtual time.
 
-Rules: a drive lives by three kinds of event, taken in time order and only when somebody looks:
-an arrival from its feed, a step down its ladder, a command from us. Nothing is ticked, so idle
-months cost nothing. A gap exactly as long as a timer does not spin down; a longer one does.
+Rules: a drive acts on three kinds of event, taken in time order and only when it is read: an
+arrival from its feed, a step down its ladder of levels, a command from us. Nothing is ticked, so
+idle months cost nothing. A gap exactly as long as a timer does not spin down; a longer one does.
 
 - Service is instantaneous, except that a stopped motor first spins up; requests that come
   meanwhile wait and are done when it is ready. Timers run from then.
@@ -12,10 +12,10 @@ months cost nothing. A gap exactly as long as a timer does not spin down; a long
 - A flush with nothing dirty moves `flushes` and `requests`, starts no motor and no timer (seen on
   Linux 6.1 with a drive that keeps a write cache). A pass-through request moves `requests` only.
 - ATA counts a start when the motor starts; SAS counts a cycle when it is complete, at the next
-  stop (MAX3073 SAS manual, Start-Stop Cycle Counter page).
-- A rest that is not a stop (parked heads, idle_b) costs a head load on the way back, no start.
+  stop (MAX3073 manual, 4-66).
+- A level that is not a stop (parked heads, idle_b) costs a head load on the way back, no start.
 
-The truth is counted in `tally`; it says what happened, not what could be seen.
+What really happened is counted in `tally`, whether or not it could be observed.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from enum import StrEnum
 from heapq import heappop, heappush
 from typing import NamedTuple
 
-from spinledger.sim.kinds import Kind, Rest
+from spinledger.sim.kinds import Kind, Level
 
 NEVER = 1 << 62
 """A boot time that does not come, nanoseconds."""
@@ -75,7 +75,7 @@ _NOTHING = Burst(NEVER, 1, 0, 0, Op.FLUSH, "")
 
 
 class Kernel(NamedTuple):
-    """The host's counters of one drive since the shelf's first day."""
+    """The host's counters of one drive since the first day."""
 
     sectors_read: int
     sectors_written: int
@@ -86,12 +86,12 @@ class Kernel(NamedTuple):
     waited_ns: int = 0  # summed over all requests that are done
 
 
-class Happening(NamedTuple):
+class Event(NamedTuple):
     """One change of the motor or the power, in the order of time."""
 
     at_ns: int
     what: str  # stop, start, failed_start, unplug, plug
-    cause: str  # for a start: op of the request, question or log_read
+    cause: str  # for a start: op of the request, probe or log_read
     actor: str
     wait_ns: int  # how long the first request waited for the platters
 
@@ -100,9 +100,9 @@ class Sent(NamedTuple):
     """One command as the drive got it."""
 
     at_ns: int
-    what: str  # question, log_read
+    what: str  # probe, log_read
     cdb: bytes  # empty for a log read
-    rest: str  # where on the ladder it met the drive
+    level: str  # the drive's level then
 
 
 @dataclass
@@ -115,7 +115,7 @@ class Odometer:
     power_cycles: int = 0
     retracts: int = 0  # power lost with the heads loaded
     spin_retries: int = 0
-    entered: dict[str, int] = field(default_factory=dict)  # times it came to a rest, or to `TOP`
+    entered: dict[str, int] = field(default_factory=dict)  # times it came to a level, or to `TOP`
     powered_ns: int = 0
     spinning_ns: int = 0
     flying_ns: int = 0
@@ -124,17 +124,17 @@ class Odometer:
 
 @dataclass
 class Tally:
-    """The truth since `since_ns`: what an observer should have found."""
+    """What really happened since `since_ns`."""
 
     since_ns: int
     cycles: int = 0  # starts from a stopped motor under power
     parks: int = 0  # heads unloaded without a stop
-    mode_ns: dict[str, int] = field(default_factory=dict)  # ready, spin_up, off, or a rest's name
+    mode_ns: dict[str, int] = field(default_factory=dict)  # ready, spin_up, off, or a level's name
     wakes: dict[tuple[str, str], int] = field(default_factory=dict)  # (cause, actor)
     wait_ns: int = 0  # summed over the first requests
-    questions: int = 0
+    probes: int = 0
     log_reads: int = 0
-    happenings: deque[Happening] = field(default_factory=deque)
+    events: deque[Event] = field(default_factory=deque)
     sent: deque[Sent] = field(default_factory=deque)
 
 
@@ -168,9 +168,8 @@ class Drive:
         self._open: list[tuple[Burst, int]] = []  # bursts under way, and when they are served
         self._apart: list[Burst] = []  # what is left of bursts taken apart, a heap
         self._ladder = kind.ladder
-        self._finest_ns = min((rest.after_ns for rest in kind.ladder), default=NEVER)
+        self._finest_ns = min((level.after_ns for level in kind.ladder), default=NEVER)
         self.timer_lost = False
-        self.last_start: Happening | None = None
         self.spinup_failures = kind.spinup_failures
         self._ahead = next(feed, _NOTHING)
         self.begin(at_ns)
@@ -183,7 +182,7 @@ class Drive:
             self.advance(at_ns)
             self._account(at_ns)
         self.tally = Tally(at_ns)
-        self.tally.happenings = deque(maxlen=self._log)
+        self.tally.events = deque(maxlen=self._log)
         self.tally.sent = deque(maxlen=self._log)
 
     # Time
@@ -202,9 +201,9 @@ class Drive:
         """Find the next event of the drive's own."""
         self._fall_ns = NEVER
         if self.plugged and self._rung < len(self._ladder):
-            rest = self._ladder[self._rung]
-            if not (rest.stopped and self.timer_lost):
-                self._fall_ns = self._idle_ns + rest.after_ns
+            level = self._ladder[self._rung]
+            if not (level.stopped and self.timer_lost):
+                self._fall_ns = self._idle_ns + level.after_ns
         self._due_ns = min(self._fall_ns, self._next.began_ns)
 
     def _pull(self) -> Burst:
@@ -217,18 +216,18 @@ class Drive:
             burst = self._ahead
             self._ahead = next(self._feed, _NOTHING)
         if burst.ticks > 1 and burst.step_ns > self._finest_ns and burst.op is not Op.FLUSH:
-            rest = burst._replace(began_ns=burst.began_ns + burst.step_ns, ticks=burst.ticks - 1)
-            heappush(self._apart, rest)
+            later = burst._replace(began_ns=burst.began_ns + burst.step_ns, ticks=burst.ticks - 1)
+            heappush(self._apart, later)
             return burst._replace(ticks=1)
         return burst
 
     def _account(self, to_ns: int) -> None:
-        """Book the time up to then to the present mode; the ladder is as it was all along."""
+        """Add the time up to then to the present mode; the level was the same all the time."""
         mode_ns, meter, since = self.tally.mode_ns, self.odometer, self._since_ns
         if to_ns <= since:
             return
-        rest = self._ladder[self._rung - 1] if self._rung else None
-        name = "off" if not self.plugged else rest.name if rest else "ready"
+        level = self._ladder[self._rung - 1] if self._rung else None
+        name = "off" if not self.plugged else level.name if level else "ready"
         if name == "ready" and since < self._spun_ns:
             spinning_up = min(to_ns, self._spun_ns) - since
             mode_ns["spin_up"] = mode_ns.get("spin_up", 0) + spinning_up
@@ -237,9 +236,9 @@ class Drive:
             mode_ns[name] = mode_ns.get(name, 0) + to_ns - since
         if self.plugged:
             meter.powered_ns += to_ns - since
-            if not (rest and rest.stopped):
+            if not (level and level.stopped):
                 meter.spinning_ns += to_ns - since
-            if not (rest and rest.unloaded):
+            if not (level and level.unloaded):
                 meter.flying_ns += to_ns - since
         self._since_ns = to_ns
 
@@ -256,39 +255,39 @@ class Drive:
         return self._spun_ns
 
     @property
-    def rest(self) -> Rest | None:
-        """Where on the ladder it is; None: at the top."""
+    def level(self) -> Level | None:
+        """Its level; None: at the top, ready."""
         return self._ladder[self._rung - 1] if self._rung else None
 
     @property
     def stopped(self) -> bool:
-        """The motor stands, or the drive has no power."""
-        rest = self.rest
-        return not self.plugged or (rest is not None and rest.stopped)
+        """The motor is stopped, or the drive has no power."""
+        level = self.level
+        return not self.plugged or (level is not None and level.stopped)
 
     def _step_down(self, at_ns: int) -> None:
         self._account(at_ns)
-        before, rest = self.rest, self._ladder[self._rung]
+        before, level = self.level, self._ladder[self._rung]
         self._rung += 1
-        self._entered(rest.name)
-        if rest.stopped:
+        self._entered(level.name)
+        if level.stopped:
             self.odometer.stops += 1
             self._happened(at_ns, "stop")
-        elif rest.unloaded and not (before and before.unloaded):
+        elif level.unloaded and not (before and before.unloaded):
             self.tally.parks += 1
 
-    def _rouse(self, at_ns: int, cause: str, actor: str) -> None:
+    def _climb(self, at_ns: int, cause: str, actor: str) -> None:
         """Climb to the top: the medium is ready at `_ready_ns`."""
-        rest = self.rest
-        if rest is None:
+        level = self.level
+        if level is None:
             return
         self._account(at_ns)
         self._rung = 0
         self._entered(TOP)
-        if rest.unloaded:
+        if level.unloaded:
             self.odometer.loads += 1
-        if not rest.stopped:
-            self._ready_ns = at_ns + rest.recover_ns
+        if not level.stopped:
+            self._ready_ns = at_ns + level.recover_ns
             return
         self._spin_up(at_ns)
         tally, wait = self.tally, self._ready_ns - at_ns
@@ -318,10 +317,7 @@ class Drive:
     def _happened(
         self, at_ns: int, what: str, cause: str = "", actor: str = "", wait_ns: int = 0
     ) -> None:
-        happening = Happening(at_ns, what, cause, actor, wait_ns)
-        if what == "start":
-            self.last_start = happening
-        self.tally.happenings.append(happening)
+        self.tally.events.append(Event(at_ns, what, cause, actor, wait_ns))
 
     # Arrivals and the kernel's counters
 
@@ -333,7 +329,7 @@ class Drive:
             served = at_ns
         else:
             if self._rung:
-                self._rouse(at_ns, burst.op.value, burst.actor)
+                self._climb(at_ns, burst.op.value, burst.actor)
             served = self._ready_ns
             self._idle_ns = max(self._idle_ns, burst.last_ns, served)
         if at_ns < served and burst.op is not Op.PASS_THROUGH:
@@ -424,10 +420,10 @@ class Drive:
             return
         self.kernel(at_ns)
         self._account(at_ns)
-        rest = self.rest
-        if not (rest and rest.unloaded):
+        level = self.level
+        if not (level and level.unloaded):
             self.odometer.retracts += 1
-        if not (rest and rest.stopped):
+        if not (level and level.stopped):
             self.odometer.stops += 1
         self.plugged = False
         self._open = []
@@ -462,34 +458,34 @@ class Drive:
         self._idle_ns = max(self._idle_ns, at_ns)
         self._plan()
 
-    # What commands do; `answers` knows when
+    # What commands do; when is known to `answers`
 
     def commanded(self, at_ns: int, what: str, cdb: bytes = b"") -> None:
         """A command of ours arrives: counted and logged."""
         self.advance(at_ns)
         self._requests += 1
-        if what == "question":
-            self.tally.questions += 1
+        if what == "probe":
+            self.tally.probes += 1
         else:
             self.tally.log_reads += 1
         if self._log:
-            rest = self.rest
-            name = "off" if not self.plugged else rest.name if rest else "ready"
+            level = self.level
+            name = "off" if not self.plugged else level.name if level else "ready"
             self.tally.sent.append(Sent(at_ns, what, cdb, name))
 
     def restart_timer(self, at_ns: int) -> None:
-        """The idle time begins anew; the drive stays where it is on its ladder."""
+        """The idle time begins anew; the drive stays at its level."""
         self._idle_ns = max(self._idle_ns, at_ns)
         self._plan()
 
-    def rouse(self, at_ns: int, cause: str, actor: str) -> None:
+    def climb(self, at_ns: int, cause: str, actor: str) -> None:
         """A command makes it climb its ladder."""
-        self._rouse(at_ns, cause, actor)
+        self._climb(at_ns, cause, actor)
         self._idle_ns = max(self._idle_ns, self._ready_ns)
         self._plan()
 
     def settle(self, at_ns: int) -> Tally:
-        """The truth up to that time."""
+        """The tally up to that time."""
         self.kernel(at_ns)
         self._account(at_ns)
         return self.tally

@@ -1,9 +1,9 @@
-"""What can go wrong on the simulated shelf, to order by name: a table.
+"""What can go wrong on the simulated shelf (a set of simulated disks), to order by name: a table.
 
 Rules: an order is `name`, `name@FROM` or `name@FROM/UNTIL`, with local times of the shelf's zone
-like 2026-03-14T21:00. Without FROM a fault has been there since the shelf's first day, which makes
-no sense for some, and these then say so. What a fault does is data: more processes, or an effect
-that the shelf knows. Nothing else tells a faulty shelf from a healthy one.
+like 2026-03-14T21:00. Without FROM a fault has been there since the shelf's first day; some
+faults need a date and are refused without one. What a fault does is data: more processes, or an
+effect that the shelf knows. Nothing else differs between a faulty shelf and a healthy one.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ _S, _W = Law.PERIODIC, Op.WRITE
 FAULTS: Mapping[str, Fault] = {
     fault.name: fault
     for fault in (
-        # Just longer apart than the standby timer: one cycle a beat, the most a timer allows.
+        # Just longer apart than the standby timer: a cycle each time, the most that a timer allows.
         Fault("runaway_waker", "frames", 1, processes=(
             Process("thumbnailer", "frames", _S, 1260.0, Op.READ, Reach.FIRST, 64),)),
         Fault("sleepless_pool", "frames", 0, processes=(

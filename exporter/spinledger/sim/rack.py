@@ -1,9 +1,9 @@
-"""Simulated drives in a rack, behind the ports that real ones use.
+"""Simulated drives in a rack, behind the same ports as real ones.
 
-Rules: what happens to a place from outside (a plug pulled, a timer lost) is a turn with a time,
-taken when somebody looks at or after it. Virtual time comes from the callers: the port that is
-asked with the latest time says what time it is. Commands are rows of the closed table, decoded by
-the codec; an answer is on its way until its time has come. Identities begin `sim-`.
+Rules: what happens to a place from outside (a plug pulled, a timer lost) is an action with a time,
+taken when a port is called at or after it. Virtual time comes from the callers: the latest time
+that a port was called with is the present. Commands are rows of the closed table, decoded by
+the codec; a reply is on its way until its time has come. Identities begin `sim-`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from spinledger.codec import commands, counters
-from spinledger.errors import Misuse, Undecodable
+from spinledger.errors import Misuse
 from spinledger.model import (
     MILLISECOND,
     Answered,
@@ -27,44 +27,43 @@ from spinledger.model import (
     Probe,
     Reason,
     Refused,
-    Reply,
     RuntimeStatus,
     Seen,
-    Woken,
-    Worn,
 )
 from spinledger.sim import answers
-from spinledger.sim.drive import NEVER, Burst, Drive, Happening, Op, Sent
-from spinledger.sim.kinds import Guise, Kind
+from spinledger.sim.drive import NEVER, Burst, Drive, Event, Op, Sent
+from spinledger.sim.kinds import Interface, Kind
 
 LOG = 20_000
-"""Happenings, and commands, kept a drive; older ones are dropped, totals are not."""
+"""Events, and commands, kept of a drive; older ones are dropped, totals are not."""
 
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What happened to one disk between two boot times, seen from inside. Nanoseconds."""
+    """What really happened to one disk between two boot times. Nanoseconds."""
 
     since_ns: int
     at_ns: int
     cycles: int  # starts from a stopped motor, under power
     parks: int  # heads unloaded without a stop
-    mode_ns: Mapping[str, int]  # ready, spin_up, off, and the names of the ladder's rests
-    wakes: Mapping[tuple[str, str], int]  # (cause, actor): read, write, pass_through, question...
+    mode_ns: Mapping[str, int]  # ready, spin_up, off, and the names of the ladder's levels
+    wakes: Mapping[
+        tuple[str, str], int
+    ]  # (cause, actor): read, write, pass_through, probe, log_read
     wait_ns: int  # how long the first requests waited, summed
-    questions: int
+    probes: int
     log_reads: int
-    happenings: tuple[Happening, ...]
+    events: tuple[Event, ...]
     sent: tuple[Sent, ...]
 
     @property
     def stopped_ns(self) -> int:
-        """How long the motor stood, under power."""
+        """How long the motor was stopped, under power."""
         return sum(self.mode_ns.get(name, 0) for name in ("standby", "standby_z", "sleep"))
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
+class Action:
     """Something that happens to a place from outside, at a boot time."""
 
     at_ns: int
@@ -74,35 +73,33 @@ class Turn:
 
 @dataclass(slots=True)
 class Place:
-    """A place in the rack: its drive, how the host names it, what its owner declared."""
+    """A place in the rack: its drive, how the host names it, what is declared of it."""
 
     disk: Disk
     drive: Drive
     policy: Policy
-    restful: bool = True  # expected to sleep in quiet hours
-    pending: Probe | None = None  # the question under way
+    quiet_hours: bool = True  # expected to sleep in quiet hours
+    pending: Probe | None = None  # the outstanding command
 
 
 class Rack:
-    """Places and the ports to them. Call `begin` with the boot time of the first look."""
+    """Places and the ports to them. Call `begin` with the boot time of the first sample."""
 
-    def __init__(self, places: Sequence[Place], turns: Iterable[Turn]) -> None:
+    def __init__(self, places: Sequence[Place], actions: Iterable[Action]) -> None:
         self.places = list(places)
         self.retired: dict[str, Truth] = {}
         self.by_identity = {place.disk.identity: place for place in self.places}
         self.at_ns = -NEVER
         self.changed: list[Seen | Gone] = []
-        self._turns = sorted(turns, key=lambda turn: (turn.at_ns, turn.place))
-        self.next_turn_ns = self._turns[0].at_ns if self._turns else NEVER
+        self._actions = sorted(actions, key=lambda action: (action.at_ns, action.place))
+        self.next_action_ns = self._actions[0].at_ns if self._actions else NEVER
         self._named = len(self.places)
         self.discoverer = SimulatedDiscoverer(self)
         self.counters = SimulatedCounters(self)
         self.prober = SimulatedProber(self)
-        self.wakes = SimulatedWakes(self)
-        self.wear = SimulatedWear(self)
 
     def begin(self, at_ns: int) -> None:
-        """Look for the first time: the truth counts from here, earlier changes are forgotten."""
+        """Start to watch: truth counts from here, earlier changes are forgotten."""
         self.move(at_ns)
         for place in self.places:
             place.drive.kernel(at_ns)
@@ -110,22 +107,22 @@ class Rack:
         self.changed.clear()
 
     def move(self, to_ns: int) -> None:
-        """Take all turns up to and including that time."""
+        """Take all actions up to and including that time."""
         if to_ns > self.at_ns:
             self.at_ns = to_ns
-        while to_ns >= self.next_turn_ns:
-            turn = self._turns.pop(0)
-            self.next_turn_ns = self._turns[0].at_ns if self._turns else NEVER
-            turn.act(self, turn.place, turn.at_ns)
+        while to_ns >= self.next_action_ns:
+            action = self._actions.pop(0)
+            self.next_action_ns = self._actions[0].at_ns if self._actions else NEVER
+            action.act(self, action.place, action.at_ns)
 
     def truth(self, at_ns: int | None = None) -> Mapping[str, Truth]:
-        """What happened to each disk since `begin`, up to that time or the latest one asked."""
+        """What really happened to each disk since `begin`, up to that time or the present."""
         self.move(self.at_ns if at_ns is None else at_ns)
-        given = {place.disk.identity: _truth(place.drive, self.at_ns) for place in self.places}
-        return {**self.retired, **given}
+        here = {place.disk.identity: _truth(place.drive, self.at_ns) for place in self.places}
+        return {**self.retired, **here}
 
     def policies(self, base: Policy | None = None, quiet: str | None = None) -> dict[str, Policy]:
-        """What each disk's owner wants: `base` with timer, budget, ratings and quiet hours."""
+        """The policy of each disk: `base` with timer, budget, ratings and quiet hours."""
         base = base or Policy()
         return {
             place.disk.identity: replace(
@@ -135,14 +132,10 @@ class Rack:
                 budget_source=place.policy.budget_source,
                 rated_load=place.policy.rated_load,
                 rated_start_stop=place.policy.rated_start_stop,
-                quiet=quiet if place.restful else None,
+                quiet=quiet if place.quiet_hours else None,
             )
             for place in self.places
         }
-
-    def declared_ns(self, identity: str) -> int | None:
-        """The standby timer the owner declares; 0: disabled; None: nothing declared."""
-        return self.by_identity[identity].policy.declared_ns
 
     def pull(self, number: int, at_ns: int) -> None:
         """Unplug the disk at that place."""
@@ -200,7 +193,7 @@ class SimulatedDiscoverer:
         """When the next change is due."""
         if self._rack.changed:
             return self._rack.changed[0].at_ns
-        return None if self._rack.next_turn_ns >= NEVER else self._rack.next_turn_ns
+        return None if self._rack.next_action_ns >= NEVER else self._rack.next_action_ns
 
 
 class SimulatedCounters:
@@ -236,14 +229,14 @@ class SimulatedCounters:
 
 
 class SimulatedProber:
-    """ports.Prober, and timed: ready when an answer is due."""
+    """ports.Prober, and timed: ready when a reply is due."""
 
     def __init__(self, rack: Rack) -> None:
         self._rack = rack
         self._coming: list[tuple[int, int, Probe, Completion | None]] = []
 
     def send(self, probe: Probe, disk: Disk) -> None:
-        """Put the question at `ask.sent_ns`; its answer comes in virtual time."""
+        """Send the command at `probe.sent_ns`; its reply comes in virtual time."""
         rack = self._rack
         rack.move(probe.sent_ns)
         place = rack.by_identity.get(disk.identity)
@@ -251,15 +244,15 @@ class SimulatedProber:
             heapq.heappush(self._coming, (probe.sent_ns, probe.number, probe, None))
             return
         if place.pending is not None:
-            raise Misuse(f"{disk.identity} was asked while question {place.pending.number} is out")
+            raise Misuse(f"{disk.identity}: command {place.pending.number} is outstanding")
         place.pending = probe
         cdb = commands.TABLE[probe.command].cdb
-        answer = answers.question(place.drive, cdb, probe.sent_ns)
+        answer = answers.answer(place.drive, cdb, probe.sent_ns)
         if answer is not None:
             heapq.heappush(self._coming, (answer[0], probe.number, probe, answer[1]))
 
     def replies(self, at_ns: int) -> Iterable[Answered]:
-        """Answers whose time has come, in the order of their times."""
+        """Replies whose time has come, in the order of their times."""
         found = []
         while self._coming and self._coming[0][0] <= at_ns:
             due_ns, _, probe, completion = heapq.heappop(self._coming)
@@ -271,8 +264,8 @@ class SimulatedProber:
                     Answered(probe, due_ns, Refused(Reason.GONE, "no such disk"), 0, sent=False)
                 )
             else:
-                word = _word(probe.command, replace(completion, elapsed_ns=0))
-                found.append(Answered(probe, due_ns, word, completion.elapsed_ns))
+                reply = _reply(probe.command, replace(completion, elapsed_ns=0))
+                found.append(Answered(probe, due_ns, reply, completion.elapsed_ns))
         return found
 
     def forget(self, disk: Disk) -> None:
@@ -283,11 +276,11 @@ class SimulatedProber:
         return -1
 
     def due_ns(self) -> int | None:
-        """When the next answer is due."""
+        """When the next reply is due."""
         return self._coming[0][0] if self._coming else None
 
     def lost(self, place: Place, at_ns: int) -> None:
-        """The disk went away: a question under way ends with a host error."""
+        """The disk went away: an outstanding command ends with a host error."""
         if place.pending is None:
             return
         probe = place.pending
@@ -295,58 +288,6 @@ class SimulatedProber:
         due_ns, completion = answers.gone(at_ns, probe.sent_ns)
         self._coming.append((due_ns, probe.number, probe, completion))
         heapq.heapify(self._coming)
-
-
-class SimulatedWakes:
-    """ports.WakeSource: the request that started an armed disk's motor.
-
-    Like the kernel's bio events it does not see pass-through requests or commands.
-    """
-
-    def __init__(self, rack: Rack) -> None:
-        self._rack = rack
-        self._armed: dict[str, int] = {}
-
-    def arm(self, disk: Disk) -> None:
-        """Listen from the latest time on."""
-        self._armed[disk.identity] = self._rack.at_ns
-
-    def disarm(self, disk: Disk) -> None:
-        """Stop listening."""
-        self._armed.pop(disk.identity, None)
-
-    def events(self) -> Iterable[Woken]:
-        """Wakes whose first request is done by the latest time."""
-        found = []
-        for identity, since_ns in list(self._armed.items()):
-            place = self._rack.by_identity.get(identity)
-            start = place.drive.last_start if place else None
-            if start is None or start.at_ns < since_ns:
-                continue
-            done_ns = start.at_ns + start.wait_ns
-            if done_ns > self._rack.at_ns or start.cause not in (Op.READ, Op.WRITE):
-                continue
-            del self._armed[identity]
-            sector = 2048 + start.at_ns % 10_000_000_000 // 8 * 8
-            found.append(Woken(identity, start.at_ns, done_ns, start.cause, start.actor, sector))
-        return found
-
-    def fileno(self) -> int:
-        """Nothing real to wait for."""
-        return -1
-
-
-class SimulatedWear:
-    """The drive's own counters. The read reaches the drive as a command."""
-
-    def __init__(self, rack: Rack) -> None:
-        self._rack = rack
-
-    def read(self, disk: Disk, at_ns: int) -> Worn | None:
-        """The counters at that time; None when the disk is gone."""
-        self._rack.move(at_ns)
-        place = self._rack.by_identity.get(disk.identity)
-        return None if place is None else answers.read_log(place.drive, disk.identity, at_ns)
 
 
 def node(number: int) -> str:
@@ -361,7 +302,7 @@ def node(number: int) -> str:
 
 def describe(name: str, pool: str, kind: Kind, number: int) -> Disk:
     """The disk as discovery would give it; `number` from 0 chooses the kernel's name."""
-    ata = kind.guise is Guise.ATA
+    ata = kind.interface is Interface.ATA
     identity = f"sim-{name}"
     return Disk(
         identity=identity,
@@ -379,7 +320,7 @@ def describe(name: str, pool: str, kind: Kind, number: int) -> Disk:
         apm_level=kind.apm,
         standard_timer=True if ata else None,
         gpl=True if ata else None,
-        epc=any(rest.condition for rest in kind.ladder) if ata else None,
+        epc=any(level.condition for level in kind.ladder) if ata else None,
         allow_restart=True,
         timeout_s=30,  # the kernel's default for disks; from memory
     )
@@ -393,13 +334,8 @@ def bursts(arrivals: Sequence[int | Burst], actor: str = "reader") -> list[Burst
     return sorted(made)
 
 
-@lru_cache(maxsize=256)
-def _word(command: Command, completion: Completion) -> Reply:
-    """The reply in a completion (its time left out, so that equal ones are decoded once)."""
-    try:
-        return counters.understand(command, completion)
-    except Undecodable as error:
-        return Refused(Reason(error.reason), error.detail)
+# Called without the time of the completion, so that equal ones are decoded once.
+_reply = lru_cache(maxsize=256)(counters.reply_of)
 
 
 def _truth(drive: Drive, at_ns: int) -> Truth:
@@ -412,8 +348,8 @@ def _truth(drive: Drive, at_ns: int) -> Truth:
         mode_ns=dict(tally.mode_ns),
         wakes=dict(tally.wakes),
         wait_ns=tally.wait_ns,
-        questions=tally.questions,
+        probes=tally.probes,
         log_reads=tally.log_reads,
-        happenings=tuple(tally.happenings),
+        events=tuple(tally.events),
         sent=tuple(tally.sent),
     )

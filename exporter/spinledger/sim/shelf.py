@@ -1,15 +1,15 @@
-"""The simulated shelf: the scenario's drives in a rack, ready to be watched.
+"""The simulated shelf (a set of simulated disks): the scenario's drives in a rack.
 
 Rules: the shelf is a function of seed and virtual time. A shelf that begins at a later time finds
 its drives as an earlier one would have left them, counters included: they are played from the
 first day of an era (1 January 2026 UTC, and every 366 days after it), which is cheap, since a
 drive acts only at arrivals and timers. So nothing is kept between runs, and a run that was killed
 and resumes reads the drive's own counters where they would have been. Two things are not repeated:
-what our own commands did to a drive that minds them, and the end of an era, which a run crosses
-undisturbed and a later run does not know. `since_wall_ns` fixes the first day instead.
+what our own commands did to a drive whose timer or motor they affect, and the end of an era, which
+a run crosses and a later run does not know. `since_wall_ns` fixes the first day instead.
 
 One boot keeps `start_wall_ns - start_ns`: resume with the same distance, and arrivals and the
-kernel's counters go on. The truth counts from `start_ns`.
+kernel's counters go on. `truth` counts from `start_ns`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from spinledger.sim.arrivals import Scenario
 from spinledger.sim.drive import TOP, Burst, Drive, Odometer
 from spinledger.sim.faults import Effect, Ordered, order
 from spinledger.sim.kinds import KINDS, Kind, retimed
-from spinledger.sim.rack import LOG, Place, Rack, Turn, bursts, describe
+from spinledger.sim.rack import LOG, Action, Place, Rack, bursts, describe
 from spinledger.sim.workload import HOSTS
 
 EPOCH_WALL_NS = 1_767_225_600 * SECOND
@@ -37,7 +37,8 @@ _WORSE = (0.1, 0.3, 0.5, 0.7, 0.8, 0.9)  # how often a dying drive's spin-up fai
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """Nobody looks between these boot times: the driver of the loop honours it."""
+    """The exporter does not run between these boot times; whoever drives the loop leaves them
+    out."""
 
     began_ns: int
     ended_ns: int
@@ -67,8 +68,8 @@ class SimulatedShelf(Rack):
     """The disks of `host` (attic or dome) with their load, behind the ports.
 
     `seed`, `host`, `disks` and `faults` (see `faults.order`) say what the shelf is; `start_ns`
-    (boot clock) and `start_wall_ns` (Unix epoch) when it is first looked at; `zone` where its
-    people live. Ports: `discoverer`, `counters`, `prober`, `wakes`, `wear`.
+    (boot clock) and `start_wall_ns` (Unix epoch) when it is first sampled; `zone` the time zone of
+    its users. Ports: `discoverer`, `counters`, `prober`.
     """
 
     def __init__(
@@ -87,7 +88,7 @@ class SimulatedShelf(Rack):
             raise BadInput(f"host {host!r}", "no such host", f"use one of {', '.join(HOSTS)}")
         since = era_wall_ns(start_wall_ns) if since_wall_ns is None else since_wall_ns
         if since > start_wall_ns:
-            raise Misuse("a shelf cannot be looked at before its first day")
+            raise Misuse("a shelf cannot be sampled before its first day")
         where = ZoneInfo(zone)
         self._apart_ns = start_wall_ns - start_ns
         self._seed = seed
@@ -116,13 +117,16 @@ class SimulatedShelf(Rack):
             )
             for number, row in enumerate(rows)
         ]
-        turns = [Turn(one.at_ns, one.place, Rack.push if one.here else Rack.pull) for one in plugs]
-        rack = Rack(places, turns)
+        actions = [
+            Action(one.at_ns, one.place, Rack.push if one.here else Rack.pull) for one in plugs
+        ]
+        rack = Rack(places, actions)
         rack.begin(start_ns)
         return rack
 
     def outages(self, from_ns: int, to_ns: int) -> Sequence[Outage]:
-        """When nobody looks, between two boot times, in order: ordered faults and reboots."""
+        """When the exporter is down, between two boot times, in order: ordered faults and
+        reboots."""
         apart = self._apart_ns
         found = [
             Outage(one.began_wall_ns - apart, one.ended_wall_ns - apart, "exporter_down")
@@ -149,29 +153,29 @@ class SimulatedShelf(Rack):
         )
         disk = describe(f"{self._host}-{pool}-{slot.member}{generation}", pool, kind, number)
         policy = _policy(kind, slot.budget_per_day)
-        return Place(disk, drive, policy, slot.restful)
+        return Place(disk, drive, policy, slot.quiet_hours)
 
-    def _faulty(self, first: int) -> Iterator[Turn]:
-        """The turns that ordered faults bring."""
+    def _faulty(self, first: int) -> Iterator[Action]:
+        """The actions that ordered faults bring."""
         for one in self._orders:
             began = max(first, one.began_wall_ns - self._apart_ns)
             ended = one.ended_wall_ns - self._apart_ns
             for number in self.scenario.places(one.fault.pool, one.fault.member):
                 yield from self._happens(one, number, began, ended)
 
-    def _happens(self, one: Ordered, number: int, began: int, ended: int) -> Iterator[Turn]:
+    def _happens(self, one: Ordered, number: int, began: int, ended: int) -> Iterator[Action]:
         match one.fault.effect:
             case Effect.LOSE_TIMER:
-                yield Turn(began, number, _timer(lost=True))
-                yield Turn(ended, number, _timer(lost=False))
+                yield Action(began, number, _timer(lost=True))
+                yield Action(ended, number, _timer(lost=False))
             case Effect.DIE:
                 for step, chance in enumerate(_WORSE):
-                    yield Turn(
+                    yield Action(
                         began + (ended - began) * step // len(_WORSE), number, _weaken(chance)
                     )
-                yield Turn(ended, number, Rack.pull)
+                yield Action(ended, number, Rack.pull)
             case Effect.REPLACE:
-                yield Turn(
+                yield Action(
                     began,
                     number,
                     lambda rack, n, at_ns: rack.exchange(n, self._place(n, at_ns, "b"), at_ns),
@@ -186,7 +190,7 @@ def era_wall_ns(wall_ns: int) -> int:
 
 
 def _policy(kind: Kind, budget_per_day: float | None = None) -> Policy:
-    stop = next((rest.after_ns for rest in kind.ladder if rest.stopped), 0)
+    stop = next((level.after_ns for level in kind.ladder if level.stopped), 0)
     policy = Policy(
         declared_ns=stop, rated_load=kind.rated_load, rated_start_stop=kind.rated_start_stop
     )
@@ -205,7 +209,7 @@ def _worn_in(kind: Kind, seed: int, number: int) -> Odometer:
     return Odometer(
         starts=starts,
         stops=starts - 1,
-        entered={TOP: starts, **{rest.name: starts - 1 for rest in kind.ladder}},
+        entered={TOP: starts, **{level.name: starts - 1 for level in kind.ladder}},
         loads=starts + parks,
         power_cycles=draw.randint(15, 90),
         retracts=draw.randint(2, 15),

@@ -78,14 +78,14 @@ class Process:
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """A place for a disk, and what its owner declared of it."""
+    """A place for a disk, and what is configured for it."""
 
     pool: str
     member: int  # from 1
     kind: str  # row of kinds.KINDS
     timer_ns: int | None  # standby timer as set; None: off
     budget_per_day: float
-    restful: bool = True  # the owner expects it to sleep at night
+    quiet_hours: bool = True  # expected to sleep in quiet hours
 
 
 CLEAR_NIGHTS = 0.6
@@ -100,7 +100,7 @@ HOSTS: Mapping[str, tuple[Slot, ...]] = {
         Slot("frames", 3, "epc", 20 * MINUTE, 10.0),
         Slot("frames", 4, "sas", 20 * MINUTE, 10.0),
         Slot("flats", 1, "parking", 5 * MINUTE, 120.0),  # woken by the indexer all day and night
-        Slot("darks", 1, "small", 20 * MINUTE, 4.0, restful=False),  # a guest lives here
+        Slot("darks", 1, "small", 20 * MINUTE, 4.0, quiet_hours=False),  # a guest lives here
     ),
     "dome": (
         Slot("raw", 1, "small", 20 * MINUTE, 12.0),  # a mirror: what the camera writes
@@ -125,7 +125,7 @@ PROCESSES: Mapping[str, tuple[Process, ...]] = {
                 flushes=1),
         Process("backup", "plates", _J, 2.5, _R, _WALK, _BIG, (900, 1800), 1.0, spread_min=20),
         Process("backup", "flats", _J, 2.5, _W, _ALL, _BIG, (900, 1800), 1.0, spread_min=20),
-        # Days: pictures are stacked, people look at them.
+        # Days: pictures are stacked, people view them.
         Process("stacker", "frames", _J, 9.2, _R, _ALL, _BIG, (5000, 9000), 2.0, _WORK,
                 spread_min=40),
         Process("stacker", "plates", _P, 0.8, _R, _ONE, _BIG, (30, 120), 1.0, _WORK, (9, 17)),

@@ -150,7 +150,7 @@ def _fork(path: Path, edited: str, command: list[str], log: int) -> int:
             os.dup2(source, target)
         os.chdir("/")
         if edited:  # the prober is a process of its own, started from the copy
-            asking: Any = importlib.import_module(f"{PACKAGE}.device.asking")
+            asking: Any = importlib.import_module(f"{PACKAGE}.device.prober_client")
             asking._PACKAGES = str(path)
         if edited not in ("", PROBER):
             _edit(path, edited)

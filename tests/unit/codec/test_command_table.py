@@ -12,13 +12,13 @@ from spinledger.codec import sat, scsi
 from spinledger.codec.commands import TABLE, CommandRow
 from spinledger.model import Command
 
-# SAT-3 ATA PASS-THROUGH with CHECK POWER MODE, CK_COND set (built from the field tables);
-# SPC-4 REQUEST SENSE with DESC 0 and allocation length FCh. The records, built from the field
-# tables: IDENTIFY DEVICE is the published 12-byte example A1 08 2E 00 01 ... EC of the Linux commit
-# on CK_COND in the longer form and without CK_COND; READ LOG EXT has the log address in LBA 7:0 and
-# the page in LBA 15:8 (ACS-3); SMART its signature 4Fh, C2h in LBA 15:8 and 23:16 (ACS-3);
-# LOG SENSE asks for cumulative values, MODE SENSE for current ones (SPC-4).
-PUBLISHED = {
+# Built by hand. ATA PASS-THROUGH: places of the fields as in Linux 6.1 drivers/ata/libata-scsi.c,
+# ata_scsi_pass_thru; IDENTIFY DEVICE is the published 12-byte example A1 08 2E 00 01 ... EC of the
+# Linux commit "Set proper SK when CK_COND is set", in the longer form and without CK_COND. From
+# memory: READ LOG EXT has the log address in LBA 7:0 and the page in LBA 15:8, SMART its signature
+# 4Fh, C2h in LBA 15:8 and 23:16 (ACS-3); REQUEST SENSE has DESC 0 and allocation length FCh, LOG
+# SENSE reads cumulative values, MODE SENSE current ones (SPC-4).
+BY_HAND = {
     Command.CHECK_POWER_MODE_16: "85 06 20 00 00 00 00 00 00 00 00 00 00 00 E5 00",
     Command.CHECK_POWER_MODE_12: "A1 06 20 00 00 00 00 00 00 E5 00 00",
     Command.REQUEST_SENSE: "03 00 00 00 FC 00",
@@ -42,8 +42,8 @@ ALLOWED_PAGES = {(0x4D, 0x4E), (0x4D, 0x5A), (0x5A, 0x1A)}
 
 @pytest.mark.parametrize("command", Command)
 def test_bytes(command: Command) -> None:
-    """Each command block is the published one, byte by byte (SAT-3, SPC-4)."""
-    assert TABLE[command].cdb == bytes.fromhex(PUBLISHED[command])
+    """Each command block is the one built by hand from the sources above, byte by byte."""
+    assert TABLE[command].cdb == bytes.fromhex(BY_HAND[command])
 
 
 def test_closed() -> None:
@@ -95,12 +95,13 @@ def test_harmless(row: CommandRow) -> None:
 @pytest.mark.parametrize(
     "cdb",
     [
+        # Standards from memory, but for IDENTIFY DEVICE.
         "28 00 00 00 00 00 00 00 01 00",  # READ (10), SBC-3
         "1B 00 00 00 00 00",  # START STOP UNIT, SBC-3
         "00 00 00 00 00 00",  # TEST UNIT READY, SPC-4
         "A1 06 20 00 00 00 00 00 00 E0 00 00",  # STANDBY IMMEDIATE, ACS-3
         "A1 06 20 00 78 00 00 00 00 E2 00 00",  # STANDBY with a timer, ACS-3
-        "A1 08 2E 00 01 00 00 00 00 EC 00 00",  # IDENTIFY DEVICE, Linux commit on CK_COND
+        "A1 08 2E 00 01 00 00 00 00 EC 00 00",  # IDENTIFY DEVICE, the Linux commit above
         "A1 06 20 05 00 00 00 00 00 EF 00 00",  # SET FEATURES, ACS-3
         "A1 08 2E 00 00 00 00 00 00 E5 00 00",  # CHECK POWER MODE with a data phase
         "85 0B 06 00 00 00 01 00 04 00 01 00 00 00 3F 00",  # WRITE LOG EXT, ACS-3

@@ -1,4 +1,4 @@
-"""Plans and records: what is asked of which disk, and what each reply says."""
+"""Plans and records: which commands are sent to which disk, and what each reply says."""
 
 from __future__ import annotations
 
@@ -12,7 +12,16 @@ from hypothesis import strategies as st
 from spinledger.codec import ata, counters, identify, logs, modes, sat, statistics
 from spinledger.codec.commands import TABLE
 from spinledger.errors import Misuse, Undecodable
-from spinledger.model import Command, Completion, Condition, Disk, Reason, Record, Reported
+from spinledger.model import (
+    Command,
+    Completion,
+    Condition,
+    Disk,
+    Reason,
+    Record,
+    Refused,
+    Reported,
+)
 from tests.fakes.facts import DISK
 
 RECORDS = sorted(set(Command) - {Command.CHECK_POWER_MODE_12, Command.CHECK_POWER_MODE_16,
@@ -27,15 +36,12 @@ IDENTIFY = identify.encode(
         wwn=None,
         rotation_rpm=5400,
         non_rotating=False,
-        power_management=True,
         apm_supported=True,
         apm_enabled=True,
         apm_level=0x80,
         epc_supported=True,
         epc_enabled=False,
         standard_timer=True,
-        device_minimum=False,
-        unload_supported=True,
         gpl_supported=True,
     )
 )
@@ -85,8 +91,8 @@ def test_load_cycles_of_older_drives(raws: dict[str, int], loads: int | None) ->
 
 
 def test_identify() -> None:
-    """APM level of word 91, GPL of words 84 and 87 bit 5, EPC of 119 and 120 bit 7 (ACS-3; GPL and
-    EPC from memory)."""
+    """APM level of word 91, GPL of words 84 and 87 bit 5, EPC of 119 and 120 bit 7
+    (91: Travelstar 5K160 specification, p53; the others from memory)."""
     data = IDENTIFY
     assert data[182] == 0x80
     assert data[2 * 84] & 0x20
@@ -112,7 +118,7 @@ def test_identify_integrity() -> None:
 
 
 def test_hours_become_seconds() -> None:
-    """Hours of Device Statistics are given in seconds (ACS-3 9.5)."""
+    """Hours of Device Statistics become seconds (ACS-3 9.5, from memory)."""
     general = statistics.encode_statistics(1, {"power_cycles": 40, "power_on_h": 20_000})
     result = counters.read(Command.DEVICE_STATISTICS_GENERAL, good(general))
     assert result.values == {"power_cycles": 40, "power_on_s": 72_000_000}
@@ -122,8 +128,8 @@ def test_hours_become_seconds() -> None:
 
 
 def test_start_stop_log() -> None:
-    """Counts and ratings of page 0Eh (SCSI Commands Reference Manual, table 346)."""
-    page = logs.encode_start_stop(logs.StartStop("202130", "", 50_000, 1234, 600_000, 5678))
+    """Counts and ratings of page 0Eh (SCSI Commands Reference Manual, p366 table 346)."""
+    page = logs.encode_start_stop(logs.StartStop(50_000, 1234, 600_000, 5678))
     assert counters.read(Command.START_STOP_LOG, good(page)).values == {
         "rated_start_stop": 50_000,
         "start_stops": 1234,
@@ -175,14 +181,15 @@ def sense(status: int, error: int = 0, **other: int) -> Completion:
     ],
 )  # fmt: skip
 def test_no_record(completion: Completion, reason: Reason) -> None:
-    """What is no record has a reason (SAM-5 status, SAT-3 status return, ACS-3 error bits)."""
+    """What is no record has a reason (SAM-5 status and ACS-3 error bits, from memory)."""
     with pytest.raises(Undecodable) as caught:
         counters.read(Command.SMART_READ_DATA, completion)
     assert caught.value.reason == reason
 
 
 def test_a_record_beside_a_status_return() -> None:
-    """RECOVERED ERROR 00/1D with a clean status is success, and the data count (SAT-3)."""
+    """RECOVERED ERROR 00/1D with a clean status is success, and the data count (Linux
+    6.12 drivers/ata/libata-scsi.c)."""
     assert counters.read(Command.SMART_READ_DATA, sense(ata.READY)).values == {"loads": 1}
 
 
@@ -206,7 +213,8 @@ def test_a_record_beside_a_status_return() -> None:
     ],
 )  # fmt: skip
 def test_plan(disk: Disk, identified: dict[str, int] | None, names: str) -> None:
-    """Logs only where IDENTIFY says General Purpose Logging (ACS-3); SCSI pages for SCSI disks."""
+    """Logs only where IDENTIFY reports General Purpose Logging (ACS-3, from memory); SCSI pages for
+    SCSI disks."""
     record = None if identified is None else Record(Command.IDENTIFY_DEVICE, identified)
     assert " ".join(counters.plan(disk, record)) == names
 
@@ -219,13 +227,17 @@ def test_every_record_is_only_read_awake(command: Command) -> None:
     assert "restart" in row.timer
 
 
-def test_a_question_is_understood_too() -> None:
-    """One entry for any command: a state or a record; each of the wrong kind is our mistake."""
-    question = Completion(2, 0, 8, sat.encode_ata_return(sat.AtaReturn(0x80)), b"", 1)
-    assert isinstance(counters.understand(Command.CHECK_POWER_MODE_16, question), Reported)
-    assert isinstance(counters.understand(Command.SMART_READ_DATA, good(smart(a4=1))), Record)
+def test_any_completion_has_a_reply() -> None:
+    """One entry for all commands: a state, a record or a refusal; a state is never a record."""
+    probe = Command.CHECK_POWER_MODE_16
+    state = Completion(2, 0, 8, sat.encode_ata_return(sat.AtaReturn(0x80)), b"", 1)
+    assert isinstance(counters.reply_of(probe, state), Reported)
+    assert isinstance(counters.reply_of(Command.SMART_READ_DATA, good(smart(a4=1))), Record)
+    refused = counters.reply_of(probe, sense(0x00))
+    assert isinstance(refused, Refused)
+    assert refused.reason is Reason.STATUS_CLEAR
     with pytest.raises(Misuse):
-        counters.read(Command.CHECK_POWER_MODE_16, question)
+        counters.read(probe, state)
 
 
 @settings(max_examples=300, deadline=None)

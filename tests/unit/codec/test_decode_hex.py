@@ -56,7 +56,7 @@ def test_ways_of_writing(args: list[str]) -> None:
     ],
 )
 def test_counts(octets: str, state: str) -> None:
-    """80h is idle, 00h standby, FFh active_or_idle (HC580 table 86; built from SAT-3)."""
+    """80h is idle, 00h standby, FFh active_or_idle (HC580 specification, table 86)."""
     answer = decode_hex([octets])
     assert (answer["state"], answer["reason"]) == (state, "")
 
@@ -101,9 +101,9 @@ def test_no_states(vector: Vector) -> None:
         assert answer["state"] == other
         return
     assert (answer["state"], answer["condition"]) == ("unknown", None)
-    said = (answer["reason"] or "").split(":")[0]
-    assert said in set(Reason)
-    assert vector.name in READ_OTHERWISE or said == vector.expected
+    reason = (answer["reason"] or "").split(":")[0]
+    assert reason in set(Reason)
+    assert vector.name in READ_OTHERWISE or reason == vector.expected
 
 
 @pytest.mark.parametrize(
@@ -123,7 +123,7 @@ def test_no_states(vector: Vector) -> None:
     ],
 )
 def test_not_bytes(args: list[str], what: str) -> None:
-    """What is not bytes is one line that says what is wrong and how to mend it."""
+    """What is not bytes is one line that says what is wrong and how to fix it."""
     with pytest.raises(BadHex) as caught:
         decode_hex(args)
     assert what in caught.value.what
@@ -133,17 +133,10 @@ def test_not_bytes(args: list[str], what: str) -> None:
 
 @pytest.mark.parametrize("octets", ["00", "7f", "12 34", "ff" * 300, "72", "70"])
 def test_bytes_that_are_no_sense_data(octets: str) -> None:
-    """An unknown response code or a stump is unknown, not bad input (SPC-4 4.5.1)."""
+    """An unknown response code or a stump is unknown, not bad input (SPC-4 4.5, from memory)."""
     answer = decode_hex([octets])
     assert answer["state"] == "unknown"
     assert (answer["reason"] or "").startswith("malformed: ")
-
-
-@pytest.mark.parametrize("vector", ATA + ATA_UNKNOWN + SCSI + SCSI_UNKNOWN, ids=name)
-def test_cut_short(vector: Vector) -> None:
-    """Cut at any byte the bytes are unknown, never a state (SPC-4 4.5)."""
-    for length in range(1, min(8 + vector.raw[7], len(vector.raw))):
-        assert decode_hex([vector.raw[:length].hex()])["state"] == "unknown"
 
 
 @given(st.binary(min_size=1, max_size=60))
@@ -154,7 +147,11 @@ def test_any_bytes(data: bytes) -> None:
     assert (answer["state"] == "unknown") == bool(answer["reason"])
 
 
-@given(st.lists(st.text(max_size=12), max_size=4))
+# Letters near to bytes; any letter of Unicode would only be slower.
+_LETTERS = st.sampled_from("0179aAfFgxXhH ,:-\n\t\N{ARABIC-INDIC DIGIT SEVEN}\N{SUPERSCRIPT TWO}")
+
+
+@given(st.lists(st.text(_LETTERS, max_size=12), max_size=4))
 def test_any_text(args: list[str]) -> None:
     """Any text is an answer or BadHex, never another exception."""
     state: str | None = "refused"

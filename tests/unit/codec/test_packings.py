@@ -65,25 +65,25 @@ def test_meanings(number: int, raw: int, value: int | None) -> None:
 
 @pytest.mark.parametrize("row", packings.CLOCKS, ids=lambda row: row.name)
 @pytest.mark.parametrize("hours", [4_000, 17_520, 43_830, 87_660])
-def test_the_standard_log_tells_the_packing(row: packings.Clock, hours: int) -> None:
-    """Beside the hours of Device Statistics (ACS-3) a raw value has one reading: the true one."""
+def test_the_standard_log_shows_the_packing(row: packings.Clock, hours: int) -> None:
+    """Beside the hours of Device Statistics a raw value has one reading: the true one."""
     raw = hours * 3600 // row.unit_s
-    given = packings.by_hours(raw, hours * 3600)
-    assert packings.clock_s(given, raw) == hours * 3600
-    assert given == row.name or {given, row.name} <= {"hours", "hours_ms"}
+    found = packings.by_hours(raw, hours * 3600)
+    assert packings.clock_s(found, raw) == hours * 3600
+    assert found == row.name or {found, row.name} <= {"hours", "hours_ms"}
 
 
 @pytest.mark.parametrize("row", packings.CLOCKS, ids=lambda row: row.name)
 @pytest.mark.parametrize("elapsed_s", [36_000, 86_400, 30 * 86_400])
-def test_the_pace_tells_the_packing(row: packings.Clock, elapsed_s: int) -> None:
-    """Two readings a known time apart tell hours, minutes, half minutes and seconds apart."""
+def test_the_pace_shows_the_packing(row: packings.Clock, elapsed_s: int) -> None:
+    """Two readings a known time apart distinguish hours, minutes, half minutes and seconds."""
     before = 5_000_000
     after = before + elapsed_s // row.unit_s
-    given = packings.by_pace(before, after, elapsed_s)
-    assert given == row.name or {given, row.name} <= {"hours", "hours_ms"}
+    found = packings.by_pace(before, after, elapsed_s)
+    assert found == row.name or {found, row.name} <= {"hours", "hours_ms"}
 
 
-def test_what_nobody_can_tell() -> None:
+def test_what_cannot_be_known() -> None:
     """Too short a time, a standing counter, and a wild one prove no packing (own rule)."""
     assert packings.by_pace(100, 101, 3600) == ""
     assert packings.by_pace(100, 100, 86_400) == ""
@@ -91,8 +91,3 @@ def test_what_nobody_can_tell() -> None:
     assert packings.by_hours(0, 500 * 3600) == ""
     assert packings.presumed(20_000) == "hours"
     assert packings.presumed(40 * 8766 + 1) == ""
-
-
-def test_every_row_names_its_source() -> None:
-    """Each packing and each meaning carries where it comes from (own rule)."""
-    assert all(len(row.source) > 8 for row in (*packings.CLOCKS, *packings.MEANINGS))

@@ -32,7 +32,8 @@ def test_the_published_default() -> None:
 
 
 def test_behind_block_descriptors() -> None:
-    """Block descriptors before the page are passed over by their length (SPC-4 7.5.5)."""
+    """Block descriptors before the page are passed over by their length (SPC-4 7.5.5, from
+    memory)."""
     data = HEAD[:6] + b"\0\x08" + bytes(8) + LONG
     assert modes.decode_timers(data) == modes.decode_timers(HEAD + LONG)
 
@@ -50,7 +51,7 @@ def test_the_old_form() -> None:
      HEAD + LONG[:1] + b"\x20" + LONG[2:], HEAD[:6] + b"\xff\xff" + LONG],
 )  # fmt: skip
 def test_no_such_page(wrong: bytes) -> None:
-    """Cut short, another page, a subpage, another length: malformed (SPC-4 7.5.7)."""
+    """Cut short, another page, a subpage, another length: malformed (SPC-4 7.5, from memory)."""
     with pytest.raises(Undecodable):
         modes.decode_timers(wrong)
 
@@ -80,7 +81,7 @@ def test_transitions() -> None:
     "wrong", ["0E 00 00 00", "1A 00 00 08 00 01 03 04 00", "1A 00 00 06 00 01 03 02 00 00"]
 )
 def test_no_transitions(wrong: str) -> None:
-    """Another page, one cut short, a count of two bytes: malformed (SPC-4 7.3.2)."""
+    """Another page, one cut short, a count of two bytes: malformed (SPC-4 7.3.2, from memory)."""
     with pytest.raises(Undecodable):
         logs.decode_transitions(bytes.fromhex(wrong))
 

@@ -18,7 +18,7 @@ IDENTIFY_SENSE = bytes.fromhex("72 01 00 1D 00 00 00 0E 09 0C 00 00 00 01 00 00 
 
 
 def test_published_identify() -> None:
-    """The published IDENTIFY block has these fields, both ways (Linux commit, SAT-3)."""
+    """The published IDENTIFY block has these fields, both ways (the Linux commit above)."""
     view = PassThrough(
         opcode=0xA1,
         command=0xEC,
@@ -34,7 +34,7 @@ def test_published_identify() -> None:
 
 
 def test_published_sense() -> None:
-    """The published IDENTIFY sense is a return of COUNT 01h, STATUS 50h (Linux commit, SAT-3)."""
+    """The published IDENTIFY sense is a return of COUNT 01h, STATUS 50h (the same commit)."""
     assert sat.find_return(envelope.parse(IDENTIFY_SENSE)) == AtaReturn(count=1, status=0x50)
     assert sat.encode_ata_return(AtaReturn(count=1, status=0x50)) == IDENTIFY_SENSE
 
@@ -90,7 +90,7 @@ def test_register_places(field: str, value: int, opcode: int, byte: int) -> None
     ],
 )
 def test_flag_places(opcode: int, field: str, value: int, byte: int, mask: int) -> None:
-    """Each flag of bytes 1 and 2 has its bits (SAT-3; Linux 6.12 libata-scsi.c:3240-3260)."""
+    """Each flag of bytes 1 and 2 has its bits (Linux 6.12 libata-scsi.c:3240-3260)."""
     values = {"protocol": 0, field: value}
     cdb = sat.encode_cdb(PassThrough(opcode, 0, **values))
     assert cdb[byte] == mask
@@ -98,14 +98,14 @@ def test_flag_places(opcode: int, field: str, value: int, byte: int, mask: int) 
 
 
 def test_extend_place() -> None:
-    """EXTEND is bit 0 of byte 1, in the 16-byte form only (SAT-3)."""
+    """EXTEND is bit 0 of byte 1, in the 16-byte form only (Linux 6.1 ata_scsi_pass_thru)."""
     assert sat.encode_cdb(PassThrough(0x85, 0, protocol=0, extend=1))[1] == 1
     with pytest.raises(Misuse):
         sat.encode_cdb(PassThrough(0xA1, 0, extend=1))
 
 
 def test_high_registers_need_extend() -> None:
-    """Without EXTEND the high bytes are not registers (SAT-3): not written, not read."""
+    """Without EXTEND the high bytes are not registers (Linux 6.1 ata_scsi_pass_thru)."""
     with pytest.raises(Misuse):
         sat.encode_cdb(PassThrough(0x85, 0, count=0x100))
     assert sat.parse_cdb(bytes.fromhex("85 06 20 FF FF FF 07 FF 00 FF 00 FF 00 00 E5 00")) == (
@@ -155,7 +155,8 @@ def test_blocks_cut_short(cdb: bytes) -> None:
         assert caught.value.reason == Reason.MALFORMED
 
 
-# SAT-3 ATA Status Return descriptor: register, value, offset from the descriptor's start.
+# ATA Status Return descriptor, Linux 6.12 drivers/ata/libata-scsi.c:241-316: register, value,
+# offset from the descriptor's start.
 DESCRIPTOR = [
     ("extend", 1, 2, 0x01),
     ("error", 0xAB, 3, 0xAB),
@@ -177,7 +178,8 @@ DESCRIPTOR = [
 def test_descriptor_places(
     register: str, value: int, offset: int, byte: int, position: int
 ) -> None:
-    """Each register of the status return has its offset, wherever the descriptor is (SAT-3)."""
+    """Each register of the status return has its offset, wherever the descriptor is (Linux
+    6.12)."""
     view = AtaReturn(**({"count": 0, "status": 0, "extend": 1} | {register: value}))
     raw = sat.encode_ata_return(view, position=position)
     start = 8 + 12 * position
@@ -186,7 +188,7 @@ def test_descriptor_places(
     assert sat.find_return(envelope.parse(raw)) == view
 
 
-# Linux 6.12 drivers/ata/libata-scsi.c:241-316, as in SAT-3.
+# The same lines.
 FIXED = [
     ("error", 0xAB, 3, 0xAB),
     ("status", 0xAB, 4, 0xAB),
@@ -201,7 +203,7 @@ FIXED = [
 
 @pytest.mark.parametrize(("register", "value", "offset", "byte"), FIXED)
 def test_fixed_places(register: str, value: int, offset: int, byte: int) -> None:
-    """Each register in fixed format has its offset (Linux 6.12 libata-scsi.c, SAT-3)."""
+    """Each register in fixed format has its offset (Linux 6.12 libata-scsi.c:241-316)."""
     view = AtaReturn(**({"count": 1, "status": 0x50} | {register: value}))
     raw = sat.encode_ata_return(view, fixed=True, key=1, code=(0x00, 0x1D))
     assert raw[offset] == byte
@@ -221,7 +223,7 @@ def test_fixed_places(register: str, value: int, offset: int, byte: int) -> None
     ],
 )
 def test_fixed_upper_flags(view: AtaReturn, flags: int, back: AtaReturn) -> None:
-    """Fixed format says only that high bytes are not zero: byte 8 bits 7, 6, 5 (SAT-3)."""
+    """Fixed format says only that high bytes are not zero: byte 8 bits 7, 6, 5 (Linux 6.12)."""
     raw = sat.encode_ata_return(view, fixed=True)
     assert raw[8] == flags
     assert sat.find_return(envelope.parse(raw)) == back

@@ -8,7 +8,7 @@ from spinledger.codec import scsi, sense
 from spinledger.errors import Misuse, Undecodable
 from spinledger.model import Condition, Mode, Reason
 
-# Linux 6.12 drivers/scsi/sense_codes.h:743-758 (SPC-4): condition, and by command or timer.
+# Linux 6.12 drivers/scsi/sense_codes.h:743-758: condition, and by command or timer.
 # 5E/02 and 5E/04 as standby_z: from memory.
 QUALIFIERS = {
     0x01: (Mode.IDLE, Condition.IDLE_A, False),
@@ -24,49 +24,43 @@ QUALIFIERS = {
 }
 
 
-@pytest.mark.parametrize("ascq", range(0x100))
-def test_every_qualifier_of_5e(ascq: int) -> None:
-    """Each of the 256 qualifiers of 5Eh is its condition or unknown (sense_codes.h, SPC-4)."""
-    data = sense.parse(sense.encode_fixed(0, (0x5E, ascq)))
-    if ascq in QUALIFIERS:
-        mode, condition, by_command = QUALIFIERS[ascq]
-        given = scsi.decode_power_sense(data)
-        assert (given.mode, given.condition) == (mode, condition)
-        assert ("by command" in given.clause) == by_command
-        raw = scsi.encode_power_sense(condition, by_command=by_command)
-        assert raw[12:14] == bytes([0x5E, ascq])
-    else:
-        with pytest.raises(Undecodable) as caught:
-            scsi.decode_power_sense(data)
-        assert caught.value.reason == Reason.OTHER_SENSE
-
-
-@pytest.mark.parametrize("asc", range(0x100))
-def test_no_other_code_is_a_state(asc: int) -> None:
-    """Under NO SENSE only 00/00 and 5Eh are states, whatever the first byte of the code (SPC-4)."""
-    data = sense.parse(sense.encode_fixed(0, (asc, 0x02)))
-    if asc == 0x5E:
-        assert scsi.decode_power_sense(data).mode is Mode.STANDBY
-    else:
-        with pytest.raises(Undecodable) as caught:
-            scsi.decode_power_sense(data)
-        assert caught.value.reason == Reason.OTHER_SENSE
-
-
-@pytest.mark.parametrize("key", range(1, 16))
-@pytest.mark.parametrize("code", [(0x00, 0x00), (0x5E, 0x02)])
-def test_no_other_key_is_a_state(key: int, code: sense.Code) -> None:
-    """A power condition is reported under NO SENSE only (SPC-4 REQUEST SENSE)."""
+def refuse(key: int, code: sense.Code) -> None:
+    """Such data is no state."""
     with pytest.raises(Undecodable) as caught:
         scsi.decode_power_sense(sense.parse(sense.encode_fixed(key, code)))
     assert caught.value.reason == Reason.OTHER_SENSE
 
 
+def test_every_qualifier_of_5e() -> None:
+    """Each of the 256 qualifiers of 5Eh is its condition, or no state (sense_codes.h)."""
+    for ascq in range(0x100):
+        if ascq not in QUALIFIERS:
+            refuse(0, (0x5E, ascq))
+            continue
+        mode, condition, by_command = QUALIFIERS[ascq]
+        for fixed in (False, True):
+            raw = scsi.encode_power_sense(condition, by_command=by_command, fixed=fixed)
+            assert raw[12 if fixed else 2 :][:2] == bytes([0x5E, ascq])
+            reported = scsi.decode_power_sense(sense.parse(raw))
+            assert (reported.mode, reported.condition) == (mode, condition)
+            assert ("by command" in reported.clause) == by_command
+
+
+def test_no_other_code_or_key_is_a_state() -> None:
+    """A power condition has key NO SENSE and a 5Eh code (SCSI Commands Reference Manual, 3.41)."""
+    for asc in range(0x100):
+        if asc != 0x5E:
+            refuse(0, (asc, 0x02))
+    for key in range(1, 16):
+        refuse(key, (0x00, 0x00))
+        refuse(key, (0x5E, 0x02))
+
+
 def test_request_sense_block() -> None:
-    """REQUEST SENSE is 03h with DESC in byte 1 bit 0 and the allocation in byte 4 (SPC-4)."""
-    view = scsi.RequestSense(252, descriptors=True)
-    assert scsi.encode_request_sense(view) == bytes.fromhex("03 01 00 00 FC 00")
-    assert scsi.parse_request_sense(bytes.fromhex("03 01 00 00 FC 00")) == view
+    """REQUEST SENSE is 03h with the allocation length in byte 4 (SPC-4, from memory)."""
+    view = scsi.RequestSense(252)
+    assert scsi.encode_request_sense(view) == bytes.fromhex("03 00 00 00 FC 00")
+    assert scsi.parse_request_sense(bytes.fromhex("03 00 00 00 FC 00")) == view
 
 
 @pytest.mark.parametrize("cdb", ["", "03", "03 00 00 00 FC", "12 00 00 00 FC 00"])

@@ -1,4 +1,4 @@
-"""The envelope of sense data."""
+"""The envelope of sense data: SPC-4 4.5, from memory."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _descriptors = st.lists(
 def test_descriptor_round_trip(
     key: int, code: sense.Code, descriptors: list[bytes], deferred: bool, padding: bytes
 ) -> None:
-    """Key, code and descriptors survive, and padding is dropped (SPC-4 4.5.2)."""
+    """Key, code and descriptors survive, and padding is dropped (4.5.2)."""
     raw = sense.encode_descriptors(key, code, descriptors, deferred=deferred)
     found = sense.parse(raw + padding)
     assert found == sense.Sense(False, deferred, key, code, tuple(descriptors), raw)
@@ -32,7 +32,7 @@ def test_descriptor_round_trip(
 
 @given(st.integers(0, 15), st.tuples(_byte, _byte), st.booleans(), st.booleans())
 def test_fixed_round_trip(key: int, code: sense.Code, deferred: bool, valid: bool) -> None:
-    """Key and code survive in 18 bytes; INFORMATION sets VALID (SPC-4 4.5.3)."""
+    """Key and code survive in 18 bytes; INFORMATION sets VALID (4.5.3)."""
     information = b"\x01\x02\x03\x04" if valid else None
     raw = sense.encode_fixed(key, code, information=information, deferred=deferred)
     assert sense.parse(raw) == sense.Sense(True, deferred, key, code, (), raw)
@@ -43,7 +43,7 @@ def test_fixed_round_trip(key: int, code: sense.Code, deferred: bool, valid: boo
 
 @pytest.mark.parametrize("flags", [0x10, 0x20, 0x40, 0x80])
 def test_flags_beside_the_key_are_ignored(flags: int) -> None:
-    """SDAT_OVFL, ILI, EOM and FILEMARK share byte 2 with the key and are not it (SPC-4 4.5.3)."""
+    """SDAT_OVFL, ILI, EOM and FILEMARK share byte 2 with the key and are not it (4.5.3)."""
     raw = bytearray(sense.encode_fixed(5, (0x20, 0x00)))
     raw[2] |= flags
     assert sense.parse(bytes(raw)).key == 5
@@ -63,7 +63,7 @@ def test_garbage(data: bytes) -> None:
 
 @given(st.integers(0, 15), st.tuples(_byte, _byte), _descriptors)
 def test_cut_short(key: int, code: sense.Code, descriptors: list[bytes]) -> None:
-    """Cut at any byte sense data is MALFORMED (SPC-4 4.5, ADDITIONAL SENSE LENGTH)."""
+    """Cut at any byte sense data is MALFORMED (ADDITIONAL SENSE LENGTH)."""
     for raw in (
         sense.encode_fixed(key, code),
         sense.encode_descriptors(key, code, descriptors),
@@ -74,7 +74,7 @@ def test_cut_short(key: int, code: sense.Code, descriptors: list[bytes]) -> None
             assert caught.value.reason == Reason.MALFORMED
 
 
-def test_told_in_words() -> None:
+def test_as_text() -> None:
     """Key, code, name and all bytes stand in the text (Linux 6.12 sense_codes.h for the name)."""
     text = str(sense.parse(sense.encode_fixed(2, (0x04, 0x01))))
     assert text == (

@@ -1,4 +1,4 @@
-"""Device Statistics and Power Conditions logs."""
+"""Device Statistics and Power Conditions logs: ACS-3 9.5 from memory, but for what is cited."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ def page(number: int, revision: int = 1, **qwords: int) -> bytearray:
     return out
 
 
-BOTH = 0xC000_0000_0000_0000  # supported and valid; ACS-3 9.5, from memory
+BOTH = 0xC000_0000_0000_0000  # supported and valid
 
 
 def test_rotating_media_page() -> None:
-    """Spindle hours 008h, flying hours 010h, head loads 018h, unloads 040h (ACS-3, from memory).
+    """Spindle hours 008h, flying hours 010h, head loads 018h, unloads 040h (from memory).
 
-    The figures are of a recorded drive: 14,907,336 head loads in 17,557 spindle hours.
+    The counts of loads and hours are those of one drive's log (from memory).
     """
     raw = page(3, o008=BOTH | 17_557, o010=BOTH | 16_000, o018=BOTH | 14_907_336, o040=BOTH | 3)
     assert statistics.decode_statistics(bytes(raw), 3) == {
@@ -41,7 +41,7 @@ def test_rotating_media_page() -> None:
 
 
 def test_general_page() -> None:
-    """Power-on resets at 008h, power-on hours at 010h (ACS-3, from memory)."""
+    """Power-on resets at 008h, power-on hours at 010h (from memory)."""
     raw = page(1, o008=BOTH | 77, o010=BOTH | 20_000)
     found = statistics.decode_statistics(bytes(raw), 1)
     assert found == {"power_cycles": 77, "power_on_h": 20_000}
@@ -52,13 +52,13 @@ def test_general_page() -> None:
     [(0xC0, True), (0xE0, True), (0xD8, True), (0x80, False), (0x40, False), (0x00, False)],
 )
 def test_flags(flags: int, counted: bool) -> None:
-    """Only a statistic both supported (bit 63) and valid (bit 62) counts (ACS-3, from memory)."""
+    """Only a statistic both supported (bit 63) and valid (bit 62) counts (from memory)."""
     raw = page(3, o018=flags << 56 | 5)
     assert statistics.decode_statistics(bytes(raw), 3) == ({"loads": 5} if counted else {})
 
 
 def test_the_value_is_the_low_dword() -> None:
-    """Bits 55:32 are reserved for these statistics (ACS-3, from memory)."""
+    """Bits 55:32 are reserved for these statistics (from memory)."""
     raw = page(3, o018=BOTH | 0xFFFF_FFFF)
     assert statistics.decode_statistics(bytes(raw), 3) == {"loads": 0xFFFF_FFFF}
 
@@ -89,8 +89,8 @@ def test_statistics_that_do_not_fit() -> None:
 
 def test_condition_descriptors() -> None:
     """Flags in byte 1, current timer in bytes 12-15, of 100 ms, at 0, 64 and 128 of page 00h and at
-    384 and 448 of page 01h (HC580 specification, table 140; current timer and page 01h from
-    memory)."""
+    384 and 448 of page 01h (HC580 specification, p207 table 140; current timer and
+    places from memory)."""
     log = bytearray(1024)
     for at, flags, current in [
         (0, 0b1010_0100, 20),  # idle_a on, 2 s

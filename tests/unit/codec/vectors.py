@@ -31,18 +31,21 @@ class Vector:
 
     def completion(self, raw: bytes | None = None) -> Completion:
         """The completion that carries them, or other bytes in their place."""
-        given = self.raw if raw is None else raw
+        reply = self.raw if raw is None else raw
         by_data = self.command is Command.REQUEST_SENSE and self.status == 0
-        sense, data = (b"", given) if by_data else (given, b"")
+        sense, data = (b"", reply) if by_data else (reply, b"")
         return Completion(self.status, 0, 0x08 if sense else 0, sense, data, 1_000_000)
 
 
 IDLE, STANDBY, EITHER = (Mode.IDLE, None), (Mode.STANDBY, None), (Mode.ACTIVE_OR_IDLE, None)
 _STANDBY_Y = (Mode.IDLE, Condition.STANDBY_Y)
-_LAYOUT = "built from SAT-3 ATA Status Return and ACS-3 CHECK POWER MODE"
+_LAYOUT = (
+    "built from the layout of the status return (Linux 6.12 drivers/ata/libata-scsi.c:241-316) and "
+    "the counts of the Ultrastar HC580 specification, table 86"
+)
 _FIXED = "built from the fixed layout in Linux 6.12 drivers/ata/libata-scsi.c, lines 241-316"
-_SENSE = "SPC-4 4.5; built from the layout"
-_ASC = "Linux 6.12 drivers/scsi/sense_codes.h, built from the SPC-4 layout"
+_SENSE = "SPC-4 4.5, from memory; built from the layout"
+_ASC = "Linux 6.12 drivers/scsi/sense_codes.h:27-69, 743-758; the layout from memory"
 
 # CHECK POWER MODE, answered by an ATA status return.
 ATA = (
@@ -87,7 +90,7 @@ ATA = (
         "72 01 00 1D 00 00 00 1A 00 0A 80 00 00 00 00 00 00 00 00 00"
         " 09 0C 00 00 00 80 00 00 00 00 00 00 00 50",
         IDLE,
-        "SPC-4 4.5.2.2 Information descriptor before " + _LAYOUT,
+        "Information descriptor (SPC-4 4.5.2.2, from memory), and " + _LAYOUT,
     ),
     Vector(
         "padded beyond ADDITIONAL SENSE LENGTH",
@@ -110,7 +113,7 @@ ATA = (
 # CHECK POWER MODE without a state.
 ATA_UNKNOWN = (
     Vector(
-        "link reset by a question to a drive in PM3:Sleep: COUNT 00h, STATUS 00h",
+        "link reset by a probe of a drive in PM3:Sleep: COUNT 00h, STATUS 00h",
         "72 01 00 1D 00 00 00 0E 09 0C 00 00 00 00 00 00 00 00 00 00 00 00",
         Reason.STATUS_CLEAR,
         "seen on Linux 6.1 with an emulated AHCI disk",
@@ -125,7 +128,7 @@ ATA_UNKNOWN = (
         "aborted by the drive",
         "72 0B 00 00 00 00 00 0E 09 0C 00 04 00 00 00 00 00 00 00 00 00 51",
         Reason.REJECTED,
-        _LAYOUT + "; ACS-3 ERROR field bit 2",
+        _LAYOUT + "; ACS-3 ERROR field bit 2, from memory",
     ),
     Vector(
         "refused, registers nevertheless fine",
@@ -161,7 +164,7 @@ ATA_UNKNOWN = (
         "reserved count",
         "72 01 00 1D 00 00 00 0E 09 0C 00 00 00 02 00 00 00 00 00 00 00 50",
         Reason.RESERVED,
-        "HC580 table 86",
+        "Ultrastar HC580 specification, table 86",
     ),
     Vector(
         "count 0100h, whose low byte alone would say standby",
@@ -238,57 +241,57 @@ def _fixed(key: int, code: str) -> str:
     return f"70 00 {key:02X} 00 00 00 00 0A 00 00 00 00 {code} 00 00 00 00"
 
 
-def _asked(name: str, octets: str, expected: State | Reason, source: str = _ASC) -> Vector:
+def _request_sense(name: str, octets: str, expected: State | Reason, source: str = _ASC) -> Vector:
     """A reply to REQUEST SENSE: data under GOOD."""
     return Vector(name, octets, expected, source, Command.REQUEST_SENSE, 0x00)
 
 
 SCSI = (
-    _asked("active, fixed", _fixed(0, "00 00"), EITHER),
-    _asked("active, descriptor", "72 00 00 00 00 00 00 00", EITHER),
-    _asked("idle_a by timer", _fixed(0, "5E 01"), (Mode.IDLE, Condition.IDLE_A)),
-    _asked("idle_a by command", _fixed(0, "5E 03"), (Mode.IDLE, Condition.IDLE_A)),
-    _asked("idle_b by timer", _fixed(0, "5E 05"), (Mode.IDLE, Condition.IDLE_B)),
-    _asked("idle_b by command", _fixed(0, "5E 06"), (Mode.IDLE, Condition.IDLE_B)),
-    _asked("idle_c by timer", _fixed(0, "5E 07"), (Mode.IDLE, Condition.IDLE_C)),
-    _asked("idle_c by command", _fixed(0, "5E 08"), (Mode.IDLE, Condition.IDLE_C)),
-    _asked("standby_z by timer", _fixed(0, "5E 02"), (Mode.STANDBY, Condition.STANDBY_Z)),
-    _asked("standby_z by command", _fixed(0, "5E 04"), (Mode.STANDBY, Condition.STANDBY_Z)),
-    _asked("standby_y by timer", _fixed(0, "5E 09"), _STANDBY_Y),
-    _asked("standby_y by command", "72 00 5E 0A 00 00 00 00", _STANDBY_Y),
+    _request_sense("active, fixed", _fixed(0, "00 00"), EITHER),
+    _request_sense("active, descriptor", "72 00 00 00 00 00 00 00", EITHER),
+    _request_sense("idle_a by timer", _fixed(0, "5E 01"), (Mode.IDLE, Condition.IDLE_A)),
+    _request_sense("idle_a by command", _fixed(0, "5E 03"), (Mode.IDLE, Condition.IDLE_A)),
+    _request_sense("idle_b by timer", _fixed(0, "5E 05"), (Mode.IDLE, Condition.IDLE_B)),
+    _request_sense("idle_b by command", _fixed(0, "5E 06"), (Mode.IDLE, Condition.IDLE_B)),
+    _request_sense("idle_c by timer", _fixed(0, "5E 07"), (Mode.IDLE, Condition.IDLE_C)),
+    _request_sense("idle_c by command", _fixed(0, "5E 08"), (Mode.IDLE, Condition.IDLE_C)),
+    _request_sense("standby_z by timer", _fixed(0, "5E 02"), (Mode.STANDBY, Condition.STANDBY_Z)),
+    _request_sense("standby_z by command", _fixed(0, "5E 04"), (Mode.STANDBY, Condition.STANDBY_Z)),
+    _request_sense("standby_y by timer", _fixed(0, "5E 09"), _STANDBY_Y),
+    _request_sense("standby_y by command", "72 00 5E 0A 00 00 00 00", _STANDBY_Y),
 )
 
 _OTHER = Reason.OTHER_SENSE
 SCSI_UNKNOWN = (
-    _asked("low power, reason unknown", _fixed(0, "5E 00"), _OTHER),
-    _asked("5E/0B is not listed", _fixed(0, "5E 0B"), _OTHER),
-    _asked("change to active", _fixed(6, "5E 41"), _OTHER),
-    _asked("change to idle", _fixed(6, "5E 42"), _OTHER),
-    _asked("change to standby", _fixed(6, "5E 43"), _OTHER),
-    _asked("change to standby under NO SENSE", _fixed(0, "5E 43"), _OTHER),
-    _asked("5E/44 is not listed", _fixed(0, "5E 44"), _OTHER),
-    _asked("change to sleep", _fixed(6, "5E 45"), _OTHER),
-    _asked("5E/46 is not listed", _fixed(0, "5E 46"), _OTHER),
-    _asked("change to device control", _fixed(6, "5E 47"), _OTHER),
-    _asked("standby_z under UNIT ATTENTION", _fixed(6, "5E 02"), _OTHER, _SENSE),
-    _asked("ATA pass-through information", _fixed(0, "00 1D"), _OTHER),
-    _asked("transitioning to another power condition", _fixed(0, "00 1F"), _OTHER),
-    _asked("not ready, cause unknown", _fixed(2, "04 00"), _OTHER),
-    _asked("becoming ready", _fixed(2, "04 01"), _OTHER),
-    _asked("stopped by START STOP UNIT", _fixed(2, "04 02"), _OTHER),
-    _asked("self-test", _fixed(2, "04 09"), _OTHER),
-    _asked("NOTIFY (enable spinup) required", _fixed(2, "04 11"), _OTHER),
-    _asked("START STOP UNIT in progress", _fixed(2, "04 1A"), _OTHER),
-    _asked("extra power not yet granted", _fixed(2, "04 1C"), _OTHER),
-    _asked("deferred, fixed", "71" + _fixed(0, "5E 02")[2:], _OTHER, _SENSE),
-    _asked("deferred, descriptor", "73 00 00 00 00 00 00 00", _OTHER, _SENSE),
-    _asked(
+    _request_sense("low power, reason unknown", _fixed(0, "5E 00"), _OTHER),
+    _request_sense("5E/0B is not listed", _fixed(0, "5E 0B"), _OTHER),
+    _request_sense("change to active", _fixed(6, "5E 41"), _OTHER),
+    _request_sense("change to idle", _fixed(6, "5E 42"), _OTHER),
+    _request_sense("change to standby", _fixed(6, "5E 43"), _OTHER),
+    _request_sense("change to standby under NO SENSE", _fixed(0, "5E 43"), _OTHER),
+    _request_sense("5E/44 is not listed", _fixed(0, "5E 44"), _OTHER),
+    _request_sense("change to sleep", _fixed(6, "5E 45"), _OTHER),
+    _request_sense("5E/46 is not listed", _fixed(0, "5E 46"), _OTHER),
+    _request_sense("change to device control", _fixed(6, "5E 47"), _OTHER),
+    _request_sense("standby_z under UNIT ATTENTION", _fixed(6, "5E 02"), _OTHER, _SENSE),
+    _request_sense("ATA pass-through information", _fixed(0, "00 1D"), _OTHER),
+    _request_sense("transitioning to another power condition", _fixed(0, "00 1F"), _OTHER),
+    _request_sense("not ready, cause unknown", _fixed(2, "04 00"), _OTHER),
+    _request_sense("becoming ready", _fixed(2, "04 01"), _OTHER),
+    _request_sense("stopped by START STOP UNIT", _fixed(2, "04 02"), _OTHER),
+    _request_sense("self-test", _fixed(2, "04 09"), _OTHER),
+    _request_sense("NOTIFY (enable spinup) required", _fixed(2, "04 11"), _OTHER),
+    _request_sense("START STOP UNIT in progress", _fixed(2, "04 1A"), _OTHER),
+    _request_sense("extra power not yet granted", _fixed(2, "04 1C"), _OTHER),
+    _request_sense("deferred, fixed", "71" + _fixed(0, "5E 02")[2:], _OTHER, _SENSE),
+    _request_sense("deferred, descriptor", "73 00 00 00 00 00 00 00", _OTHER, _SENSE),
+    _request_sense(
         "data that is another command's ATA status return",
         "72 00 00 00 00 00 00 0E 09 0C 00 00 00 00 00 00 00 00 00 00 00 50",
         _OTHER,
         _SENSE,
     ),
-    _asked("all zeros", "00 " * 18, Reason.MALFORMED, _SENSE),
+    _request_sense("all zeros", "00 " * 18, Reason.MALFORMED, _SENSE),
     Vector(
         "libata's emulation: NO SENSE as the status and no data",
         _fixed(0, "00 00"),

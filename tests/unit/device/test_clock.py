@@ -47,10 +47,10 @@ def test_boot_id_is_the_kernels_or_empty(tmp_path: Path) -> None:
 
 
 def test_waiting_ends_with_time_or_a_ready_source() -> None:
-    """Neither early nor without saying which source was ready."""
+    """Neither early nor without the source that was ready."""
     clock = RealClock()
-    quiet, ready, timeless = Pipe(), Pipe(), Timeless()
-    sources: list[Source] = [quiet, timeless, ready]
+    silent, ready, timeless = Pipe(), Pipe(), Timeless()
+    sources: list[Source] = [silent, timeless, ready]
     until = clock.now() + SECOND // 50
     assert list(clock.wait(until, sources)) == []
     assert clock.now() >= until

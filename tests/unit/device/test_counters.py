@@ -91,7 +91,7 @@ def test_a_request_count_past_31_bits_does_not_jump(tree: Tree) -> None:
 
 def test_paths_are_summed_and_their_coming_moves_nothing(tree: Tree) -> None:
     """A second path adds what it counts from now on, not what it had counted before; losing it
-    takes nothing away; a path of a suspended device speaks for the disk."""
+    takes nothing away; the status of a suspended path is the disk's."""
     tree.disk("sdb", CONTROLLER, stat=FIELDS, device__power__runtime_status="active")
     counters = SysfsCounters(str(tree.root))
     both = dataclasses.replace(HERE, nodes=("sda", "sdb"))
@@ -133,14 +133,14 @@ def test_a_gone_disk_reads_as_none_and_holds_nothing(
 
 
 def test_another_disk_under_the_name_is_not_read(tree: Tree) -> None:
-    """diskseq never repeats (Linux 5.15 block/genhd.c), so it tells a successor apart."""
+    """diskseq never repeats (Linux 5.15 block/genhd.c), so a successor is recognised."""
     assert read(tree, dataclasses.replace(HERE, diskseq=8)) is None
 
 
 def test_other_refusals_are_not_taken_for_absence(
     tree: Tree, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Too many open files says nothing about the disk."""
+    """Too many open files does not mean that the disk is gone."""
 
     def full(*_: object) -> int:
         raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))

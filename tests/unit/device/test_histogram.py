@@ -116,7 +116,7 @@ def test_letters(rwbs: bytes, expected: str | None) -> None:
     assert histogram.operation(rwbs) == expected
 
 
-def test_only_what_moved_since_is_told() -> None:
+def test_only_what_moved_since_counts() -> None:
     """Same sums: nothing; more requests without sectors (a flush): nothing; paths are added up."""
     before = histogram.parse(text((DISK, b"a", b"R", 2, 16), (DISK, b"b", b"FWS", 1, 0))).sums
     after = histogram.parse(
@@ -154,7 +154,7 @@ def test_any_names_come_through(keys: list[tuple[int, bytes, bytes]]) -> None:
         assert [row[0].strip() for row in csv.reader([kept.getvalue()])] == [name]
 
 
-def test_dropped_are_told() -> None:
+def test_dropped_requests() -> None:
     """histogram.rst: `Dropped` counts what found the table full."""
     assert histogram.parse(text(dropped=7)) == ({}, 0, 7)
 
@@ -182,8 +182,8 @@ def test_fields_of_the_event() -> None:
 
 
 @pytest.mark.parametrize(
-    ("given_text", "expected"), [("8:32", 8388640), ("259:1", 271581185), ("", None), ("8", None)]
+    ("number", "expected"), [("8:32", 8388640), ("259:1", 271581185), ("", None), ("8", None)]
 )
-def test_device_numbers(given_text: str, expected: int | None) -> None:
+def test_device_numbers(number: str, expected: int | None) -> None:
     """include/linux/kdev_t.h: MKDEV is major << 20 | minor."""
-    assert histogram.device_number(given_text) == expected
+    assert histogram.device_number(number) == expected

@@ -53,7 +53,7 @@ def test_two_paths_are_one_disk() -> None:
     ids=["another serial", "another size", "another unit of the same target"],
 )
 def test_other_nodes_of_one_name_collide(other: Node) -> None:
-    """A bridge may give its own name to whatever is in it: then the port tells them apart."""
+    """A bridge may give its own name to whatever is in it: then they are named by port."""
     disks, collisions = assemble([node("sda"), other])
     assert len({disk.identity for disk in disks}) == 2
     assert all(disk.identity.startswith(f"wwn-{ABC}.") for disk in disks)
@@ -79,7 +79,7 @@ def test_the_port_is_udevs_path_where_it_differs() -> None:
 
 
 def test_an_alias_of_two_disks_is_nobodys() -> None:
-    """Else the books of one disk could be taken over by the other."""
+    """Else one disk could continue the other's record."""
     first = node("sda", aliases=("ata-X_1", "ata-shared"))
     second = node("sdb", wwn="0x5000000000000abd", aliases=("ata-shared",), address="1:0:0:0")
     disks, _ = assemble([first, second])
@@ -127,6 +127,6 @@ def test_every_identity_is_unique_and_clean(nodes: list[Node]) -> None:
     ],
 )
 def test_only_assigned_names_count(candidates: tuple[str, ...], expected: str) -> None:
-    """An NAA name has 16 or 32 digits (SPC-4 7.8.6.6); blank ones are what unprogrammed
-    devices show (from memory)."""
+    """An NAA name has 16 or 32 digits (SPC-4 7.8.6) and blank ones are what unprogrammed
+    devices show (both from memory)."""
     assert wwn_of(*candidates) == expected

@@ -71,7 +71,8 @@ def test_virtual_devices_are_skipped_by_kind(tree: Tree, name: str, reason: str)
 def test_other_devices_are_skipped_with_a_reason(
     tree: Tree, name: str, above: str, files: dict[str, str], reason: str
 ) -> None:
-    """Peripheral types 5 and 7 are optical (SPC-4 6.6.2); the rest is common practice."""
+    """Peripheral types 5 and 7 are optical (SPC-4 6.6.2, from memory); the rest is common
+    practice."""
     tree.disk(name, above, **files)
     assert read_node(str(tree.root), name, _nothing) == reason
 
@@ -112,11 +113,11 @@ def test_removable_alone_is_no_reason_to_skip(tree: Tree) -> None:
         ("1", {"device__vpd_pgb1": b"\0\xb1\0"}, 0),
     ],
 )
-def test_the_drives_own_word_about_rotation_wins(
+def test_the_drives_report_of_its_rotation_wins(
     tree: Tree, flag: str, files: dict[str, bytes], rpm: int | None
 ) -> None:
-    """1C20h is 7200 and 1518h 5400 a minute, 0001h non-rotating, 0000h not reported (ACS-3 word
-    217; Linux 6.12 include/linux/ata.h). None stands for skipped. A 1 in queue/rotational beside a
+    """1C20h is 7200 and 1518h 5400 a minute, 0001h non-rotating, 0000h not reported (Linux
+    6.12 include/linux/ata.h:897-908). None stands for skipped. A 1 in queue/rotational beside a
     non-rotating page B1h is the owner's, since the kernel itself would have written 0 (sd.c)."""
     disk = tree.disk("sda", SATA, queue__rotational=flag)
     tree.write(disk, files)
@@ -127,7 +128,7 @@ def test_the_drives_own_word_about_rotation_wins(
 
 
 def test_a_sata_disk_is_described_from_the_kernels_copy(tree: Tree) -> None:
-    """Everything the metric contract wants, from VPD page 89h alone (SAT-3)."""
+    """Everything the metric contract needs, from VPD page 89h alone."""
     tree.disk("sda", SATA, device__vpd_pg89=vpd89(identify("A-1", WWN, apm=0x80)))
     disk = described(
         tree, "sda", {"DEVLINKS": "/dev/disk/by-path/x /dev/disk/by-id/ata-OLD_NAME_A-1"}
@@ -167,15 +168,15 @@ def test_libatas_copy_is_found_and_preferred(tree: Tree, channel: int, device: s
     assert described(tree, "sda").apm_level == 1
 
 
-def test_a_sata_disk_behind_sas_is_asked_as_ata(tree: Tree) -> None:
-    """Vendor "ATA" means SAT, whatever it hangs behind (SAT-3 standard INQUIRY data)."""
+def test_a_sata_disk_behind_sas_is_probed_as_ata(tree: Tree) -> None:
+    """Vendor "ATA" means SAT, whatever is before it (SAT-3, from memory)."""
     tree.disk("sda", SAS, device__vpd_pg89=vpd89(identify("A-1", WWN)))
     disk = described(tree, "sda")
     assert (disk.transport, disk.probe_method) == ("sas", Command.CHECK_POWER_MODE_16)
 
 
 def test_a_sas_disk_is_named_by_its_logical_unit(tree: Tree) -> None:
-    """The port's own name in page 83h is not the disk's (SPC-4 7.8.6: association)."""
+    """The port's own name in page 83h is not the disk's (association: SPC-4 7.8.6, from memory)."""
     tree.disk(
         "sda",
         SAS,
@@ -190,21 +191,21 @@ def test_a_sas_disk_is_named_by_its_logical_unit(tree: Tree) -> None:
     assert (disk.transport, disk.probe_method) == ("sas", Command.REQUEST_SENSE)
 
 
-def test_a_logical_volume_is_not_asked(tree: Tree) -> None:
-    """No ATA, no SAS end device, no rotation rate: watched by counters, and it says why."""
+def test_a_logical_volume_is_not_probed(tree: Tree) -> None:
+    """No ATA, no SAS end device, no rotation rate: watched by counters, with the reason."""
     tree.disk("sda", CONTROLLER, vendor="LAB")
     disk = described(tree, "sda")
     assert (disk.probe_method, disk.not_probed_because) == (None, LOGICAL_VOLUME)
 
 
-def test_a_physical_disk_passed_by_a_controller_is_asked(tree: Tree) -> None:
+def test_a_physical_disk_passed_by_a_controller_is_probed(tree: Tree) -> None:
     """A rotation rate of its own marks a physical disk even without a SAS end device."""
     tree.disk("sda", CONTROLLER, vendor="LAB", device__vpd_pgb1=vpdb1(7200))
     assert described(tree, "sda").probe_method is Command.REQUEST_SENSE
 
 
-def test_a_usb_disk_names_its_method_and_the_doubt(tree: Tree) -> None:
-    """Asked only when configured; the sentence says so."""
+def test_a_usb_disk_has_a_method_and_a_reason_against_it(tree: Tree) -> None:
+    """Probed only when configured, as the sentence says."""
     tree.disk("sda", USB, vendor="BRIDGE", device__vpd_pg80=vpd80("U 1"))
     disk = described(tree, "sda")
     assert disk.identity == "usb-LAB_HDD_5400_U_1"

@@ -114,7 +114,7 @@ def test_memory_holds_no_disk(tree: Tree) -> None:
 
 @pytest.mark.parametrize("kind", ["zfs", "overlay", "nfs4", "fuse.sshfs"])
 def test_what_names_no_disk_is_unknown(tree: Tree, kind: str) -> None:
-    """It is said that it is not known, not that there is none."""
+    """The result says that it is not known, not that there is none."""
     tree.mount(kind, "pool/data")
     found = holding(tree.home, str(tree.sysfs), str(tree.mounts))
     assert found.disks == frozenset()

@@ -22,7 +22,7 @@ def pool(tree: Tree, name: str, udev: Mapping[str, Mapping[str, str]] | None = N
     return pool_of(str(tree.root / "block"), name, lambda of: (udev or {}).get(of, {}))
 
 
-def test_the_largest_partition_speaks(tree: Tree) -> None:
+def test_the_largest_partition_counts(tree: Tree) -> None:
     """A small system mirror does not hide the data array (common practice of storage boxes)."""
     disk = tree.disk("sda", SATA)
     tree.stacked("md0", tree.part(disk, "sda1", 4_000_000), md__level="raid1")
@@ -31,7 +31,7 @@ def test_the_largest_partition_speaks(tree: Tree) -> None:
     assert pool(tree, "sda", {"md7": {"MD_DEVNAME": "photos"}}) == "photos"
 
 
-def test_encryption_is_looked_through(tree: Tree) -> None:
+def test_encryption_is_passed_over(tree: Tree) -> None:
     """Disks encrypted one by one below one array share the array."""
     first, second = tree.disk("sda", SATA), tree.disk("sdb", CONTROLLER)
     locked = [
@@ -42,7 +42,7 @@ def test_encryption_is_looked_through(tree: Tree) -> None:
     assert (pool(tree, "sda"), pool(tree, "sdb")) == ("md0", "md0")
 
 
-def test_multipath_is_looked_through(tree: Tree) -> None:
+def test_multipath_is_passed_over(tree: Tree) -> None:
     """Two paths of one disk are no pool; what stands on them may be one."""
     paths = tree.disk("sda", SATA), tree.disk("sdb", CONTROLLER)
     path = tree.stacked("dm-0", *paths, dm__uuid="mpath-3500", dm__name="mpatha")
@@ -68,7 +68,7 @@ def test_a_device_with_two_slaves_is_a_pool(tree: Tree) -> None:
     ],
 )
 def test_file_systems_that_span_devices(tree: Tree, udev: dict[str, str], expected: str) -> None:
-    """By udev's word on a partition (udev's blkid builtin; from memory)."""
+    """By udev's properties of a partition (udev's blkid builtin; from memory)."""
     tree.part(tree.disk("sda", SATA), "sda1", 100)
     assert pool(tree, "sda", {"sda1": udev}) == expected
 

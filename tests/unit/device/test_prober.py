@@ -60,7 +60,7 @@ def test_the_commands_own_timeout_is_long() -> None:
 
 @pytest.fixture
 def channel(tmp_path: Path) -> Iterator[socket.socket]:
-    """The asking end of a prober that runs here, before a /dev with one plain file in it."""
+    """The exporter's end of a prober that runs here, before a /dev with one plain file in it."""
     (tmp_path / "sda").write_bytes(b"not a block device")
     (tmp_path / "sdb").symlink_to("sda")
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
@@ -76,21 +76,21 @@ def channel(tmp_path: Path) -> Iterator[socket.socket]:
 @pytest.mark.parametrize(
     "message",
     [
-        b"ask 1 sda 0 850620000000000000000000000000e500",
-        b"ask 1 sda 0 \x85\x06\x20\0\0\0\0\0\0\0\0\0\0\0\xe5\0",
-        b"ask 1 sda 0 format_unit",
-        b"ask 1 sda 0 CHECK_POWER_MODE_16",
-        b"ask 1 sda 0 check_power_mode_16 850620",
-        b"ask 1 sda1 0 check_power_mode_16",
-        b"ask 1 sg0 0 check_power_mode_16",
-        b"ask 1 nvme0 0 check_power_mode_16",
-        b"ask 1 ../sda 0 check_power_mode_16",
-        b"ask 1 sd/../sda 0 check_power_mode_16",
-        b"ask 1 sd 0 check_power_mode_16",
-        b"ask 1 sdA 0 check_power_mode_16",
-        b"ask x sda 0 check_power_mode_16",
-        b"ask 1 sda y check_power_mode_16",
-        b"ask 1 sda check_power_mode_16",
+        b"probe 1 sda 0 850620000000000000000000000000e500",
+        b"probe 1 sda 0 \x85\x06\x20\0\0\0\0\0\0\0\0\0\0\0\xe5\0",
+        b"probe 1 sda 0 format_unit",
+        b"probe 1 sda 0 CHECK_POWER_MODE_16",
+        b"probe 1 sda 0 check_power_mode_16 850620",
+        b"probe 1 sda1 0 check_power_mode_16",
+        b"probe 1 sg0 0 check_power_mode_16",
+        b"probe 1 nvme0 0 check_power_mode_16",
+        b"probe 1 ../sda 0 check_power_mode_16",
+        b"probe 1 sd/../sda 0 check_power_mode_16",
+        b"probe 1 sd 0 check_power_mode_16",
+        b"probe 1 sdA 0 check_power_mode_16",
+        b"probe x sda 0 check_power_mode_16",
+        b"probe 1 sda y check_power_mode_16",
+        b"probe 1 sda check_power_mode_16",
         b"send 1 sda 0 check_power_mode_16",
         b"forget ../sda",
         b"\xff\xfe",
@@ -105,8 +105,8 @@ def test_anything_but_a_row_of_the_table_is_refused(channel: socket.socket, mess
 
 @pytest.mark.parametrize("node", ["sda", "sdb", "sdc"])
 def test_what_is_no_block_device_is_gone(channel: socket.socket, node: str) -> None:
-    """A plain file, a link and nothing at all are never opened for a question."""
-    channel.send(f"ask 7 {node} 0 request_sense".encode())
+    """A plain file, a link and nothing at all are never opened for a probe."""
+    channel.send(f"probe 7 {node} 0 request_sense".encode())
     kind, number, reason, sent, _ = channel.recv(4096).decode().split(" ", 4)
     assert (kind, number, reason, sent) == ("refused", "7", "gone", "0")
 

@@ -1,4 +1,4 @@
-"""The second reader's table, and how it reads what smartctl prints."""
+"""The cross-check's table of command lines, and how it reads what smartctl prints."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.fakes.facts import DISK
 
 
 def test_every_command_line_is_guarded() -> None:
-    """Each row asks for the power mode first (smartctl(8), -n), names its interface, and only
+    """Each row reads the power mode first (smartctl(8), -n), names its interface, and only
     reads: no option that tests, sets or logs (own rule)."""
     with pytest.raises(TypeError):
         smartctl.LINES["x"] = ("-s",)  # type: ignore[index]
@@ -36,7 +36,7 @@ def test_every_command_line_is_guarded() -> None:
     ],
 )
 def test_which_disk_has_a_row(method: Command | None, interface: str | None) -> None:
-    """ATA and SCSI disks have one, what cannot be asked has none."""
+    """ATA and SCSI disks have one, what cannot be probed has none."""
     line = cross_check.line_for(replace(DISK, probe_method=method))
     assert (line[4] if line else None) == interface
 
@@ -96,11 +96,11 @@ WHOLE = HEAD + "=== START OF READ SMART DATA SECTION ===\nID# ATTRIBUTE_NAME\n  
         (WHOLE.partition("\n\nend")[0], 0, "truncated"),
         (WHOLE, 0, None),
         (WHOLE, 4, None),  # some command failed, say SMART RETURN STATUS behind a bridge
-        (WHOLE, 0b1111_1000, None),  # the drive's own complaints
+        (WHOLE, 0b1111_1000, None),  # what the drive itself reports
     ],
 )  # fmt: skip
 def test_status_and_message(output: str, status: int, reason: str | None) -> None:
-    """Both are asked, since 3 and 5 overlap the ordinary bit mask (smartctl(8), EXIT STATUS)."""
+    """Both are read, since 3 and 5 overlap the ordinary bit mask (smartctl(8), EXIT STATUS)."""
     if reason is None:
         smartctl.judge(output, status)
         return
@@ -130,6 +130,6 @@ def test_status_and_message(output: str, status: int, reason: str | None) -> Non
 )
 def test_the_childs_line_is_not_trusted(answer: bytes, trouble: str) -> None:
     """Only known names with whole numbers, or a trouble of the list (own rule)."""
-    given = cross_check._understand("d", 7, answer)
-    assert given.trouble == trouble
-    assert bool(given.values) == (not trouble)
+    result = cross_check._understand("d", 7, answer)
+    assert result.trouble == trouble
+    assert bool(result.values) == (not trouble)

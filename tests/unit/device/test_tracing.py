@@ -15,7 +15,7 @@ from spinledger.errors import Unavailable
 from tests.unit.device.test_histogram import FORMAT, text
 
 DEVS = (8388608, 8388624)
-ASKED = "hist:keys=dev,comm,rwbs:vals=nr_sector:size=4096 if dev == 8388608 || dev == 8388624\n"
+TRIGGER = "hist:keys=dev,comm,rwbs:vals=nr_sector:size=4096 if dev == 8388608 || dev == 8388624\n"
 
 
 class Tracefs:
@@ -38,7 +38,7 @@ class Tracefs:
             (folder / name).write_bytes(self.format if name == "format" else text())
 
     def rmdir(self, path: str) -> None:
-        """Its files go with it; refused while somebody looks into it."""
+        """Its files go with it; refused while another process has one open."""
         if self.busy:
             self.busy -= 1
             raise OSError(16, "Device or resource busy")
@@ -75,13 +75,13 @@ def files(tracefs: Tracefs) -> Path:
     return tracefs.root / "instances" / name / EVENT
 
 
-def test_it_asks_for_sums_of_these_devices_alone(tracefs: Tracefs) -> None:
+def test_it_sums_up_these_devices_alone(tracefs: Tracefs) -> None:
     """The trigger's grammar is that of Documentation/trace/histogram.rst; then it is all undone."""
     with begun(tracefs):
-        asked = (files(tracefs) / "trigger").read_bytes()
-        assert asked.startswith(ASKED.encode())
+        written = (files(tracefs) / "trigger").read_bytes()
+        assert written.startswith(TRIGGER.encode())
     assert tracefs.instances == []
-    assert tracefs.wrote[0].startswith("!" + ASKED)
+    assert tracefs.wrote[0].startswith("!" + TRIGGER)
 
 
 def test_a_filter_too_long_for_the_kernel_is_left_out() -> None:
@@ -93,7 +93,7 @@ def test_a_filter_too_long_for_the_kernel_is_left_out() -> None:
 
 
 def test_a_nearly_full_table_is_cleared(tracefs: Tracefs) -> None:
-    """Above three quarters of its places, or once something was dropped; else it is left alone."""
+    """Above three quarters of its places, or once something was dropped; else it is kept."""
     with begun(tracefs) as instance:
         hist, trigger = files(tracefs) / "hist", files(tracefs) / "trigger"
         hist.write_bytes(text((1, b"a", b"R", 1, 8)))
@@ -124,7 +124,7 @@ def test_left_behind_by_the_dead_only(tracefs: Tracefs) -> None:
 
 
 def test_kernels_that_cannot(tracefs: Tracefs, tmp_path: Path) -> None:
-    """Each says in a line what is missing and what it needs, and leaves no instance."""
+    """One line names what is missing and what it needs; no instance is left."""
     tracefs.format = FORMAT.replace(b"comm[16]", b"name[16]")
     with pytest.raises(Unavailable, match="has no field comm"):
         begun(tracefs)

@@ -32,7 +32,7 @@ def test_a_drive_that_a_probe_wakes(name: str, held: bool) -> None:
     assert ("probes_disturb" in codes(watch(kind(name, 600), [1], 2 * HOUR_S).view)) == held
 
 
-@pytest.mark.parametrize(("name", "held"), [("restarts_on_question", True), ("plain", False)])
+@pytest.mark.parametrize(("name", "held"), [("restarts_on_probe", True), ("plain", False)])
 def test_a_drive_whose_timer_a_probe_restarts(name: str, held: bool) -> None:
     """Linux Documentation/hwmon/drivetemp.rst reports such drives; it is no lost timer."""
     found = codes(watch(kind(name, 20 * MINUTE_S), [1], 4 * HOUR_S).view)

@@ -1,8 +1,8 @@
 """Why a spin-up came and how long its first request waited, by free signals alone.
 
-The simulated drive's own happenings are the truth. What Linux before 6.10 counts is worked by hand
-from block/blk-core.c, update_io_ticks(), of Linux 6.1: a request that comes while others wait adds
-one tick and not the time since the last.
+The simulated drive's events are what really happened. What Linux before 6.10 counts is worked by
+hand from block/blk-core.c, update_io_ticks(), of Linux 6.1: a request that comes while others wait
+adds one tick and not the time since the last.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ def test_a_lone_request_tells_its_wait() -> None:
     """To the millisecond, whatever the looks: 10 s, and it was a read."""
     watched = watch(burst(1, 0))
     (one,) = explained(watched.entries)
-    start = watched.rack.places[0].drive.last_start
+    events = watched.rack.places[0].drive.tally.events
+    start = next((event for event in reversed(events) if event.what == "start"), None)
     assert start is not None
     assert (one.cause, one.wait_ns) == ("read", start.wait_ns) == ("read", 10 * SECOND)
 

@@ -1,4 +1,4 @@
-"""One simulated drive: the kernel's counters, the ladder, the odometer, the balance of time."""
+"""One simulated drive: the kernel's counters, its levels, its odometer, the sum of times."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def test_sectors_move_at_completion_and_waiting_requests_are_in_flight() -> None
 
 
 def test_a_burst_moves_request_by_request() -> None:
-    """Ten writes a second apart are seen one after another, the waiting ones all at once."""
+    """Twenty writes a second apart are counted one by one, the waiting ones all at once."""
     burst = Burst(ASLEEP, 20, SECOND, 100, Op.WRITE, "writer", flushes=1)
     one = drive(PLAIN, burst)
     seen = [one.kernel(ASLEEP + k * SECOND) for k in (0, 9, 10, 15, 19, 40)]
@@ -80,30 +80,31 @@ def test_a_pass_through_request_starts_the_motor_and_moves_only_the_request_coun
 
 
 def test_parked_heads_cost_loads_and_no_starts() -> None:
-    """Head parking by APM costs a load at the next access and no spin-down (HC580, p280)."""
+    """Head parking by APM costs a load at the next access and no spin-down (HC580 specification,
+    p280)."""
     kind = replace(PLAIN, ladder=(parked(8 * SECOND), standby(TIMER)))
     one = drive(kind, *(minute * MINUTE for minute in range(1, 11)))
     tally = one.settle(10 * MINUTE)
     assert (tally.cycles, tally.parks, one.odometer.loads) == (0, 10, 1 + 10)
 
 
-def test_a_slow_beat_parks_the_heads_at_every_step() -> None:
+def test_slow_requests_park_the_heads_each_time() -> None:
     """A burst whose requests lie further apart than a timer is taken apart, in order."""
     kind = replace(PLAIN, ladder=(parked(8 * SECOND),))
-    beat = Burst(MINUTE, 60, 10 * SECOND, 8, Op.WRITE, "journal")
-    one = drive(kind, beat, MINUTE + 5 * SECOND)
-    # Before the first beat, in 58 of 59 gaps (one holds the read at 5 s), and after the last.
+    slow = Burst(MINUTE, 60, 10 * SECOND, 8, Op.WRITE, "journal")
+    one = drive(kind, slow, MINUTE + 5 * SECOND)
+    # Before the first request, in 58 of 59 gaps (one holds the read at 5 s), and after the last.
     assert one.settle(HOUR).parks == 1 + 58 + 1
 
 
 def test_the_ladder_of_power_conditions() -> None:
-    """Idle_a to standby_z in their order, and back at once (HC580 tables 86 and 140)."""
+    """Idle_a to standby_z in their order, and back at once (HC580 specification, table 86)."""
     kind = KINDS["epc"]
     one = drive(kind, HOUR)
     names = []
     for at_ns in (SECOND, 3 * SECOND, 3 * MINUTE, 11 * MINUTE, 16 * MINUTE, 21 * MINUTE):
         one.advance(at_ns)
-        names.append(one.rest.name if one.rest else "ready")
+        names.append(one.level.name if one.level else "ready")
     assert names == ["ready", "idle_a", "idle_b", "idle_c", "standby_y", "standby_z"]
     tally = one.settle(HOUR + 20 * SECOND)
     assert tally.cycles == 1
@@ -112,7 +113,8 @@ def test_the_ladder_of_power_conditions() -> None:
 
 
 def test_leaving_idle_c_takes_seconds_and_is_no_cycle() -> None:
-    """Idle_c recovers in 3 to 15 s (Constellation 7K2 manual, p14) and keeps the motor turning."""
+    """Idle_c recovers in 3 to 15 s (Ultrastar 7K2 specification, p14) and keeps the motor
+    running."""
     one = drive(KINDS["epc"], 12 * MINUTE)
     assert one.kernel(12 * MINUTE + SECOND).in_flight == 1
     assert one.kernel(12 * MINUTE + 4 * SECOND).in_flight == 0
@@ -134,8 +136,8 @@ def test_start_stop_count_equals_cycles_and_loads_follow() -> None:
     assert after[3] == PLAIN.spinup_ns // MILLISECOND
 
 
-def test_device_statistics_tell_the_same() -> None:
-    """Page 03h: spindle hours and head load events; page 01h: power-on hours (ACS-3 log 04h)."""
+def test_device_statistics_agree() -> None:
+    """Page 03h: spindle hours and head load events; page 01h: power-on hours (from memory)."""
     one = drive(retimed(PLAIN, 30 * MINUTE), *(k * HOUR for k in range(1, 11)))
     pages = answers.statistics(one, 10 * HOUR + MINUTE)
     standing = one.settle(10 * HOUR + MINUTE).mode_ns["standby"]
@@ -145,7 +147,7 @@ def test_device_statistics_tell_the_same() -> None:
 
 
 def test_a_sas_drive_counts_a_cycle_when_it_is_complete() -> None:
-    """A spinning drive's current cycle is not yet included (MAX3073 SAS manual, p4-66)."""
+    """A spinning drive's current cycle is not yet included (MAX3073 manual, 4-66)."""
     one = drive(KINDS["sas"], HOUR, 2 * HOUR)
     seen = []
     for at_ns in (MINUTE, 30 * MINUTE, HOUR + MINUTE, HOUR + 30 * MINUTE, 2 * HOUR + MINUTE):
@@ -182,7 +184,7 @@ def test_failed_starts_cost_time_and_are_counted() -> None:
     one = drive(kind, *(k * HOUR for k in range(1, 201)))
     tally = one.settle(201 * HOUR)
     retries = answers.smart(one, 201 * HOUR)[10]
-    assert retries == sum(event.what == "failed_start" for event in tally.happenings) > 0
+    assert retries == sum(event.what == "failed_start" for event in tally.events) > 0
     assert tally.wait_ns == (200 + retries) * kind.spinup_ns
     # Attempts are independent: 200 p / (1 - p) failures are expected, variance 200 p / (1 - p)^2.
     assert abs(retries - 200 * 0.3 / 0.7) < 4 * (200 * 0.3 / 0.7**2) ** 0.5
@@ -219,19 +221,19 @@ def bursts(raw: list[tuple[int, int, int, Op]]) -> list[Burst]:
 
 @given(ARRIVALS, KIND_NAMES, st.lists(st.integers(0, 50_000), max_size=30))
 @settings(max_examples=150, deadline=None)
-def test_looking_changes_nothing(
-    raw: list[tuple[int, int, int, Op]], name: str, looks: list[int]
+def test_sampling_changes_nothing(
+    raw: list[tuple[int, int, int, Op]], name: str, samples: list[int]
 ) -> None:
     """Read often or once at the end: the same counters, modes and odometer; time adds up."""
     end = 60_000 * SECOND
     often, once = drive(KINDS[name], *bursts(raw)), drive(KINDS[name], *bursts(raw))
     last = Kernel(0, 0, 0, 0, 0)
-    for look in sorted(looks):
-        seen = often.kernel(look * SECOND)
+    for at_s in sorted(samples):
+        seen = often.kernel(at_s * SECOND)
         assert seen.sectors_read >= last.sectors_read
         assert seen.sectors_written >= last.sectors_written
         assert seen.requests >= last.requests
-        often.settle(look * SECOND)
+        often.settle(at_s * SECOND)
         last = seen
     assert often.kernel(end) == once.kernel(end)
     assert often.settle(end) == once.settle(end)
@@ -240,7 +242,7 @@ def test_looking_changes_nothing(
     assert sum(tally.mode_ns.values()) == end
     assert once.odometer.starts == 1 + tally.cycles
     assert once.odometer.powered_ns == end
-    stopped = sum(tally.mode_ns.get(rest.name, 0) for rest in KINDS[name].ladder if rest.stopped)
+    stopped = sum(tally.mode_ns.get(level.name, 0) for level in KINDS[name].ladder if level.stopped)
     assert once.odometer.spinning_ns == end - stopped
     ticks = sum(burst.ticks for burst in bursts(raw))
     assert once.kernel(end).requests == ticks

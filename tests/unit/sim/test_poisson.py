@@ -3,7 +3,7 @@
 The exponential-gap argument: with arrivals at rate l and timer T, a gap exceeds T with p = e^(-lT).
 Instant spin-up: l p spin-downs per unit of time, asleep p of it. A spin-up of D that absorbs
 arrivals: rate p / (1/l + p D), asleep (p / l) / (1/l + p D). The figures were computed from these
-and confirmed by a simulation of 400,000 gaps of another author's program.
+by another author, and confirmed there by a simulation of 400,000 gaps.
 """
 
 from __future__ import annotations

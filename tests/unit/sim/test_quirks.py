@@ -1,4 +1,4 @@
-"""What simulated drives answer, through the ports and the codec, and what it does to them."""
+"""What simulated drives reply, through the ports and the codec, and what probes do to them."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ from spinledger.model import (
     Seen,
 )
 from spinledger.sim import answers, drive
-from spinledger.sim.drive import Burst, Op
-from spinledger.sim.kinds import KINDS, Guise
+from spinledger.sim.drive import Burst
+from spinledger.sim.kinds import KINDS, Interface
 from spinledger.sim.rack import Rack
 from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
 
@@ -40,7 +40,7 @@ def rack(kind: str, *arrivals: int | Burst, plugs: tuple[Plug, ...] = ()) -> Rac
 
 
 def probe(one: Rack, at_ns: int, number: int = 1) -> Probe:
-    """Put the disk's own question."""
+    """Send the disk's own probe."""
     disk = one.places[0].disk
     assert disk.probe_method is not None
     sent = Probe(number, disk.identity, disk.probe_method, at_ns, at_ns + 10 * SECOND)
@@ -49,45 +49,46 @@ def probe(one: Rack, at_ns: int, number: int = 1) -> Probe:
 
 
 def answer(one: Rack, at_ns: int, number: int = 1) -> Answered:
-    """Put the question and wait for its answer."""
+    """Send the probe and wait for its reply."""
     probe(one, at_ns, number)
     due_ns = one.prober.due_ns()
     assert due_ns is not None
     assert list(one.prober.replies(due_ns - 1)) == []
-    (given,) = one.prober.replies(due_ns)
-    return given
+    (answered,) = one.prober.replies(due_ns)
+    return answered
 
 
-def given(one: Rack, at_ns: int, number: int = 1) -> tuple[Mode, Condition | None]:
-    """The drive's word."""
-    word = answer(one, at_ns, number).reply
-    assert isinstance(word, Reported)
-    return word.mode, word.condition
+def state(one: Rack, at_ns: int, number: int = 1) -> tuple[Mode, Condition | None]:
+    """The state that the drive reports."""
+    found = answer(one, at_ns, number).reply
+    assert isinstance(found, Reported)
+    return found.mode, found.condition
 
 
 def reason(one: Rack, at_ns: int, number: int = 1) -> Reason:
-    """Why there is no word."""
-    word = answer(one, at_ns, number).reply
-    assert isinstance(word, Refused)
-    return word.reason
+    """Why it reports none."""
+    found = answer(one, at_ns, number).reply
+    assert isinstance(found, Refused)
+    return found.reason
 
 
 def test_a_plain_drive_answers_in_milliseconds_and_sleeps_on() -> None:
-    """FFh while it spins, 00h in standby (ACS-3 CHECK POWER MODE), and no cycle from asking."""
+    """FFh while it spins, 00h in standby (HC580 specification, p138), and no cycle by a probe."""
     one = rack("plain")
-    assert given(one, MINUTE) == (Mode.ACTIVE_OR_IDLE, None)
+    assert state(one, MINUTE) == (Mode.ACTIVE_OR_IDLE, None)
     for number in range(10):
         reply_ = answer(one, ASLEEP + number * MINUTE, number)
         assert MILLISECOND <= reply_.elapsed_ns <= 3 * MILLISECOND
         assert isinstance(reply_.reply, Reported)
         assert reply_.reply.mode is Mode.STANDBY
     (truth,) = one.truth(HOUR).values()
-    assert (truth.cycles, truth.questions) == (0, 11)
+    assert (truth.cycles, truth.probes) == (0, 11)
     assert truth.mode_ns == {"ready": 20 * MINUTE, "standby": 40 * MINUTE}
 
 
 def test_the_drive_gets_the_bytes_of_the_closed_table() -> None:
-    """What a drive logs is the row's command block: 85 06 20 ... E5 00 (SAT-3; SAS: 03h)."""
+    """What a drive logs is the row's command block: 85 06 20 ... E5 00 (built from Linux 6.1
+    ata_scsi_pass_thru; SAS: 03h)."""
     one, other = rack("plain"), rack("sas")
     probe(one, MINUTE)
     probe(other, MINUTE)
@@ -108,7 +109,7 @@ def test_no_command_bytes_are_written_in_this_room() -> None:
     assert found == []
 
 
-def test_a_question_raises_the_request_count_only() -> None:
+def test_a_probe_raises_the_request_count_only() -> None:
     """Our pass-through moved iorequest_cnt and not stat: seen on Linux 6.1."""
     one = rack("plain")
     disk = one.places[0].disk
@@ -121,8 +122,9 @@ def test_a_question_raises_the_request_count_only() -> None:
     assert (after.sectors_read, after.flushes, after.in_flight) == (0, 0, 0)
 
 
-def test_power_conditions_in_both_guises() -> None:
-    """81h 82h 83h 01h 00h (HC580 table 86), and 5E/01 05 07 09 02 (Linux sense_codes.h)."""
+def test_power_conditions_of_both_interfaces() -> None:
+    """81h 82h 83h 01h 00h (HC580 specification, table 86), and 5E/01 05 07 09 02 (Linux
+    sense_codes.h)."""
     expected = [
         (Mode.ACTIVE_OR_IDLE, None),
         (Mode.IDLE, Condition.IDLE_A),
@@ -132,17 +134,17 @@ def test_power_conditions_in_both_guises() -> None:
     ]
     times = [SECOND, 3 * SECOND, 3 * MINUTE, 11 * MINUTE, 16 * MINUTE]
     ata, sas = rack("epc"), rack("sas")
-    assert [given(ata, at_ns, n) for n, at_ns in enumerate(times)] == expected
-    assert [given(sas, at_ns, n) for n, at_ns in enumerate(times)] == expected
-    assert given(ata, ASLEEP, 9) == (Mode.STANDBY, None), "COUNT 00h does not name standby_z"
-    assert given(sas, ASLEEP, 9) == (Mode.STANDBY, Condition.STANDBY_Z)
+    assert [state(ata, at_ns, n) for n, at_ns in enumerate(times)] == expected
+    assert [state(sas, at_ns, n) for n, at_ns in enumerate(times)] == expected
+    assert state(ata, ASLEEP, 9) == (Mode.STANDBY, None), "COUNT 00h does not name standby_z"
+    assert state(sas, ASLEEP, 9) == (Mode.STANDBY, Condition.STANDBY_Z)
 
 
 def test_a_sas_drive_refuses_pass_through() -> None:
-    """ATA PASS-THROUGH to a SAS drive: ILLEGAL REQUEST 20/00 (SPC-4), decoded as rejected."""
+    """ATA PASS-THROUGH to a SAS drive: ILLEGAL REQUEST 20/00 (SPC-4, from memory)."""
     place = rack("sas").places[0]
     cdb = commands.TABLE[Command.CHECK_POWER_MODE_16].cdb
-    answered = answers.question(place.drive, cdb, MINUTE)
+    answered = answers.answer(place.drive, cdb, MINUTE)
     assert answered is not None
     with pytest.raises(Undecodable) as caught:
         reply.interpret(Command.CHECK_POWER_MODE_16, answered[1])
@@ -150,22 +152,23 @@ def test_a_sas_drive_refuses_pass_through() -> None:
 
 
 def test_request_sense_to_an_ata_drive_is_emulated() -> None:
-    """Behind libata REQUEST SENSE is NO SENSE whatever the drive does (Linux libata-scsi.c)."""
+    """Behind libata REQUEST SENSE is NO SENSE whatever the drive does (Linux 6.12
+    drivers/ata/libata-scsi.c:4694)."""
     place = rack("plain").places[0]
-    answered = answers.question(place.drive, commands.TABLE[Command.REQUEST_SENSE].cdb, ASLEEP)
+    answered = answers.answer(place.drive, commands.TABLE[Command.REQUEST_SENSE].cdb, ASLEEP)
     assert answered is not None
-    word = reply.interpret(Command.REQUEST_SENSE, answered[1])
-    assert word.mode is Mode.ACTIVE_OR_IDLE
+    reported = reply.interpret(Command.REQUEST_SENSE, answered[1])
+    assert reported.mode is Mode.ACTIVE_OR_IDLE
     assert place.drive.stopped
 
 
 def test_a_drive_that_answers_and_then_spins_up() -> None:
     """The quirk `wakes, answers first`: 00h within milliseconds, then a cycle that is ours."""
     one = rack("wakes_answers_first")
-    assert given(one, ASLEEP) == (Mode.STANDBY, None)
-    assert given(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
+    assert state(one, ASLEEP) == (Mode.STANDBY, None)
+    assert state(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
     (truth,) = one.truth().values()
-    assert truth.wakes == {("question", answers.OBSERVER): 1}
+    assert truth.wakes == {("probe", answers.EXPORTER): 1}
 
 
 def test_a_drive_that_spins_up_and_then_answers() -> None:
@@ -178,33 +181,15 @@ def test_a_drive_that_spins_up_and_then_answers() -> None:
     assert next(iter(one.truth().values())).cycles == 1
 
 
-@pytest.mark.parametrize(("kind", "sleeps"), [("plain", True), ("restarts_on_question", False)])
-def test_a_drive_whose_timer_a_question_restarts(kind: str, sleeps: bool) -> None:
-    """Asked every minute it never sleeps; asked less often than its timer it does."""
+@pytest.mark.parametrize(("kind", "sleeps"), [("plain", True), ("restarts_on_probe", False)])
+def test_a_drive_whose_timer_a_probe_restarts(kind: str, sleeps: bool) -> None:
+    """Probed every minute it never sleeps; when it is no longer probed, it does."""
     one = rack(kind)
     for minute in range(1, 120):
-        given(one, minute * MINUTE, minute)
+        state(one, minute * MINUTE, minute)
     (truth,) = one.truth(2 * HOUR).values()
     assert (truth.stopped_ns > 0) is sleeps
-    assert next(iter(one.truth(3 * HOUR).values())).stopped_ns > 0, "left in peace it sleeps"
-
-
-def test_a_drive_whose_timer_a_log_read_restarts() -> None:
-    """Reading can reset the spin-down timer (Linux Documentation/hwmon/drivetemp.rst)."""
-    plain, quirky = rack("plain"), rack("restarts_on_log_read")
-    for one in (plain, quirky):
-        for minute in range(1, 60):
-            assert one.wear.read(one.places[0].disk, minute * MINUTE) is not None
-    assert next(iter(plain.truth().values())).stopped_ns == 39 * MINUTE
-    assert next(iter(quirky.truth().values())).stopped_ns == 0
-
-
-def test_a_drive_that_a_log_read_wakes() -> None:
-    """The quirk `wakes on a log read`: one cycle, caused by the log read."""
-    one = rack("wakes_on_log_read")
-    one.wear.read(one.places[0].disk, ASLEEP)
-    (truth,) = one.truth().values()
-    assert truth.wakes == {("log_read", answers.OBSERVER): 1}
+    assert next(iter(one.truth(3 * HOUR).values())).stopped_ns > 0
 
 
 @pytest.mark.parametrize(
@@ -215,7 +200,7 @@ def test_a_drive_that_a_log_read_wakes() -> None:
         ("aborts", Reason.REJECTED),
     ],
 )
-def test_a_drive_or_bridge_that_does_not_tell(kind: str, expected: Reason) -> None:
+def test_a_drive_or_bridge_that_reports_no_state(kind: str, expected: Reason) -> None:
     """A refusal, and never a state, awake or asleep; the drive sleeps on."""
     one = rack(kind)
     assert reason(one, MINUTE) == expected
@@ -224,7 +209,7 @@ def test_a_drive_or_bridge_that_does_not_tell(kind: str, expected: Reason) -> No
 
 
 def test_a_slow_drive_answers_after_30_seconds() -> None:
-    """The answer comes when the deadline is long past; one question is out at a time."""
+    """The answer comes when the deadline is long past; one command is outstanding at a time."""
     one = rack("slow")
     probe(one, MINUTE)
     assert one.prober.due_ns() == MINUTE + 30 * SECOND
@@ -249,10 +234,10 @@ def test_a_hung_drive_answers_never_or_hours_later() -> None:
     assert hours.prober.due_ns() == MINUTE + 2 * HOUR
 
 
-def test_a_question_to_a_drive_that_is_spinning_up() -> None:
-    """A command outside the queue waits for the queued read; older drives say 00h meanwhile.
+def test_a_probe_of_a_drive_that_is_spinning_up() -> None:
+    """A command outside the queue waits for the queued read; older drives report 00h meanwhile.
 
-    The latter: "in, going to or recovering from Standby" (product manual of the 2000s, 7-8).
+    The latter: "in, going to or recovering from Standby" (Maxtor product manual, 7-8).
     """
     waits = answer(rack("plain", ASLEEP), ASLEEP + SECOND)
     assert isinstance(waits.reply, Reported)
@@ -264,19 +249,19 @@ def test_a_question_to_a_drive_that_is_spinning_up() -> None:
     assert at_once.elapsed_ns < 3 * MILLISECOND
 
 
-def test_a_question_to_a_drive_in_sleep_ends_the_sleep() -> None:
+def test_a_probe_of_a_drive_in_sleep_ends_the_sleep() -> None:
     """Link reset, 0.39 s, COUNT 00h with ATA status 00h, then FFh: seen on Linux 6.1."""
     one = rack("sleep")
     first = answer(one, ASLEEP)
     assert isinstance(first.reply, Refused)
     assert first.reply.reason == Reason.STATUS_CLEAR
     assert first.elapsed_ns == 390 * MILLISECOND
-    assert given(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
-    assert next(iter(one.truth().values())).wakes == {("question", answers.OBSERVER): 1}
+    assert state(one, ASLEEP + MINUTE, 2) == (Mode.ACTIVE_OR_IDLE, None)
+    assert next(iter(one.truth().values())).wakes == {("probe", answers.EXPORTER): 1}
 
 
 def test_unplug_and_plug_keep_the_identity_under_another_name() -> None:
-    """Gone and Seen come at their times; a question under way ends with a host error."""
+    """Gone and Seen come at their times; an outstanding command ends with a host error."""
     one = rack("slow", plugs=(Plug(HOUR, 0, False), Plug(2 * HOUR, 0, True)))
     disk = one.places[0].disk
     assert one.discoverer.due_ns() == HOUR
@@ -308,38 +293,12 @@ def test_a_drive_that_loses_its_timer_when_replugged(kind: str, sleeps: bool) ->
     assert (after > before) is sleeps
 
 
-def test_wakes_name_the_first_request_of_an_armed_disk() -> None:
-    """Actor, operation and wait of the request that started the motor, once it is done."""
-    one = rack("plain", Burst(HOUR, 1, 0, 8, Op.WRITE, "mira"))
-    disk = one.places[0].disk
-    one.counters.read(disk, ASLEEP)
-    one.wakes.arm(disk)
-    one.counters.read(disk, HOUR + SECOND)
-    assert list(one.wakes.events()) == [], "it is still waiting"
-    one.counters.read(disk, HOUR + MINUTE)
-    (woken,) = one.wakes.events()
-    assert (woken.op, woken.actor) == ("write", "mira")
-    assert woken.done_ns - woken.issued_ns == 10 * SECOND
-    assert list(one.wakes.events()) == []
-    one.wakes.disarm(disk)
-
-
-def test_wear_tells_ratings_and_counters() -> None:
-    """The odometer as log pages show it, ratings of 600,000 loads (HC580, 6.5.4) included."""
-    one = rack("plain", HOUR, 2 * HOUR)
-    worn = one.wear.read(one.places[0].disk, 3 * HOUR)
-    assert worn is not None
-    assert (worn.start_stops, worn.loads, worn.power_cycles) == (3, 3, 1)
-    assert (worn.power_on_s, worn.rated_load) == (3 * 3600, 600_000)
-    assert next(iter(one.truth().values())).cycles == 2
-
-
-def test_every_kind_is_askable_and_named_by_our_rules() -> None:
-    """Identities begin `sim-`, and each guise has its question."""
+def test_every_kind_has_its_probe_and_identity() -> None:
+    """Identities begin `sim-`, and each interface has its probe."""
     for name, kind in KINDS.items():
         assert kind.name == name
         disk = rack(name).places[0].disk
         assert disk.identity.startswith("sim-")
         assert disk.transport == "simulated"
-        sas = kind.guise is Guise.SAS
+        sas = kind.interface is Interface.SAS
         assert (disk.probe_method is Command.REQUEST_SENSE) is sas

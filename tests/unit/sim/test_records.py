@@ -1,15 +1,15 @@
-"""Simulated drives answer for their own records as real ones do, through the same bytes."""
+"""Simulated drives give their records as real ones do, in the same bytes."""
 
 from __future__ import annotations
 
 import pytest
 
 from spinledger.codec import commands
+from spinledger.codec.counters import reply_of
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Command, Completion, Record, Refused
 from spinledger.sim import answers
 from spinledger.sim.drive import Burst, Drive, Op
 from spinledger.sim.kinds import KINDS, Kind
-from spinledger.sim.rack import _word
 
 C = Command
 
@@ -20,24 +20,24 @@ def drive(name: str, every_ns: int = 12 * HOUR) -> Drive:
     return Drive(KINDS[name], feed, 0, log=100)
 
 
-def given(one: Drive, command: Command, at_ns: int) -> Record | Refused:
+def read(one: Drive, command: Command, at_ns: int) -> Record | Refused:
     """What a read of a record gives."""
-    answer = answers.question(one, commands.TABLE[command].cdb, at_ns)
+    answer = answers.answer(one, commands.TABLE[command].cdb, at_ns)
     assert answer is not None
-    word = _word(command, answer[1])
-    assert isinstance(word, Record | Refused)
-    return word
+    found = reply_of(command, answer[1])
+    assert isinstance(found, Record | Refused)
+    return found
 
 
 def values(one: Drive, command: Command, at_ns: int) -> dict[str, int]:
-    """The values of a record that is told."""
-    word = given(one, command, at_ns)
-    assert isinstance(word, Record), word
-    return dict(word.values)
+    """The values of a record."""
+    found = read(one, command, at_ns)
+    assert isinstance(found, Record), found
+    return dict(found.values)
 
 
-def test_an_ata_drive_tells_its_odometer() -> None:
-    """Ten days with two wakes a day: SMART, statistics and the drive's own count agree."""
+def test_an_ata_drive_reports_its_odometer() -> None:
+    """Ten days with two spin-ups a day: SMART, statistics and the odometer agree."""
     one = drive("plain")
     at = 10 * DAY + 12 * HOUR + MINUTE
     smart = values(one, C.SMART_READ_DATA, at)
@@ -51,7 +51,7 @@ def test_an_ata_drive_tells_its_odometer() -> None:
     assert values(one, C.IDENTIFY_DEVICE, at)["gpl"] == 1
 
 
-def test_a_sas_drive_tells_complete_cycles() -> None:
+def test_a_sas_drive_reports_complete_cycles() -> None:
     """Page 0Eh counts a cycle when it is complete (MAX3073 manual, 4-66); 1Ah both ways."""
     one = drive("sas")
     at = 10 * DAY + 12 * HOUR + MINUTE
@@ -74,21 +74,21 @@ def test_a_sas_drive_tells_complete_cycles() -> None:
     ],
 )
 def test_what_a_drive_does_not_have(kind: str, command: Command, reason: str) -> None:
-    """Pages of the other world, and drives that refuse: rejected (SPC-4, SAT-3)."""
-    word = given(drive(kind), command, SECOND)
-    assert isinstance(word, Refused)
-    assert word.reason == reason
+    """Pages of the other interface, and drives that refuse: rejected (own rule)."""
+    found = read(drive(kind), command, SECOND)
+    assert isinstance(found, Refused)
+    assert found.reason == reason
 
 
 @pytest.mark.parametrize(("kind", "wakes"), [("plain", 0), ("wakes_on_log_read", 1)])
 def test_a_log_read_may_wake(kind: str, wakes: int) -> None:
-    """A sleeping drive that wakes on a log read does, the others answer asleep."""
+    """A sleeping drive that wakes on a log read does, the others reply asleep."""
     one = drive(kind)
     assert one.settle(6 * HOUR).mode_ns["standby"] > 5 * HOUR
     values(one, C.SMART_READ_DATA, 6 * HOUR)
     truth = one.settle(7 * HOUR)
     assert truth.wakes.get(("log_read", "exporter"), 0) == wakes
-    assert (truth.log_reads, truth.questions) == (1, 0)
+    assert (truth.log_reads, truth.probes) == (1, 0)
 
 
 @pytest.mark.parametrize(("kind", "slept_min"), [("plain", 10), ("restarts_on_log_read", 0)])
@@ -105,17 +105,19 @@ def test_sleep_is_ended_by_a_log_read() -> None:
     """A drive in PM3:Sleep takes no command: the link is reset (seen on Linux 6.1)."""
     one = drive("sleep")
     one.settle(HOUR)
-    word = given(one, C.SMART_READ_DATA, HOUR)
-    assert isinstance(word, Refused)
-    assert word.reason == "status_clear"
+    found = read(one, C.SMART_READ_DATA, HOUR)
+    assert isinstance(found, Refused)
+    assert found.reason == "status_clear"
 
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=lambda kind: kind.name)
-def test_every_kind_answers_every_record(kind: Kind) -> None:
+def test_every_kind_replies_to_every_command(kind: Kind) -> None:
     """Each command gives each kind's record or a refusal with a reason, never a decoding error."""
     for command in Command:
         one = Drive(kind, iter(()), 0)
-        answer = answers.question(one, commands.TABLE[command].cdb, SECOND)
+        answer = answers.answer(one, commands.TABLE[command].cdb, SECOND)
         if answer is not None:
             assert isinstance(answer[1], Completion)
-            assert not str(getattr(_word(command, answer[1]), "reason", "")).startswith("malformed")
+            assert not str(getattr(reply_of(command, answer[1]), "reason", "")).startswith(
+                "malformed"
+            )

@@ -88,7 +88,7 @@ def test_counts_of_a_poisson_process_are_poisson() -> None:
 
 
 def test_a_mirror_write_reaches_both_members_and_a_small_read_one() -> None:
-    """A read woke one of two mirrors, a write wakes both: seen with md on Linux 6.1."""
+    """A read wakes one of two mirrors, a write both: seen with md on Linux 6.1."""
     one = scenario()
     spans = (wall(2026, 3, 2), wall(2026, 3, 9))
     left, right = window(one, 0, *spans), window(one, 1, *spans)
@@ -118,7 +118,7 @@ def test_a_long_read_walks_from_member_to_member() -> None:
 
 
 def test_a_job_is_whole_although_it_is_cut_at_hours() -> None:
-    """The scrub's pieces are one beat without a gap, and as long as the table says."""
+    """The scrub's pieces follow each other without a gap, and are as long as the table says."""
     one = scenario()
     scrub = [b for b in window(one, 2, wall(2026, 3, 1), wall(2026, 3, 2)) if b.actor == "scrub"]
     assert date(2026, 3, 1).weekday() == 6
@@ -216,20 +216,21 @@ def test_more_disks_repeat_the_host_with_other_draws() -> None:
     assert window(one, 6, *spans) == window(scenario(), 6, *spans)
 
 
-def test_journal_fault_beats_every_five_seconds() -> None:
-    """Commits every 5 s on every member (Linux jbd2.h), from the ordered time on and until."""
+def test_journal_fault_writes_every_five_seconds() -> None:
+    """Commits every 5 s on every member (Linux 6.12 include/linux/jbd2.h:48), from the ordered time
+    on and until."""
     one = scenario(faults=("journal_every_5s@2026-04-04T12:00/2026-04-04T14:30",))
     for place in (0, 1):
-        beats = [
+        bursts = [
             b
             for b in window(one, place, wall(2026, 4, 4), wall(2026, 4, 5))
             if b.actor == "journal"
         ]
-        ticks = sum(burst.ticks for burst in beats)
+        ticks = sum(burst.ticks for burst in bursts)
         assert ticks == 2.5 * 3600 / 5
-        assert {burst.step_ns for burst in beats} == {5 * SECOND}
-        assert beats[0].began_ns >= wall(2026, 4, 4, 12, zone=PRAGUE)
-        assert beats[-1].last_ns < wall(2026, 4, 4, 14, 30, zone=PRAGUE)
+        assert {burst.step_ns for burst in bursts} == {5 * SECOND}
+        assert bursts[0].began_ns >= wall(2026, 4, 4, 12, zone=PRAGUE)
+        assert bursts[-1].last_ns < wall(2026, 4, 4, 14, 30, zone=PRAGUE)
 
 
 def test_guest_fault_hides_the_requests_from_stat() -> None:
@@ -242,8 +243,8 @@ def test_guest_fault_hides_the_requests_from_stat() -> None:
     assert after == {Op.PASS_THROUGH}
 
 
-def test_runaway_and_watcher_touch_in_their_own_beat() -> None:
-    """One beat is just longer than a 20 min timer, the other far shorter, at night only."""
+def test_runaway_and_watcher_come_at_their_intervals() -> None:
+    """One interval is just longer than a 20 min timer, the other far shorter, at night only."""
     one = scenario(faults=("runaway_waker", "sleepless_pool"))
     runaway = next(p for p in FAULTS["runaway_waker"].processes)
     assert 20 * MINUTE < runaway.rate * SECOND < 22 * MINUTE
@@ -269,7 +270,7 @@ def test_runaway_and_watcher_touch_in_their_own_beat() -> None:
     ],
 )
 def test_orders_that_cannot_be_taken(text: str, words: str) -> None:
-    """One line with the text, what is wrong and the mend."""
+    """One line with the text, what is wrong and the fix."""
     with pytest.raises(BadInput, match=words) as caught:
         order((text,), PRAGUE)
     assert text in str(caught.value)
@@ -277,7 +278,7 @@ def test_orders_that_cannot_be_taken(text: str, words: str) -> None:
 
 
 def test_orders_take_local_time_and_offsets() -> None:
-    """A time is the shelf's own, unless it carries an offset (ISO 8601)."""
+    """A time is local to the shelf, unless it carries an offset (ISO 8601)."""
     local, offset = order(("lost_timer@2026-07-01T12:00", "lost_timer@2026-07-01T12:00Z"), PRAGUE)
     assert offset.began_wall_ns - local.began_wall_ns == 2 * HOUR
     assert local.fault is FAULTS["lost_timer"]

@@ -1,4 +1,4 @@
-"""The whole shelf: deterministic, the same from any start, lively, and honest about itself."""
+"""The whole simulated shelf: deterministic, the same from any start, and lively."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import pytest
 
 from spinledger.errors import BadInput, Misuse
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Counted, Gone, Policy, Seen
-from spinledger.ports import Counters, Discoverer, Prober, WakeSource
+from spinledger.ports import Counters, Discoverer, Prober
+from spinledger.sim.answers import start_stops
 from spinledger.sim.rack import Rack, Truth, node
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf, era_wall_ns
 
@@ -56,7 +57,6 @@ def test_the_ports_are_the_ports() -> None:
         (Discoverer, one.discoverer),
         (Counters, one.counters),
         (Prober, one.prober),
-        (WakeSource, one.wakes),
     ]
     for port, part in parts:
         needed = {name for name in vars(port) if not name.startswith("_")}
@@ -64,7 +64,7 @@ def test_the_ports_are_the_ports() -> None:
 
 
 def test_same_seed_same_shelf() -> None:
-    """Two runs of a seed agree in every counter and every happening; another seed does not."""
+    """Two runs of a seed agree in every counter and every event; another seed does not."""
     begin, end = boot(START), boot(START) + 6 * HOUR
     first, again, other = shelf(START), shelf(START), shelf(START, seed=2)
     assert watch(first, begin, end, MINUTE) == watch(again, begin, end, MINUTE)
@@ -80,29 +80,25 @@ def test_a_shelf_that_starts_later_finds_the_same_drives() -> None:
     at = boot(late) + 3 * HOUR
     for old, new in zip(through.places, resumed.places, strict=True):
         assert old.disk == new.disk
-        assert through.wear.read(old.disk, at) == resumed.wear.read(new.disk, at)
         assert through.counters.read(old.disk, at) == resumed.counters.read(new.disk, at)
+        old.drive.settle(at)
+        new.drive.settle(at)
+        assert old.drive.odometer == new.drive.odometer
 
 
-def test_the_truth_counts_from_the_start_and_adds_up() -> None:
+def test_truth_counts_from_the_start_and_adds_up() -> None:
     """Mode seconds sum to the time watched, and starts to cycles, for every disk."""
     one = shelf(START)
     begin, end = boot(START), boot(START) + DAY
-    before = {p.disk.identity: one.wear.read(p.disk, begin) for p in one.places}
+    before = {p.disk.identity: start_stops(p.drive) for p in one.places}
     watch(one, begin, end, HOUR)
     for identity, truth in one.truth(end).items():
-        place = one.by_identity[identity]
-        after = one.wear.read(place.disk, end)
-        worn = before[identity]
-        assert after is not None
-        assert worn is not None
-        assert after.start_stops is not None
-        assert worn.start_stops is not None
+        drive = one.by_identity[identity].drive
         assert sum(truth.mode_ns.values()) == end - begin
         assert sum(truth.wakes.values()) == truth.cycles
-        slack = 1 if place.drive.kind.name == "sas" else 0  # counts complete cycles
-        assert abs(after.start_stops - worn.start_stops - truth.cycles) <= slack
-        starts = [event for event in truth.happenings if event.what == "start"]
+        slack = 1 if drive.kind.name == "sas" else 0  # counts complete cycles
+        assert abs(start_stops(drive) - before[identity] - truth.cycles) <= slack
+        starts = [event for event in truth.events if event.what == "start"]
         assert len(starts) == truth.cycles
         assert sum(event.wait_ns for event in starts) == truth.wait_ns
 
@@ -110,7 +106,7 @@ def test_the_truth_counts_from_the_start_and_adds_up() -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("day", [(2026, 1, 9), (2026, 1, 11), (2026, 1, 14)])
 def test_an_evening_is_lively(seed: int, day: tuple[int, int, int]) -> None:
-    """From 21:00: several disks cycle within three hours, some sleep on, one is woken all the
+    """From 21:00: several disks cycle within three hours, some sleep on, one wakes all the
     time, one never sleeps; whatever the seed and the weekday (the story of the scenario).
     """
     start = evening(*day)
@@ -126,12 +122,12 @@ def test_an_evening_is_lively(seed: int, day: tuple[int, int, int]) -> None:
 
 
 def totals(one: Rack, days: int) -> Mapping[str, Truth]:
-    """The truth after some days."""
+    """What happened in some days."""
     return one.truth(boot(START) + days * DAY)
 
 
 def test_a_healthy_shelf_keeps_its_budgets() -> None:
-    """Over four weeks no disk has more cycles a day than the budget its owner gave it."""
+    """Over four weeks no disk has more cycles a day than its budget."""
     one = shelf(START)
     policies = one.policies()
     for identity, truth in totals(one, 28).items():
@@ -157,7 +153,7 @@ def test_lost_timer_fault() -> None:
     """From its date the drive stops no more; its twin does."""
     truth = totals(shelf(START, faults=("lost_timer@2026-01-10T00:00",)), 4)
     stops = {
-        key: [e.at_ns for e in truth[f"sim-attic-plates-{key}"].happenings if e.what == "stop"]
+        key: [e.at_ns for e in truth[f"sim-attic-plates-{key}"].events if e.what == "stop"]
         for key in (1, 2)
     }
     lost = boot(evening(2026, 1, 10, 0))
@@ -173,15 +169,14 @@ def test_dying_drive_fault() -> None:
     assert one.counters.read(disk, dead - SECOND) is not None
     assert one.counters.read(disk, dead) is None
     assert list(one.discoverer.changes(dead)) == [Gone(disk.identity, dead)]
-    failed = [
-        event for event in one.truth()[disk.identity].happenings if event.what == "failed_start"
-    ]
+    failed = [event for event in one.truth()[disk.identity].events if event.what == "failed_start"]
     assert len(failed) >= 3
     assert one.truth(dead + DAY)[disk.identity].mode_ns["off"] == DAY
 
 
 def test_replaced_disk_fault() -> None:
-    """Another serial takes the place, young, and is written for hours; the old truth stays."""
+    """Another serial takes the place, young, and is written for hours; what happened to the old
+    disk is kept."""
     one = shelf(START, faults=("disk_replaced@2026-01-10T12:00",))
     noon = boot(evening(2026, 1, 10, 12))
     old = one.by_identity["sim-attic-frames-4"].disk
@@ -195,12 +190,11 @@ def test_replaced_disk_fault() -> None:
     assert counted.sectors_written == pytest.approx(10 * 3600 / 2 * 40_000, rel=0.01)
     truth = one.truth()
     assert truth[old.identity].at_ns == noon
-    worn = one.wear.read(seen.disk, noon + 10 * HOUR)
-    assert worn is not None
-    assert worn.power_on_s == 10 * 3600
+    drive = one.by_identity[seen.disk.identity].drive
+    assert drive.odometer.powered_ns == 10 * HOUR
 
 
-def test_outages_are_told_in_order() -> None:
+def test_outages_come_in_order() -> None:
     """A day without exporter as ordered, and the reboot of the third Wednesday."""
     one = shelf(START, faults=("exporter_down_day@2026-01-20T00:00",))
     found = one.outages(boot(START), boot(START) + 28 * DAY)
@@ -216,7 +210,7 @@ def test_policies_carry_the_declared_timers() -> None:
     one = shelf(START)
     policies = one.policies(Policy(actor_limit=3), quiet="nights")
     flats, darks = policies["sim-attic-flats-1"], policies["sim-attic-darks-1"]
-    assert flats.declared_ns == one.declared_ns("sim-attic-flats-1") == 5 * MINUTE
+    assert flats.declared_ns == 5 * MINUTE
     assert (flats.rated_load, flats.actor_limit, flats.quiet) == (600_000, 3, "nights")
     assert darks.quiet is None
     assert set(policies) == {place.disk.identity for place in one.places}

@@ -6,12 +6,12 @@ import select
 import time
 from collections.abc import Iterable
 
-from spinledger.device.asking import ProcessProber
+from spinledger.device.prober_client import ProcessProber
 from spinledger.model import SECOND, Answered, Disk, Probe
 from tests.fakes.patience import PATIENCE_S
 
 
-def ask_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_ns: int = 0) -> int:
+def probe_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_ns: int = 0) -> int:
     """Send every disk its question, numbered from `first`; how many were sent."""
     number = first
     for disk in disks:

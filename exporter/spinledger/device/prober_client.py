@@ -1,11 +1,11 @@
-"""The asking side of the prober process: sends questions, interprets answers, restarts it.
+"""The exporter's side of the prober process: sends probes, decodes replies, restarts it.
 
 Rules of this module:
 - Nothing here blocks. One epoll descriptor stands for all that may become ready, whatever process
   runs at the moment.
-- A prober that ends takes its outstanding questions with it: they are answered with
-  Refused(PROBER_DOWN). It is started again at once, then after 1 s, 2 s and so on up to 60 s
-  while it keeps ending; one answer sets the pause back.
+- When a prober ends, its outstanding probes get the reply Refused(PROBER_DOWN). It is started
+  again at once, then after 1 s, 2 s and so on up to 60 s while it keeps ending; one reply sets the
+  pause back.
 - Closing never waits for a drive: a prober in a hung ioctl cannot be killed, and is left behind.
 """
 
@@ -19,8 +19,8 @@ import subprocess
 import sys
 from collections.abc import Iterable
 
-from spinledger.codec.counters import understand
-from spinledger.errors import Misuse, Undecodable
+from spinledger.codec.counters import reply_of
+from spinledger.errors import Misuse
 from spinledger.model import (
     SECOND,
     Answered,
@@ -48,15 +48,15 @@ _CAP_SYS_RAWIO = 17  # include/uapi/linux/capability.h
 
 
 class ProcessProber:
-    """Asks drives through the prober process; implements ports.Prober."""
+    """Sends probes through the prober process; implements ports.Prober."""
 
     def __init__(self) -> None:
         self._epoll = select.epoll()
         self._wake = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
         self._epoll.register(self._wake, select.EPOLLIN)
-        self._ready: list[tuple[Probe, Refused, bool]] = []  # answers made here, and whether sent
+        self._ready: list[tuple[Probe, Refused, bool]] = []  # replies made here, and whether sent
         self._outstanding: dict[int, Probe] = {}
-        self._busy: dict[str, int] = {}  # the outstanding question of a disk
+        self._busy: dict[str, int] = {}  # the outstanding probe of a disk
         self._ended: list[subprocess.Popen[bytes]] = []
         self._process: subprocess.Popen[bytes] | None = None
         self._socket: socket.socket | None = None
@@ -70,18 +70,18 @@ class ProcessProber:
         return self._process.pid if self._process else 0
 
     def fileno(self) -> int:
-        """Readable when answers are due; the same for as long as this object lives."""
+        """Readable when replies are due; the same for as long as this object lives."""
         return self._epoll.fileno()
 
     def send(self, probe: Probe, disk: Disk) -> None:
-        """Send one question to the disk's first path; returns at once.
+        """Send one command to the disk's first path; returns at once.
 
-        Raises Misuse while another question to this disk is outstanding.
+        Raises Misuse while another command to this disk is outstanding.
         """
         if disk.identity in self._busy:
-            raise Misuse(f"{disk.identity} still owes an answer")
+            raise Misuse(f"a command to {disk.identity} is outstanding")
         self._restart(probe.sent_ns)
-        message = f"ask {probe.number} {disk.kernel_name} {disk.diskseq} {probe.command}"
+        message = f"probe {probe.number} {disk.kernel_name} {disk.diskseq} {probe.command}"
         if self._write(message):
             self._outstanding[probe.number] = probe
             self._busy[disk.identity] = probe.number
@@ -91,7 +91,7 @@ class ProcessProber:
             )
 
     def replies(self, at_ns: int) -> Iterable[Answered]:
-        """Answers that have arrived, in their order."""
+        """Replies that have arrived, in their order."""
         answers = [
             Answered(probe, at_ns, reply, elapsed_ns, sent)
             for message in self._read(at_ns)
@@ -109,7 +109,7 @@ class ProcessProber:
     def forget(self, disk: Disk) -> None:
         """Close the disk's descriptors once nothing is outstanding.
 
-        An answer still on its way is handed out; the disk may be asked again before.
+        A reply still on its way is handed out; the disk may be probed again before.
         """
         self._busy.pop(disk.identity, None)
         for node in disk.nodes:
@@ -158,8 +158,8 @@ class ProcessProber:
         self._start_ns = at_ns + self._pause_ns
         self._start()
 
-    def _fallen(self) -> None:
-        """The process ended: answer what it still owed."""
+    def _on_end(self) -> None:
+        """The process ended: reply to its outstanding probes."""
         if self._socket is not None:
             self._epoll.unregister(self._socket)
             self._socket.close()
@@ -185,7 +185,7 @@ class ProcessProber:
         except BlockingIOError:
             return False
         except OSError:
-            self._fallen()
+            self._on_end()
             return False
         return True
 
@@ -201,11 +201,11 @@ class ProcessProber:
             if message:
                 messages.append(message.decode("ascii", "replace"))
             else:
-                self._fallen()
+                self._on_end()
         return messages
 
     def _decode(self, message: str) -> Iterable[tuple[Probe, Reply, int, bool]]:
-        """What one message answers: (question, reply, elapsed, sent), or nothing."""
+        """The reply in one message: (probe, reply, elapsed, sent), or nothing."""
         kind, number, rest = message.split(" ", 2)
         probe = self._outstanding.pop(int(number), None)
         if probe is None:
@@ -224,16 +224,8 @@ class ProcessProber:
             yield probe, Refused(Reason(reason), detail), 0, sent == "1"
 
 
-def reply_of(command: Command, completion: Completion) -> Reply:
-    """What a completion says; an undecodable one is a refusal, never a state."""
-    try:
-        return understand(command, completion)
-    except Undecodable as error:
-        return Refused(Reason(error.reason), error.detail)
-
-
 def missing(disk: Disk, dev: str = "/dev", status_file: str = "/proc/self/status") -> str | None:
-    """What this process lacks to ask a disk its question, as a sentence; None: nothing.
+    """What this process lacks to probe a disk, as a sentence; None: nothing.
 
     Opens no device. ATA pass-through needs CAP_SYS_RAWIO; REQUEST SENSE passes on a read-only
     descriptor (Linux 6.12 drivers/scsi/scsi_ioctl.c scsi_cmd_allowed).
@@ -244,12 +236,12 @@ def missing(disk: Disk, dev: str = "/dev", status_file: str = "/proc/self/status
     if not os.access(node, os.R_OK):
         return f"{node} cannot be read: run as a member of the group that owns it"
     if disk.probe_method in _ATA and not _has_rawio(status_file):
-        return f"CAP_SYS_RAWIO is missing: the kernel takes no ATA question to {node} without it"
+        return f"CAP_SYS_RAWIO is missing: the kernel sends no ATA command to {node} without it"
     return None
 
 
 def _has_rawio(status_file: str) -> bool:
-    """Bit 17 of CapEff (proc_pid_status(5)); true where /proc does not tell."""
+    """Bit 17 of CapEff (proc_pid_status(5)); true where /proc does not show it."""
     try:
         with open(status_file, encoding="ascii") as file:
             for line in file:

@@ -17,13 +17,13 @@ from typing import Any
 
 import pytest
 
-from spinledger.device.asking import ProcessProber
 from spinledger.device.discovery import Discovery
+from spinledger.device.prober_client import ProcessProber
 from spinledger.model import SECOND, Answered, Disk, Reason, Refused, Reported
 from tests.fakes import mocked
-from tests.fakes.asked import answers, ask_all
 from tests.fakes.mocked import Shelf, mocked_shelf
 from tests.fakes.patience import PATIENCE_S
+from tests.fakes.probing import answers, probe_all
 
 DISKS = 24
 # CHECK POWER MODE in the 16-byte pass-through: PROTOCOL non-data, CK_COND, command E5h (SAT-3).
@@ -58,7 +58,7 @@ def _ask_twice(shelf: Shelf) -> dict[str, Any]:
     prober = ProcessProber()
     given: list[list[str]] = []
     for first in (1, DISKS + 1):
-        assert ask_all(prober, disks, first) == DISKS
+        assert probe_all(prober, disks, first) == DISKS
         got = sorted(answers(prober, DISKS), key=lambda one: one.probe.number)
         given.append([one.reply.mode for one in got if isinstance(one.reply, Reported)])
     process = Path(f"/proc/{prober.pid}")
@@ -103,7 +103,7 @@ def _stopped_meanwhile(shelf: Shelf) -> list[list[str]]:
     given = []
     for number, status in enumerate(("suspended", "suspending", "active"), 1):
         shelf.do("set", node="sda", name="device/power/runtime_status", value=status)
-        ask_all(prober, disks, number)
+        probe_all(prober, disks, number)
         (one,) = answers(prober, 1)
         withheld = isinstance(one.reply, Refused) and one.reply.reason is Reason.WITHHELD
         given.append([status, "withheld" if withheld else "asked", str(one.sent)])
@@ -138,13 +138,13 @@ def _one_hangs(shelf: Shelf) -> dict[str, Any]:
     """The first disk hangs; the others are asked three times; then it answers."""
     disks = _disks()
     prober = ProcessProber()
-    ask_all(prober, disks[1:2])  # the process is up
+    probe_all(prober, disks[1:2])  # the process is up
     answers(prober, 1)
     shelf.do("hang", node="sda")
-    ask_all(prober, disks, 10)
+    probe_all(prober, disks, 10)
     got = answers(prober, DISKS - 1)
     quiet = answers(prober, 1, within=0.2)
-    again = ask_all(prober, disks[1:], 100)
+    again = probe_all(prober, disks[1:], 100)
     got += answers(prober, again)
     shelf.do("release", node="sda")
     late = answers(prober, 1)
@@ -172,7 +172,7 @@ def _close_while_hung(shelf: Shelf) -> bool:
     disks = _disks()
     prober = ProcessProber()
     shelf.do("hang", node="sda")
-    ask_all(prober, disks)
+    probe_all(prober, disks)
     while not shelf.do("log")["sda"]:
         time.sleep(0.01)
     prober.close()
@@ -194,7 +194,7 @@ def _module_ends_with_its_socket(shelf: Shelf) -> int:
             [sys.executable, "-m", "spinledger.device.prober", str(theirs.fileno())],
             pass_fds=(theirs.fileno(),),
         )
-    ours.send(b"ask 1 sda 1 check_power_mode_16")
+    ours.send(b"probe 1 sda 1 check_power_mode_16")
     while not shelf.do("log")["sda"]:
         time.sleep(0.01)
     ours.close()
@@ -221,16 +221,16 @@ def _crash(shelf: Shelf) -> dict[str, Any]:
     disks = _disks()
     prober = ProcessProber()
     descriptor, first = prober.fileno(), prober.pid
-    ask_all(prober, disks[1:])
+    probe_all(prober, disks[1:])
     answers(prober, 1)
     os.kill(first, signal.SIGINT)
     shelf.do("hang", node="sda")
-    ask_all(prober, disks, 10)
+    probe_all(prober, disks, 10)
     given = answers(prober, 1)
     os.kill(first, signal.SIGKILL)
     fallen = answers(prober, 1)
     shelf.do("release", node="sda")
-    ask_all(prober, disks, 20)
+    probe_all(prober, disks, 20)
     recovered = answers(prober, 2)
     story = {
         "after ctrl-c": [isinstance(one.reply, Reported) for one in given],
@@ -239,7 +239,7 @@ def _crash(shelf: Shelf) -> dict[str, Any]:
         "at once": _ended(prober, 0) > 0,
         "not again": _ended(prober, SECOND // 2),
     }
-    ask_all(prober, disks[:1], 30, at_ns=SECOND // 2)
+    probe_all(prober, disks[:1], 30, at_ns=SECOND // 2)
     down = answers(prober, 1, at_ns=SECOND // 2)
     story["asked while down"] = [[one.probe.number, _reason(one), one.sent] for one in down]
     prober.replies(SECOND)
@@ -282,12 +282,12 @@ def _foreign_messages(_: Shelf) -> list[str]:
     with ours:
         ours.settimeout(5)
         for message in (
-            b"ask 1 sda 1 " + bytes.fromhex(E5),
-            b"ask 2 sda 1 " + E5.encode(),
-            b"ask 3 sda 1 start_stop_unit",
-            b"ask 4 ../dev/sda 1 check_power_mode_16",
-            b"ask 5 sg0 1 check_power_mode_16",
-            b"ask 6 sdz 1 check_power_mode_16",
+            b"probe 1 sda 1 " + bytes.fromhex(E5),
+            b"probe 2 sda 1 " + E5.encode(),
+            b"probe 3 sda 1 start_stop_unit",
+            b"probe 4 ../dev/sda 1 check_power_mode_16",
+            b"probe 5 sg0 1 check_power_mode_16",
+            b"probe 6 sdz 1 check_power_mode_16",
         ):
             ours.send(message)
             replies.append(ours.recv(4096).decode().split(" ")[2])
@@ -307,15 +307,15 @@ def _successor(shelf: Shelf) -> dict[str, Any]:
     """Another drive takes the name before discovery has noticed, then after."""
     stale = _disks()
     prober = ProcessProber()
-    ask_all(prober, stale)
+    probe_all(prober, stale)
     answers(prober, 1)
     shelf.do("unplug", node="sda")
     shelf.do("plug", node="sda", port=0, number=7)
     prober.forget(stale[0])
-    ask_all(prober, stale, 2)
+    probe_all(prober, stale, 2)
     refused = answers(prober, 1)[0]
     log = shelf.do("log")["sda"]
-    ask_all(prober, _disks(), 3)
+    probe_all(prober, _disks(), 3)
     fresh = answers(prober, 1)[0]
     prober.close()
     assert isinstance(refused.reply, Refused)
