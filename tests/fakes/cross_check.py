@@ -1,4 +1,4 @@
-"""A second reader without a program, and several simulated drives watched beside it."""
+"""A cross-checker without a program, and several simulated drives watched beside it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tests.fakes.facts import WALL_NS
 from tests.fakes.series import view
 from tests.fakes.watching import Kept
 
-Tell = Callable[[Disk, int], Mapping[str, int] | str]
+Result = Callable[[Disk, int], Mapping[str, int] | str]
 """Values, or a trouble, of a disk at a time."""
 
 
@@ -26,7 +26,7 @@ Tell = Callable[[Disk, int], Mapping[str, int] | str]
 class FakeCrossChecker:
     """ports.CrossChecker, in virtual time."""
 
-    tell: Tell
+    result: Result
     takes_ns: int = 2 * SECOND
     started: Callable[[Disk, int], None] = lambda disk, at_ns: None
     log: list[tuple[int, str]] = field(default_factory=list)  # starts: time and disk
@@ -45,10 +45,10 @@ class FakeCrossChecker:
         if self.reading is None or at_ns < self.reading[0]:
             return []
         (_, disk), self.reading = self.reading, None
-        given = self.tell(disk, at_ns)
-        if isinstance(given, str):
-            return [CrossChecked(disk.identity, at_ns, {}, given, "as the test says")]
-        return [CrossChecked(disk.identity, at_ns, given)]
+        result = self.result(disk, at_ns)
+        if isinstance(result, str):
+            return [CrossChecked(disk.identity, at_ns, {}, result, "as the test says")]
+        return [CrossChecked(disk.identity, at_ns, result)]
 
     def due_ns(self) -> int | None:
         """When it has read."""
@@ -71,7 +71,7 @@ class Several:
     def __init__(
         self,
         drives: Sequence[tuple[Kind, Sequence[float]]],
-        second: FakeCrossChecker | None,
+        checker: FakeCrossChecker | None,
         policy: Policy = POLICY,
         bearers: Callable[[Sequence[Disk]], frozenset[str]] | None = None,
         device: str = "",
@@ -93,7 +93,7 @@ class Several:
             say=self.said.append,
             fast_ns=lambda: policy.cadence.fast_ns,
         )
-        checking = None if second is None else CrossChecking(second, bearers)
+        checking = None if checker is None else CrossChecking(checker, bearers)
         self.loop = Loop(ports, settings, None, checking, self.entries.extend)
 
     def run(self, until_s: float) -> Several:

@@ -1,7 +1,8 @@
-"""What a mocked drive says, in bytes; written apart from the program's own codec.
+"""What a mocked drive sends, in bytes; written apart from the program's own codec.
 
-Layouts: ACS-3 IDENTIFY DEVICE, SAT-3 ATA Information VPD page, SPC-4 device identification and unit
-serial number pages, SBC-3 block device characteristics page.
+Layouts, from memory but for what is cited: ACS-3 IDENTIFY DEVICE (text fields: MB500M technical
+reference, p27), SAT-3 ATA Information VPD page, SPC-4 device identification and unit serial number
+pages, SBC-3 block device characteristics page.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ def _swapped(text: str, size: int) -> bytes:
 
 
 def identify(serial: str, wwn: str, rotation: int = 5400, apm: int = 128) -> bytes:
-    """512 bytes of IDENTIFY DEVICE data (ACS-3), words in little-endian order."""
+    """512 bytes of IDENTIFY DEVICE data, words in little-endian order."""
     words = [0] * 256
     words[49] = 0x2F00  # bit 13: standard timer values
     words[82], words[83], words[84] = 0x0008, 0x4008, 0x4000  # power management, APM
@@ -36,7 +37,7 @@ def identify(serial: str, wwn: str, rotation: int = 5400, apm: int = 128) -> byt
 
 
 def vpd89(data: bytes) -> bytes:
-    """The ATA Information VPD page (SAT-3): IDENTIFY data from byte 60."""
+    """The ATA Information VPD page: IDENTIFY data from byte 60."""
     head = bytes([0, 0x89, 0x02, 0x38, 0, 0, 0, 0])
     return head + b"LAB     " + b"MOCKED SAT      " + b"1   " + bytes(20) + b"\xec\0\0\0" + data
 
@@ -50,8 +51,8 @@ def ata_return(count: int, status: int = 0x50, lba: int = 0) -> bytes:
 
 
 def smart(raws: dict[int, int]) -> bytes:
-    """512 bytes of SMART data with raw values by attribute (5K320 specification, p151; the places
-    outside the entry from memory)."""
+    """512 bytes of SMART data with raw values by attribute (Travelstar 5K320 specification, p151;
+    the places outside the entry from memory)."""
     data = bytearray(512)
     data[0] = 0x10
     for place, (number, raw) in enumerate(raws.items()):

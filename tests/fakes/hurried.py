@@ -1,9 +1,9 @@
-"""The exporter on a small simulated shelf whose tables are hurried: seconds in place of hours.
+"""The exporter on a small simulated shelf (a set of simulated disks), seconds in place of hours.
 
 Run as a module it takes the program's own arguments. The code is the program's; only rows of its
 tables differ, which `TABLES` shows: disks of two pools with a short standby timer (the shelf
-repeats them until it is full), a waker that comes every BEAT_S, and windows of the cycle budget in
-seconds. Windows keep their names, by which rules select.
+repeats them until it is full), a process that comes every INTERVAL_S, and windows of the cycle
+budget in seconds. Windows keep their names, by which rules select.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from spinledger.sim.kinds import KINDS
 from spinledger.sim.workload import HOSTS, PROCESSES, Law, Process, Reach, Slot
 from spinledger.wear.budget import WINDOWS
 
-BEAT_S = 2.0
+INTERVAL_S = 2.0
 TIMER_NS = 600 * MILLISECOND
 BUDGET_PER_DAY = 200.0  # limits of 6 spin-ups in the short windows, of 7 in the two long ones
 WINDOWS_S = {"1h": 12, "3h": 14, "6h": 16, "1d": 20, "7d": 45, "30d": 50}
@@ -33,7 +33,7 @@ SLOTS = tuple(
     for pool, member in (("frames", 1), ("frames", 2), ("plates", 1))
 )
 BACKUP = Process("backup", "*", Law.JOB, 2.5, Op.READ, Reach.ALL, 64)
-"""Beside the fault nobody comes but once a night, for the length of one request."""
+"""Beside the fault, a single request once a night."""
 
 RUNAWAY = FAULTS["runaway_waker"]
 
@@ -45,7 +45,7 @@ TABLES: tuple[tuple[Any, dict[str, Any]], ...] = (
         FAULTS,
         {
             RUNAWAY.name: replace(
-                RUNAWAY, processes=tuple(replace(one, rate=BEAT_S) for one in RUNAWAY.processes)
+                RUNAWAY, processes=tuple(replace(one, rate=INTERVAL_S) for one in RUNAWAY.processes)
             )
         },
     ),

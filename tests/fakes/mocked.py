@@ -1,4 +1,4 @@
-"""The tests' side of the mocked shelf: start it, talk to it, run a function before it.
+"""The tests' side of the mocked shelf (a set of mocked disks): start it, use it, run in it.
 
 A function given to `Shelf.run` is imported and called in a child process whose /sys and /dev are
 the shelf's. It gets the shelf as its first argument and returns JSON types.
@@ -47,7 +47,7 @@ class Shelf:
         return answer
 
     def run(self, function: Callable[..., Any], timeout: float = PATIENCE_S) -> Any:
-        """Call a module's function in a process before the shelf; what it returned."""
+        """Call a module's function in a process that sees the shelf; what it returned."""
         path = os.pathsep.join([str(_ROOT), str(_ROOT / "exporter")])
         done = subprocess.run(
             [sys.executable, "-c", _INSIDE, function.__module__, function.__qualname__],
@@ -80,7 +80,7 @@ def mocked_shelf(count: int) -> Iterator[Shelf]:
 
 
 def inside(module: str, function: str) -> None:
-    """The child: refuse to run before the host's own devices, then call the function."""
+    """The child: refuse to run where it sees the host's own devices, then call the function."""
     assert os.path.exists(MARKER), "this process sees the host's own devices, not the shelf"
     answer = getattr(importlib.import_module(module), function)(Shelf(dict(os.environ)))
     print(_MARK + json.dumps(answer), flush=True)

@@ -1,4 +1,4 @@
-"""Helpers for tests that ask drives through a prober."""
+"""Helpers for tests that probe drives through the prober process."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.fakes.patience import PATIENCE_S
 
 
 def probe_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_ns: int = 0) -> int:
-    """Send every disk its question, numbered from `first`; how many were sent."""
+    """Send every disk its probe, numbered from `first`; how many were sent."""
     number = first
     for disk in disks:
         assert disk.probe_method is not None
@@ -24,7 +24,7 @@ def probe_all(prober: ProcessProber, disks: Iterable[Disk], first: int = 1, at_n
 def answers(
     prober: ProcessProber, count: int, at_ns: int = 0, within: float = PATIENCE_S
 ) -> list[Answered]:
-    """Wait for that many answers; fewer when the time is up."""
+    """Wait for that many replies; fewer when the time is up."""
     got: list[Answered] = []
     end = time.monotonic() + within
     while len(got) < count and (left := end - time.monotonic()) > 0:

@@ -1,6 +1,7 @@
-"""A mocked shelf of SATA disks: a /sys and /dev of our own, and drives that answer SG_IO.
+"""A mocked shelf (a set of mocked SATA disks): a /sys and /dev of our own, and drives that answer
+SG_IO.
 
-    /usr/bin/python3 tests/fakes/shelf.py COUNT -- COMMAND...   run a command before COUNT disks
+    /usr/bin/python3 tests/fakes/shelf.py COUNT -- COMMAND...   run a command with COUNT disks
     /usr/bin/python3 tests/fakes/shelf.py COUNT                 serve until standard input ends
 
 It stands on umockdev, whose preloaded library redirects a process that carries its environment.
@@ -56,7 +57,7 @@ class Drive:
     def __init__(self, number: int) -> None:
         self.serial = f"LAB-{number:05d}"
         self.wwn = f"0x5000{0xB0000000000 + number:012x}"
-        # a third each in standby, active or idle, and idle by its own word
+        # a third each in standby, active or idle, and idle
         self.count = (0x00, 0xFF, 0x80)[number % 3]
         self.log: list[str] = []
         self.canned: dict[str, bytes] = {}  # `do_can`
@@ -148,7 +149,7 @@ class Shelf:
         self.drives[node].hangs = True
 
     def do_release(self, node: str) -> None:
-        """The drive answers again, what it owes included."""
+        """The drive answers again, outstanding commands included."""
         drive = self.drives[node]
         drive.hangs = False
         while drive.held:
@@ -187,7 +188,7 @@ class Shelf:
         try:
             _answer(drive, client)
         except GLib.Error:
-            pass  # the process that asked has ended
+            pass  # the process that sent it has ended
         except Exception:  # an unanswered client would hang for ever
             client.complete(-1, _EINVAL)
             raise
@@ -239,15 +240,16 @@ def _answer(drive: Drive, client: UMockdev.IoctlClient) -> None:
     """CHECK POWER MODE and what was canned are answered; anything else is an illegal request."""
     header = client.get_arg().resolve(0, 88)
     cdb, raw = _cdb(client), header.retrieve()
-    room, wanted = raw[9], struct.unpack_from("<I", raw, 12)[0]
+    room, length = raw[9], struct.unpack_from("<I", raw, 12)[0]
     key, data = _key(cdb), b""
     status, sense = _CHECK_CONDITION, _ILLEGAL_REQUEST
     if key in ("ae500", "a9800"):
         sense = ata_return(drive.count)
     elif key in drive.canned:
-        data = drive.canned[key][:wanted]
+        data = drive.canned[key][:length]
         returned = cdb[0] in (0x85, 0xA1) and cdb[2] & 0x20  # CK_COND
-        # SMART RETURN STATUS: 4Fh and C2h in the LBA registers say all is well (ACS-3).
+        # SMART RETURN STATUS: 4Fh and C2h in the LBA registers mean that all is well (ACS-3, from
+        # memory).
         sense = ata_return(0, lba=0xC24F00) if returned else b""
         status = _CHECK_CONDITION if returned else 0
     if data:
@@ -255,7 +257,7 @@ def _answer(drive: Drive, client: UMockdev.IoctlClient) -> None:
     sense = sense[:room]
     if sense:
         header.resolve(32, room).update(0, sense)
-    left = wanted - len(data) if key in drive.canned else 0
+    left = length - len(data) if key in drive.canned else 0
     driver = _SENSE_PRESENT if sense else 0
     result = (status, status >> 1, 0, len(sense), 0, driver, left, 0, int(bool(status)))
     header.update(64, struct.pack("<4B2HiII", *result))
@@ -294,7 +296,7 @@ def _control(shelf: Shelf, path: str) -> socket.socket:
 
 
 def main(arguments: list[str]) -> int:
-    """Run a command before the shelf, or serve until standard input ends."""
+    """Run a command with the shelf, or serve until standard input ends."""
     command = arguments[2:] if arguments[1:2] == ["--"] else []
     shelf = Shelf(int(arguments[0]))
     loop = GLib.MainLoop()

@@ -31,14 +31,14 @@ import pytest
 import yaml
 
 from rules.build import HERE as RULES
-from tests.fakes.hurried import BEAT_S, CONFIG
+from tests.fakes.hurried import CONFIG, INTERVAL_S
 from tests.fakes.patience import PATIENCE_S, until
 from tests.packs.overlay import overlay
 
 ROOT = Path(__file__).parents[2]
 FASTER = 300  # each `for` and each group's interval
 FAULT_S = 24
-FAULT_CYCLES = FAULT_S / BEAT_S
+FAULT_CYCLES = FAULT_S / INTERVAL_S
 FAST, SLOW, DOWN = "DiskCyclesRunaway", "DiskCycleBudgetBurning", "SpinledgerDown"
 
 

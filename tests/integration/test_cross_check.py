@@ -1,4 +1,4 @@
-"""The second reader against stand-ins for smartctl, published samples, and mocked disks."""
+"""The cross-check: stand-ins for smartctl, published samples, and mocked disks."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def stand_in(folder: Path, script: str) -> str:
     return str(path)
 
 
-def given(
+def result_of(
     folder: Path, script: str, disk: Any = ATA, deadline_ns: int = 15 * SECOND
 ) -> CrossChecked:
     """What comes of a stand-in's output."""
@@ -99,7 +99,7 @@ def test_it_runs_its_one_line_alone(tmp_path: Path) -> None:
     )
     for disk, interface in ((ATA, "sat"), (SCSI, "scsi")):
         (tmp_path / "lines").write_text("")
-        given(tmp_path, script, disk)
+        result_of(tmp_path, script, disk)
         lines = (tmp_path / "lines").read_text().splitlines()
         assert lines == [f"line: {' '.join(OPTIONS)} -d {interface} --all /dev/{DISK.kernel_name}"]
     seen = dict(line.split("=", 1) for line in (tmp_path / "environment").read_text().splitlines())
@@ -109,10 +109,10 @@ def test_it_runs_its_one_line_alone(tmp_path: Path) -> None:
 
 def test_a_report(tmp_path: Path) -> None:
     """Counts by attribute, hours in seconds, nothing for an attribute that is not there."""
-    result = given(tmp_path, show(tmp_path, REPORT))
+    result = result_of(tmp_path, show(tmp_path, REPORT))
     assert result.values == {"start_stops": 50, "power_on_s": 72_000_000, "loads": 5678}
-    assert given(tmp_path, show(tmp_path, REPORT), replace(ATA, serial="LAB-00001")).values
-    other = given(tmp_path, show(tmp_path, REPORT), replace(ATA, serial="LAB-00002"))
+    assert result_of(tmp_path, show(tmp_path, REPORT), replace(ATA, serial="LAB-00001")).values
+    other = result_of(tmp_path, show(tmp_path, REPORT), replace(ATA, serial="LAB-00002"))
     assert other.trouble == "another_disk"
 
 
@@ -136,7 +136,7 @@ def test_a_report(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_troubles(tmp_path: Path, text: str, status: int, trouble: str) -> None:
     """Truncated, localised, empty and hostile output: a reason each, and no exception."""
-    result = given(tmp_path, show(tmp_path, text, status))
+    result = result_of(tmp_path, show(tmp_path, text, status))
     assert (result.trouble, dict(result.values)) == (trouble, {})
     assert result.detail
 
@@ -146,13 +146,13 @@ def test_every_cut_of_a_report(tmp_path: Path) -> None:
     lines = REPORT.splitlines(keepends=True)
     true = {"start_stops": 50, "power_on_s": 72_000_000, "loads": 5678}
     for cut in range(0, len(lines), 3):
-        result = given(tmp_path, show(tmp_path, "".join(lines[:cut])))
+        result = result_of(tmp_path, show(tmp_path, "".join(lines[:cut])))
         assert result.trouble or result.values == true
 
 
 def test_endless_output(tmp_path: Path) -> None:
     """A flood is cut off and counted."""
-    result = given(tmp_path, "echo 'smartctl 7.3'; exec yes hello")
+    result = result_of(tmp_path, "echo 'smartctl 7.3'; exec yes hello")
     assert result.trouble == "not_understood"
 
 
@@ -165,8 +165,8 @@ def test_endless_output(tmp_path: Path) -> None:
     ],
 )
 def test_smartctl_that_hangs_or_dies(tmp_path: Path, script: str, trouble: str) -> None:
-    """The child keeps its own deadline, and says so."""
-    assert given(tmp_path, script, deadline_ns=SECOND).trouble == trouble
+    """The child ends at its own deadline and reports it."""
+    assert result_of(tmp_path, script, deadline_ns=SECOND).trouble == trouble
 
 
 def test_missing_smartctl() -> None:
@@ -248,7 +248,7 @@ def test_published_samples(samples: Mapping[str, str], tmp_path: Path, name: str
     """Real drives' reports in pySMART's source distribution give the counts in their own text."""
     interface, *figures = SAMPLES[name]
     disk = ATA if interface == "sat" else SCSI
-    result = given(tmp_path, show(tmp_path, samples[name]), disk)
+    result = result_of(tmp_path, show(tmp_path, samples[name]), disk)
     expected = dict(zip(_ATA if interface == "sat" else _SAS, figures, strict=True))
     if "power_on_s" in expected:
         expected["power_on_s"] = 3600 * int(expected["power_on_s"])
@@ -269,7 +269,8 @@ LOADS = [0, 5678, 600_000, 0xFFFFFF, (1_152_921 << 24) + 1_152_733, (105 << 24) 
 OLDER = 3  # of the packings: that drive counts loads in attribute 225, as older ones do
 
 
-INQUIRY = bytes.fromhex("000005021F000000").ljust(36)  # SPC-4 standard INQUIRY data, a disk
+# Standard INQUIRY data of a disk; SPC-4, from memory.
+INQUIRY = bytes.fromhex("000005021F000000").ljust(36)
 
 
 def _can(shelf: Shelf, node: str, answers: Mapping[str, bytes]) -> None:
@@ -285,7 +286,7 @@ def _read_both(shelf: Shelf) -> list[dict[str, Any]]:
     both = []
     identity = bytearray(identify(disk.serial, disk.wwn))
     identity[160:162] = b"\xf0\x03"  # word 80: versions up to ACS-2
-    identity[164] |= 1  # word 82 bit 0: SMART supported; 85: enabled (ACS-3)
+    identity[164] |= 1  # word 82 bit 0: SMART supported; 85: enabled (from memory)
     identity[170] |= 1
     thresholds = smart(dict.fromkeys((4, 9, 12, 192, 193, 225), 0))
     canned = {"aec00": bytes(identity), "ab0d1": thresholds, "ab0da": b"", "ab0d5": bytes(512)}
@@ -301,22 +302,22 @@ def _read_both(shelf: Shelf) -> list[dict[str, Any]]:
         prober.send(probe, disk)
         (answer,) = answers(prober, 1)
         assert isinstance(answer.reply, Record), answer
-        # The drive database knows no drive of ours, so the packing is said on the command line.
+        # The drive database has no such drive, so the packing is given on the command line.
         wide = " -v 193,loadunload" if loads > 0xFFFFFF else ""
         line = f"exec /usr/sbin/smartctl -v '9,{theirs}'{wide}"
         smartctl = stand_in(Path(folder), line + ' "$@"')
         reader = SmartctlCrossChecker(smartctl, 15 * SECOND, {**ENVIRONMENT, **inherited})
         assert reader.start(disk, 0)
-        second = wait(reader)
+        result = wait(reader)
         reader.close()
-        both.append({"ours": dict(answer.reply.values), "theirs": dict(second.values),
-                     "trouble": f"{second.trouble} {second.detail}".strip()})  # fmt: skip
+        both.append({"ours": dict(answer.reply.values), "theirs": dict(result.values),
+                     "trouble": f"{result.trouble} {result.detail}".strip()})  # fmt: skip
     prober.close()
     return both
 
 
 def _read_asleep(shelf: Shelf) -> list[str]:
-    """Inside the shelf: a sleeping disk, and one whose power mode nobody can tell."""
+    """Inside the shelf: a sleeping disk, and one whose power mode cannot be determined."""
     disk = Discovery().scan(0)[0][0].disk
     inherited = {name: os.environ[name] for name in ("LD_PRELOAD", "UMOCKDEV_DIR")}
     _can(shelf, disk.kernel_name, {"aec00": identify(disk.serial, disk.wwn), "s12": INQUIRY})
@@ -354,7 +355,7 @@ def test_our_decoding_and_pysmart_agree(shelf: Shelf) -> None:
         assert "loads" in ours
 
 
-def test_a_sleeping_disk_is_left_asleep(shelf: Shelf) -> None:
+def test_a_sleeping_disk_stays_asleep(shelf: Shelf) -> None:
     """With COUNT 00h and with an unknown one nothing is read: exit 3 and exit 5 (smartctl(8))."""
     assert shelf.run(_read_asleep) == ["asleep", "unsure"]
     log = shelf.do("log")["sda"]

@@ -1,4 +1,4 @@
-"""The second reader as a user has it: the exporter's own process, its configuration, its metrics.
+"""The cross-check as a user has it: the exporter's own process, its configuration, its metrics.
 
 The disks are mocked, the program is a stand-in that prints one kind of output for each disk. What
 is whole and what is not follows smartctl(8), EXIT STATUS, and the form of smartctl 7.3.
@@ -75,11 +75,11 @@ def _cases(serials: list[str]) -> list[tuple[str, str]]:
         ("", "kill -9 $$", "empty"),
     ]  # fmt: skip
     folder = _folder()
-    given = []
+    cases = []
     for number, (text, end, result) in enumerate(texts):
         (folder / f"{number}.txt").write_text(text, encoding="utf-8")
-        given.append((f"cat {folder}/{number}.txt; {end}", result))
-    return given
+        cases.append((f"cat {folder}/{number}.txt; {end}", result))
+    return cases
 
 
 def _folder() -> Path:
@@ -122,7 +122,7 @@ class Exporter:
             [sys.executable, "-c", run, *line], stderr=subprocess.PIPE, text=True
         )
         assert self.process.stderr is not None
-        self.said: list[str] = []
+        self.logged: list[str] = []
         first = self.process.stderr.readline()
         self.url = first.removeprefix("spinledger: serving ").strip()
         self._listener = threading.Thread(target=self._listen, daemon=True)
@@ -130,7 +130,7 @@ class Exporter:
 
     def _listen(self) -> None:
         assert self.process.stderr is not None
-        self.said.extend(line.strip() for line in self.process.stderr)
+        self.logged.extend(line.strip() for line in self.process.stderr)
 
     def write(self, wear: str) -> None:
         """Write the configuration."""
@@ -181,13 +181,13 @@ def in_use(nodes: list[str]) -> Iterator[None]:
 
 
 def results(samples: dict[str, float]) -> dict[str, float]:
-    """Runs of the second reader by result."""
+    """Cross-checks by result."""
     name = re.compile(r'spinledger_wear_cross_checks_total\{result="(\w+)"\}')
     return {found[1]: value for key, value in samples.items() if (found := name.fullmatch(key))}
 
 
 def _can(shelf: Shelf, nodes: list[str]) -> None:
-    """The mocked drives tell their own counters."""
+    """The mocked drives give their counters."""
     for number, node in enumerate(nodes):
         data = bytearray(identify(f"LAB-{number:05d}", f"0x5000{0xB0000000000 + number:012x}"))
         answers = {"aec00": bytes(data), "ab0d0": smart(OWN)}
@@ -195,7 +195,7 @@ def _can(shelf: Shelf, nodes: list[str]) -> None:
 
 
 def _every_kind(shelf: Shelf) -> dict[str, Any]:
-    """All kinds of output, one a disk, in one run that begins without a second reader."""
+    """All kinds of output, one a disk, in one run that begins without a cross-check."""
     count = 15
     nodes = [f"sd{chr(97 + number)}" for number in range(count)]
     _can(shelf, nodes)
@@ -237,33 +237,33 @@ def _every_kind(shelf: Shelf) -> dict[str, Any]:
         ],
         "loads": [v for key, v in after.items() if key.startswith(name)],
         "findings": [key for key, v in after.items() if "wear_readings_disagree" in key and v],
-        "said": exporter.said,
+        "logged": exporter.logged,
         "openings": sorted({what for _, what in shelf.do("openings")}),
     }
 
 
 def test_every_kind_of_output_is_counted_and_hinders_nothing() -> None:
     """Truncated, localised, empty, hostile, endless, hanging and refusing: each is one count under
-    its reason, said once in printable words; every disk is sampled on, and ours are the counters
-    that are shown, with one disagreement told."""
+    its reason, logged once in printable words; every disk is sampled on, and the counters that are
+    shown are ours, with one finding of a disagreement."""
     with mocked_shelf(15) as shelf:
-        given = shelf.run(_every_kind)
-    assert given["off"] == [{}, ""]
-    assert set(given["results"]) == {"read", *TROUBLES}
-    expected = {reason: float(given["expected"].count(reason)) for reason in given["results"]}
-    assert given["results"] == expected
-    assert given["sampled"] >= 3  # the loop did not wait for the program that hangs
-    assert len(given["lines"]) == 15  # each disk once
-    for line in given["lines"]:
+        seen = shelf.run(_every_kind)
+    assert seen["off"] == [{}, ""]
+    assert set(seen["results"]) == {"read", *TROUBLES}
+    expected = {reason: float(seen["expected"].count(reason)) for reason in seen["results"]}
+    assert seen["results"] == expected
+    assert seen["sampled"] >= 3  # the loop did not wait for the program that hangs
+    assert len(seen["lines"]) == 15  # each disk once
+    for line in seen["lines"]:
         assert re.fullmatch(r"\d+ -n standby,3,5 -d sat --all /dev/sd[a-o]", line)
-    assert given["loads"] == [5678.0] * 15
-    assert len(given["disagree"]) == len(given["findings"]) == 1
-    assert 'reason="disagrees"' in given["disagree"][0]
-    assert "00007" in given["findings"][0]
-    words = [line for line in given["said"] if "cross-check" in line]
-    assert len(words) == 15 - given["expected"].count("read")
+    assert seen["loads"] == [5678.0] * 15
+    assert len(seen["disagree"]) == len(seen["findings"]) == 1
+    assert 'reason="disagrees"' in seen["disagree"][0]
+    assert "00007" in seen["findings"][0]
+    words = [line for line in seen["logged"] if "cross-check" in line]
+    assert len(words) == 15 - seen["expected"].count("read")
     assert all(line.isprintable() for line in words)
-    assert given["openings"] == ["close", "open"]  # nobody had a writable descriptor
+    assert seen["openings"] == ["close", "open"]  # nobody had a writable descriptor
 
 
 def _missing(shelf: Shelf) -> dict[str, Any]:
@@ -279,9 +279,9 @@ def _missing(shelf: Shelf) -> dict[str, Any]:
 def test_a_missing_program() -> None:
     """Where smartctl is not there, each disk counts one `missing` a day, and no more."""
     with mocked_shelf(2) as shelf:
-        given = shelf.run(_missing)
-    assert given["results"] == {**dict.fromkeys(("read", *TROUBLES), 0.0), "missing": 2.0}
-    assert given["alive"]
+        seen = shelf.run(_missing)
+    assert seen["results"] == {**dict.fromkeys(("read", *TROUBLES), 0.0), "missing": 2.0}
+    assert seen["alive"]
 
 
 def _stop_while_it_hangs(shelf: Shelf) -> dict[str, Any]:
@@ -308,15 +308,15 @@ def _runs(pid: int) -> bool:
 def test_a_stop_does_not_wait_for_it() -> None:
     """SIGTERM ends the exporter though smartctl hangs and ignores signals; that is killed, too."""
     with mocked_shelf(1) as shelf:
-        given = shelf.run(_stop_while_it_hangs)
-    assert given["code"] == 0
+        seen = shelf.run(_stop_while_it_hangs)
+    assert seen["code"] == 0
 
 
 def _by_pysmart(shelf: Shelf) -> dict[str, Any]:
-    """The real smartctl before a mocked drive whose own log we do not read."""
+    """The real smartctl on a mocked drive whose counters we do not read."""
     data = bytearray(identify("LAB-00000", f"0x5000{0xB0000000000:012x}"))
     data[160:162] = b"\xf0\x03"  # word 80: versions up to ACS-2
-    data[164] |= 1  # word 82 bit 0: SMART supported; 85: enabled (ACS-3)
+    data[164] |= 1  # word 82 bit 0: SMART supported; 85: enabled (from memory)
     data[170] |= 1
     canned = {"aec00": bytes(data), "ab0d0": smart(OWN), "ab0d1": smart(dict.fromkeys(OWN, 0)),
               "ab0da": b"", "ab0d5": bytes(512),
@@ -339,14 +339,14 @@ def _by_pysmart(shelf: Shelf) -> dict[str, Any]:
         key.partition("{")[0].removeprefix("spinledger_disk_"): value
         for key, value in samples.items()
     }
-    wanted = ("load_cycles_total", "start_stop_cycles_total", "power_cycles_total",
+    names = ("load_cycles_total", "start_stop_cycles_total", "power_cycles_total",
               "emergency_retracts_total", "power_on_seconds_total")  # fmt: skip
     writable = [one for one in shelf.do("openings") if "writable" in one[1]]
-    return {**{name: kept.get(name) for name in wanted}, "writable": writable,
+    return {**{name: kept.get(name) for name in names}, "writable": writable,
             "results": results(samples)["read"]}  # fmt: skip
 
 
-def test_the_real_program_before_a_mocked_drive() -> None:
+def test_the_real_program_on_a_mocked_drive() -> None:
     """All counters that are shown come through pySMART and smartctl, which opened the disk
     read-only."""
     with mocked_shelf(1) as shelf:

@@ -1,8 +1,8 @@
-"""Each fault that can be ordered is noticed by what the metrics say, and a healthy shelf is not.
+"""Each fault of the simulated shelf (a set of simulated disks) shows in the metrics.
 
 Outside authority: the order itself, which says what goes wrong, where and when; and the simulator's
-tally, which is kept apart from everything the exporter reads. The signs are those that the shipped
-rules and dashboards read, taken from the series of the rehearsal.
+tally, which is apart from everything that the exporter reads. What is looked for are the series
+that the shipped rules and dashboards read, and a healthy shelf must not have them.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from spinledger.sim.rehearse import Rehearsal, Rehearsed, rehearse
 from spinledger.sim.shelf import EPOCH_WALL_NS
 
 DAYS = 2
-LOOKS_S = 10
+SAMPLES_S = 10
 DOWN, REPLACED, DEAD = "2026-03-01T23:30/2026-03-02T23:30", "2026-03-02T02:00", "2026-03-03T20:00"
 
 # Faults that touch different disks share a run.
@@ -42,7 +42,7 @@ RUNS: dict[str, tuple[str, ...]] = {
 Labels = frozenset[str]
 
 
-class Reported(NamedTuple):
+class Series(NamedTuple):
     """What a run's series say: the last value of each, and its time."""
 
     done: Rehearsed
@@ -51,8 +51,8 @@ class Reported(NamedTuple):
 
     def of(self, name: str, disk: str, *labels: str) -> float:
         """The last value of a disk's series; `labels` as written."""
-        wanted = frozenset((f'disk="sim-attic-{disk}"', *labels))
-        found = [v for (n, own), (v, _) in self.last.items() if n == name and wanted <= own]
+        selected = frozenset((f'disk="sim-attic-{disk}"', *labels))
+        found = [v for (n, own), (v, _) in self.last.items() if n == name and selected <= own]
         assert len(found) == 1, (name, disk, labels, found)
         return found[0]
 
@@ -75,16 +75,16 @@ class Reported(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def given(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Reported]:
+def ran(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Series]:
     """A run of the shelf by its name in RUNS, made once."""
-    made: dict[str, Reported] = {}
+    made: dict[str, Series] = {}
 
-    def run(name: str) -> Reported:
+    def run(name: str) -> Series:
         if name not in made:
             out = io.StringIO()
             folder: Path = tmp_path_factory.mktemp(name)
             done = rehearse(Rehearsal(DAYS, faults=RUNS[name]), folder / "ledger.db", out)
-            made[name] = Reported(done, *parsed(out.getvalue()))
+            made[name] = Series(done, *parsed(out.getvalue()))
         return made[name]
 
     return run
@@ -115,46 +115,46 @@ def test_every_fault_is_ordered_here() -> None:
     assert ordered == set(FAULTS)
 
 
-def test_a_runaway_waker_exceeds_the_limit_of_a_day(given: Callable[[str], Reported]) -> None:
-    """The woken disk's count is above what chance allows its budget, its neighbour's is not."""
+def test_a_runaway_waker_exceeds_the_limit_of_a_day(ran: Callable[[str], Series]) -> None:
+    """The disk that wakes too often is over its limit, its neighbour is not."""
     name, day = "spinledger_disk_cycle_limit_used_ratio", 'window="1d"'
-    assert given("apart").of(name, "frames-1", day) >= 1
-    assert given("apart").of(name, "frames-2", day) < 1
-    assert given("none").of(name, "frames-1", day) < 1
+    assert ran("apart").of(name, "frames-1", day) >= 1
+    assert ran("apart").of(name, "frames-2", day) < 1
+    assert ran("none").of(name, "frames-1", day) < 1
 
 
-def test_a_lost_timer_is_found(given: Callable[[str], Reported]) -> None:
-    """Its disk idles far past the declared timer; its mirror sleeps on, and nothing is said."""
-    assert given("apart").found("timer_not_holding") == {"plates-2"}
-    assert given("none").found("timer_not_holding") == set()
+def test_a_lost_timer_is_found(ran: Callable[[str], Series]) -> None:
+    """Its disk idles far past the declared timer; its mirror sleeps on, without a finding."""
+    assert ran("apart").found("timer_not_holding") == {"plates-2"}
+    assert ran("none").found("timer_not_holding") == set()
 
 
 def test_a_guest_is_found_by_commands_that_move_no_sectors(
-    given: Callable[[str], Reported],
+    ran: Callable[[str], Series],
 ) -> None:
-    """The kernel counts its requests and no sector (pass-through, seen on Linux 6.1): it does not
-    look used, and yet it does not sleep."""
-    assert given("apart").found("commands_keep_awake") == {"darks-1"}
-    assert given("none").found("commands_keep_awake") == set()
+    """The kernel counts its requests and no sector (pass-through, seen on Linux 6.1): it is not
+    active, and yet it does not sleep."""
+    assert ran("apart").found("commands_keep_awake") == {"darks-1"}
+    assert ran("none").found("commands_keep_awake") == set()
     seconds = "spinledger_disk_state_seconds_total"
-    assert given("apart").of(seconds, "darks-1", 'state="active"') == 0
-    assert given("none").of(seconds, "darks-1", 'state="active"') > 3600
+    assert ran("apart").of(seconds, "darks-1", 'state="active"') == 0
+    assert ran("none").of(seconds, "darks-1", 'state="active"') > 3600
 
 
-def test_a_dead_drive_is_absent(given: Callable[[str], Reported]) -> None:
-    """Its series end where it died, and the ledger says since when it is not there. (That its
-    spin-ups failed more and more before is in its own counters, of which nothing is booked.)"""
+def test_a_dead_drive_is_absent(ran: Callable[[str], Series]) -> None:
+    """Its series end where it died, and the ledger has the time since when it is absent. (That
+    its spin-ups failed more and more before is in its own counters, and not recorded.)"""
     absent = "spinledger_disk_absent_since_timestamp_seconds"
-    assert abs(given("apart").of(absent, "frames-3") - wall_s(DEAD)) <= LOOKS_S
-    assert given("apart").ended_s("frames-3") <= wall_s(DEAD)
-    assert not [name for name, _ in given("none").last if name == absent]
+    assert abs(ran("apart").of(absent, "frames-3") - wall_s(DEAD)) <= SAMPLES_S
+    assert ran("apart").ended_s("frames-3") <= wall_s(DEAD)
+    assert not [name for name, _ in ran("none").last if name == absent]
 
 
-def test_a_replaced_disk_is_another_disk(given: Callable[[str], Reported]) -> None:
-    """The old identity is absent from then on; the new one has books of its own, from zero."""
-    one = given("apart")
+def test_a_replaced_disk_is_another_disk(ran: Callable[[str], Series]) -> None:
+    """The old identity is absent from then on; the new one has a record of its own, from zero."""
+    one = ran("apart")
     absent = "spinledger_disk_absent_since_timestamp_seconds"
-    assert abs(one.of(absent, "frames-4") - wall_s(REPLACED)) <= LOOKS_S
+    assert abs(one.of(absent, "frames-4") - wall_s(REPLACED)) <= SAMPLES_S
     info = [own for name, own in one.last if name == "spinledger_disk_info"]
     serials = {
         disk: {text for own in info if f'disk="sim-attic-{disk}"' in own for text in own}
@@ -166,48 +166,49 @@ def test_a_replaced_disk_is_another_disk(given: Callable[[str], Reported]) -> No
         for state in ("active", "idle", "standby", "unknown", "unobserved")
     )
     ends_s = one.done.clock.wall() / SECOND
-    assert abs(seconds - (ends_s - wall_s(REPLACED))) <= LOOKS_S + 240  # a step of the series
+    assert abs(seconds - (ends_s - wall_s(REPLACED))) <= SAMPLES_S + 240  # a step of the series
     own = "spinledger_disk_start_stop_cycles_total"
     assert one.of(own, "frames-4b") < 24 < one.of(own, "frames-4")
 
 
 def test_a_sleepless_pool_sleeps_too_little_in_quiet_hours(
-    given: Callable[[str], Reported],
+    ran: Callable[[str], Series],
 ) -> None:
-    """Every member is below what is asked of a quiet window, and above it on a healthy shelf."""
+    """Every member is below the minimum of a quiet window, and above it on a healthy shelf."""
     for member in range(1, 5):
         for run, enough in (("pools", False), ("none", True)):
             name = "spinledger_disk_quiet_window_asleep_ratio"
-            asleep = given(run).of(name, f"frames-{member}")
-            asked = given(run).of(
+            asleep = ran(run).of(name, f"frames-{member}")
+            minimum = ran(run).of(
                 "spinledger_disk_quiet_window_asleep_min_ratio", f"frames-{member}"
             )
-            assert (asleep >= asked) is enough, (run, member)
+            assert (asleep >= minimum) is enough, (run, member)
 
 
-def test_a_journal_is_found_by_its_beat(given: Callable[[str], Reported]) -> None:
-    """Commits every 5 s (Linux 6.12 include/linux/jbd2.h) keep both members awake, and are told."""
-    assert given("none").found("regular_access") == {"darks-1"}  # its guest's beat of 30 s
-    assert given("pools").found("regular_access") >= {"plates-1", "plates-2"}
+def test_a_journal_is_found_by_its_interval(ran: Callable[[str], Series]) -> None:
+    """Commits every 5 s (Linux 6.12 include/linux/jbd2.h:48) keep both members awake and are
+    found."""
+    assert ran("none").found("regular_access") == {"darks-1"}  # its guest's interval of 30 s
+    assert ran("pools").found("regular_access") >= {"plates-1", "plates-2"}
     standby = ("spinledger_disk_state_seconds_total", "plates-1", 'state="standby"')
-    assert given("pools").of(*standby) == 0
-    assert given("none").of(*standby) > 86_400
+    assert ran("pools").of(*standby) == 0
+    assert ran("none").of(*standby) > 86_400
 
 
-def test_a_day_without_exporter_is_unobserved(given: Callable[[str], Reported]) -> None:
-    """Just that day is; nothing is told of it; the drives' own counters tell its spin-ups."""
-    one = given("blind")
+def test_a_day_without_exporter_is_unobserved(ran: Callable[[str], Series]) -> None:
+    """Just that day is, without a series; the drives' counters give its spin-ups."""
+    one = ran("blind")
     began_s, ended_s = (wall_s(local) for local in DOWN.split("/"))
-    assert not [at for at in one.times if began_s + LOOKS_S < at < ended_s]
+    assert not [at for at in one.times if began_s + SAMPLES_S < at < ended_s]
     truth = one.done.shelf.truth()
     for identity in one.done.loop.accounts:
         disk = identity.removeprefix("sim-attic-")
         seconds = one.of("spinledger_disk_state_seconds_total", disk, 'state="unobserved"')
-        assert abs(seconds - DAY / SECOND) <= LOOKS_S, disk
+        assert abs(seconds - DAY / SECOND) <= SAMPLES_S, disk
         blind = [
             start
             for start in truth[identity].events
             if start.what == "start" and began_s <= (start.at_ns + EPOCH_WALL_NS) / SECOND < ended_s
         ]
-        told_of = one.of("spinledger_disk_cycles_total", disk, 'observed="no"')
-        assert 0 <= told_of - len(blind) <= 1, disk  # and a nap shorter than a look, perhaps
+        counted = one.of("spinledger_disk_cycles_total", disk, 'observed="no"')
+        assert 0 <= counted - len(blind) <= 1, disk  # and perhaps a standby between two samples

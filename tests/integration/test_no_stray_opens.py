@@ -1,7 +1,7 @@
 """Once it runs, the exporter opens and imports nothing outside a short list.
 
-So that neither a lazy import nor a stray file wakes a sleeping root disk. Watched by an audit hook
-(PEP 578) in the exporter's own process, on the mocked shelf and on the simulated one.
+So that neither a lazy import nor a stray file wakes a sleeping root disk. An audit hook (PEP 578)
+in the exporter's own process sees them, on the mocked shelf and on the simulated one.
 """
 
 from __future__ import annotations
@@ -76,20 +76,20 @@ def mocked(shelf: Shelf) -> dict[str, Any]:
     return watch(["serve", "--config", str(config)], 9797)
 
 
-def strangers(given: dict[str, Any], folder: Path) -> list[str]:
+def strays(seen: dict[str, Any], folder: Path) -> list[str]:
     """What was opened outside the list: the kernel's files, the ledger, its live journal."""
     allowed = ("/sys/", "/proc/", "/run/spinledger/", "/dev/shm/spinledger-", str(folder))
-    return [path for path in given["opened"] if not path.startswith(allowed)]
+    return [path for path in seen["opened"] if not path.startswith(allowed)]
 
 
 def test_real_ports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """On the mocked shelf: nothing stray, though four pages were asked for."""
+    """On the mocked shelf: nothing stray, although four pages were fetched."""
     monkeypatch.setenv("SPINLEDGER_TEST_FOLDER", str(tmp_path))
     with mocked_shelf(3) as shelf:
-        given = shelf.run(mocked)
-    assert given["code"] == 0
-    assert strangers(given, tmp_path) == []
-    assert given["imported"] == []
+        seen = shelf.run(mocked)
+    assert seen["code"] == 0
+    assert strays(seen, tmp_path) == []
+    assert seen["imported"] == []
 
 
 def test_simulated_shelf(tmp_path: Path) -> None:
@@ -100,7 +100,7 @@ def test_simulated_shelf(tmp_path: Path) -> None:
     ]
     code = (
         "import json, sys; from tests.integration.test_no_stray_opens import watch; "
-        f"print('told ' + json.dumps(watch({arguments!r}, 9798)))"
+        f"print('seen ' + json.dumps(watch({arguments!r}, 9798)))"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],
@@ -109,7 +109,7 @@ def test_simulated_shelf(tmp_path: Path) -> None:
         text=True,
         check=True,
     )
-    line = next(row for row in done.stdout.splitlines() if row.startswith("told "))
-    given = json.loads(line.removeprefix("told "))
-    assert strangers(given, tmp_path) == []
-    assert given["imported"] == []
+    line = next(row for row in done.stdout.splitlines() if row.startswith("seen "))
+    seen = json.loads(line.removeprefix("seen "))
+    assert strays(seen, tmp_path) == []
+    assert seen["imported"] == []

@@ -17,17 +17,17 @@ from tests.fakes.probing import answers, probe_all
 FIRST = "wwn-0x50000b0000000000"  # drive 0 of the shelf
 
 
-def settle(discovery: Discovery, quiet_s: float = 0.25) -> list[list[object]]:
+def settle(discovery: Discovery, silent_s: float = 0.25) -> list[list[object]]:
     """All changes until none has come for a moment: [what, identity, nodes, pool]."""
-    given: list[list[object]] = []
-    while select.select([discovery], [], [], quiet_s)[0]:
+    found: list[list[object]] = []
+    while select.select([discovery], [], [], silent_s)[0]:
         for change in discovery.changes(0):
             if isinstance(change, Gone):
-                given.append(["gone", change.identity])
+                found.append(["gone", change.identity])
             else:
                 disk = change.disk
-                given.append(["seen", disk.identity, list(disk.nodes), disk.pool])
-    return given
+                found.append(["seen", disk.identity, list(disk.nodes), disk.pool])
+    return found
 
 
 def _life_of_a_disk(shelf: Shelf) -> dict[str, Any]:
@@ -77,7 +77,7 @@ def _twins(shelf: Shelf) -> dict[str, Any]:
     return {"together": together, "collisions": collisions, "alone": settle(discovery)}
 
 
-def test_two_disks_of_one_name_are_told_apart_by_port() -> None:
+def test_two_disks_of_one_name_are_named_by_port() -> None:
     """Each gets its port as a suffix, the collision is reported, and ends with its cause."""
     ports = [f"{FIRST}.pci-0000_00_1f.2-ata-{number}.0" for number in (1, 2)]
     with mocked_shelf(1) as shelf:
@@ -123,7 +123,7 @@ def _paths(shelf: Shelf) -> dict[str, Any]:
 
 
 def test_two_paths_are_one_disk_until_both_are_gone() -> None:
-    """Seen anew with more or fewer nodes, never gone; its counter does not fall, and questions go
+    """Seen anew with more or fewer nodes, never gone; its counter does not fall, and probes go
     to the path that is left."""
     with mocked_shelf(1) as shelf:
         story = shelf.run(_paths)

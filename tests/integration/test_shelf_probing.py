@@ -1,7 +1,7 @@
-"""24 mocked disks asked through the real prober process.
+"""24 mocked disks probed through the real prober process.
 
 What reached a drive is judged by the drives' own log, and what was opened by inotify on their
-nodes, not by anything this program says of itself. Functions named `_...` run before the shelf.
+nodes, not by what this program reports. Functions named `_...` run inside the shelf.
 """
 
 from __future__ import annotations
@@ -26,9 +26,10 @@ from tests.fakes.patience import PATIENCE_S
 from tests.fakes.probing import answers, probe_all
 
 DISKS = 24
-# CHECK POWER MODE in the 16-byte pass-through: PROTOCOL non-data, CK_COND, command E5h (SAT-3).
+# CHECK POWER MODE in the 16-byte pass-through: PROTOCOL non-data, CK_COND, command E5h (Linux
+# 6.12 libata-scsi.c:3240-3260; E5h: Ultrastar HC580 specification, p138).
 E5 = "850620" + "00" * 11 + "e500"
-# What the drives return by number modulo three, and its meaning (ACS-3 CHECK POWER MODE).
+# What the drives return by number modulo three, and its meaning (the same specification, table 86).
 MODES = ("standby", "active_or_idle", "idle")
 
 
@@ -38,7 +39,7 @@ def _disks() -> list[Disk]:
 
 
 def _find(shelf: Shelf) -> list[str]:
-    """Discover, and hold still long enough for a late question to show."""
+    """Discover, and wait long enough for a late command to show."""
     disks = _disks()
     time.sleep(0.1)
     return [disk.identity for disk in disks]
@@ -52,15 +53,16 @@ def test_discovery_sends_nothing_and_opens_nothing() -> None:
         assert set(map(tuple, shelf.do("log").values())) == {()}
 
 
-def _ask_twice(shelf: Shelf) -> dict[str, Any]:
-    """Ask all disks, twice; forget the first. What was told, and how the prober stood then."""
+def _probe_twice(shelf: Shelf) -> dict[str, Any]:
+    """Probe all disks, twice; forget the first. The states, and the prober's descriptors and
+    size."""
     disks = _disks()
     prober = ProcessProber()
-    given: list[list[str]] = []
+    states: list[list[str]] = []
     for first in (1, DISKS + 1):
         assert probe_all(prober, disks, first) == DISKS
         got = sorted(answers(prober, DISKS), key=lambda one: one.probe.number)
-        given.append([one.reply.mode for one in got if isinstance(one.reply, Reported)])
+        states.append([one.reply.mode for one in got if isinstance(one.reply, Reported)])
     process = Path(f"/proc/{prober.pid}")
     flags = {}
     for descriptor in (process / "fd").iterdir():
@@ -75,17 +77,18 @@ def _ask_twice(shelf: Shelf) -> dict[str, Any]:
         time.sleep(0.01)
     before_close = shelf.do("openings")
     prober.close()
-    return {"told": given, "flags": flags, "kib": int(memory), "openings": before_close}
+    return {"states": states, "flags": flags, "kib": int(memory), "openings": before_close}
 
 
-def test_one_question_is_one_command_and_nothing_else() -> None:
-    """Asked twice, each drive got E5h twice and nothing else; each node was opened once, read-only,
-    and closed only when forgotten; each answer is the drive's own; the prober stays small."""
+def test_one_probe_is_one_command_and_nothing_else() -> None:
+    """Probed twice, each drive got E5h twice and nothing else; each node was opened once,
+    read-only, and closed only when forgotten; each reply is the drive's own; the prober stays
+    small."""
     with mocked_shelf(DISKS) as shelf:
-        inside = shelf.run(_ask_twice)
+        inside = shelf.run(_probe_twice)
         assert shelf.do("log") == {f"sd{chr(97 + n)}": [E5, E5] for n in range(DISKS)}
         assert {what for _, what in shelf.do("openings")} == {"open", "close"}
-    assert inside["told"] == [[MODES[n % 3] for n in range(DISKS)]] * 2
+    assert inside["states"] == [[MODES[n % 3] for n in range(DISKS)]] * 2
     opened = sorted(node for node, what in inside["openings"] if what == "open")
     assert opened == sorted(f"sd{chr(97 + n)}" for n in range(DISKS))
     assert [one for one in inside["openings"] if one[1] != "open"] == [["sda", "close"]]
@@ -97,18 +100,18 @@ def test_one_question_is_one_command_and_nothing_else() -> None:
 
 
 def _stopped_meanwhile(shelf: Shelf) -> list[list[str]]:
-    """Asked while the kernel's word is `suspended`, `suspending`, `active`: what came of each."""
+    """Probed while the status is `suspended`, `suspending`, `active`: what came of each."""
     disks = _disks()
     prober = ProcessProber()
-    given = []
+    outcomes = []
     for number, status in enumerate(("suspended", "suspending", "active"), 1):
         shelf.do("set", node="sda", name="device/power/runtime_status", value=status)
         probe_all(prober, disks, number)
         (one,) = answers(prober, 1)
         withheld = isinstance(one.reply, Refused) and one.reply.reason is Reason.WITHHELD
-        given.append([status, "withheld" if withheld else "asked", str(one.sent)])
+        outcomes.append([status, "withheld" if withheld else "sent", str(one.sent)])
     prober.close()
-    return given
+    return outcomes
 
 
 def test_a_disk_stopped_by_the_kernel_since_its_sample_is_sent_nothing() -> None:
@@ -118,7 +121,7 @@ def test_a_disk_stopped_by_the_kernel_since_its_sample_is_sent_nothing() -> None
         assert shelf.run(_stopped_meanwhile) == [
             ["suspended", "withheld", "False"],
             ["suspending", "withheld", "False"],
-            ["active", "asked", "True"],
+            ["active", "sent", "True"],
         ]
         assert shelf.do("log") == {"sda": [E5]}
 
@@ -135,7 +138,7 @@ def test_the_harness_sees_a_writable_descriptor() -> None:
 
 
 def _one_hangs(shelf: Shelf) -> dict[str, Any]:
-    """The first disk hangs; the others are asked three times; then it answers."""
+    """The first disk hangs; the others are probed three times; then it replies."""
     disks = _disks()
     prober = ProcessProber()
     probe_all(prober, disks[1:2])  # the process is up
@@ -143,7 +146,7 @@ def _one_hangs(shelf: Shelf) -> dict[str, Any]:
     shelf.do("hang", node="sda")
     probe_all(prober, disks, 10)
     got = answers(prober, DISKS - 1)
-    quiet = answers(prober, 1, within=0.2)
+    silent = answers(prober, 1, within=0.2)
     again = probe_all(prober, disks[1:], 100)
     got += answers(prober, again)
     shelf.do("release", node="sda")
@@ -151,20 +154,20 @@ def _one_hangs(shelf: Shelf) -> dict[str, Any]:
     prober.close()
     return {
         "answered": sorted({one.probe.number for one in got}),
-        "quiet": len(quiet),
+        "silent": len(silent),
         "late": [
             (one.probe.number, one.reply.mode) for one in late if isinstance(one.reply, Reported)
         ],
     }
 
 
-def test_a_disk_that_hangs_hurts_nobody() -> None:
-    """The other 23 answer at once, twice; the hung one's answer comes whenever it comes."""
+def test_a_disk_that_hangs_delays_no_other() -> None:
+    """The other 23 reply at once, twice; the hung one's reply comes whenever it comes."""
     with mocked_shelf(DISKS) as shelf:
         inside = shelf.run(_one_hangs)
     others = [*range(11, 10 + DISKS), *range(100, 99 + DISKS)]
     assert inside["answered"] == others
-    assert inside["quiet"] == 0
+    assert inside["silent"] == 0
     assert inside["late"] == [[10, "standby"]]
 
 
@@ -180,7 +183,7 @@ def _close_while_hung(shelf: Shelf) -> bool:
 
 
 def test_closing_does_not_wait_for_a_hung_disk() -> None:
-    """A stop returns though no answer will ever come."""
+    """Closing returns although no reply will ever come."""
     with mocked_shelf(1) as shelf:
         assert shelf.run(_close_while_hung)
 
@@ -217,7 +220,7 @@ def _ended(prober: ProcessProber, at_ns: int) -> int:
 
 
 def _crash(shelf: Shelf) -> dict[str, Any]:
-    """A Ctrl-C, a death with a question outstanding, then deaths in a row."""
+    """A Ctrl-C, an end with a command outstanding, then two ends in a row."""
     disks = _disks()
     prober = ProcessProber()
     descriptor, first = prober.fileno(), prober.pid
@@ -226,22 +229,22 @@ def _crash(shelf: Shelf) -> dict[str, Any]:
     os.kill(first, signal.SIGINT)
     shelf.do("hang", node="sda")
     probe_all(prober, disks, 10)
-    given = answers(prober, 1)
+    interrupted = answers(prober, 1)
     os.kill(first, signal.SIGKILL)
-    fallen = answers(prober, 1)
+    ended = answers(prober, 1)
     shelf.do("release", node="sda")
     probe_all(prober, disks, 20)
     recovered = answers(prober, 2)
     story = {
-        "after ctrl-c": [isinstance(one.reply, Reported) for one in given],
-        "owed": [[one.probe.number, _reason(one), one.sent] for one in fallen],
+        "after ctrl-c": [isinstance(one.reply, Reported) for one in interrupted],
+        "outstanding": [[one.probe.number, _reason(one), one.sent] for one in ended],
         "recovered": [isinstance(one.reply, Reported) for one in recovered],
         "at once": _ended(prober, 0) > 0,
         "not again": _ended(prober, SECOND // 2),
     }
     probe_all(prober, disks[:1], 30, at_ns=SECOND // 2)
     down = answers(prober, 1, at_ns=SECOND // 2)
-    story["asked while down"] = [[one.probe.number, _reason(one), one.sent] for one in down]
+    story["probed while down"] = [[one.probe.number, _reason(one), one.sent] for one in down]
     prober.replies(SECOND)
     story["after a second"] = prober.pid > 0
     story["same descriptor"] = prober.fileno() == descriptor
@@ -250,28 +253,28 @@ def _crash(shelf: Shelf) -> dict[str, Any]:
 
 
 def _reason(answered: Answered) -> str:
-    return answered.reply.reason if isinstance(answered.reply, Refused) else "told"
+    return answered.reply.reason if isinstance(answered.reply, Refused) else "state"
 
 
-def test_a_prober_that_dies_is_answered_for_and_restarted() -> None:
-    """What it owed is refused as prober_down, and perhaps sent; the next process answers; a second
-    death in a row is followed by a pause, in which nothing is sent; the descriptor to wait for
-    stays the same."""
+def test_a_prober_that_ends_is_restarted() -> None:
+    """Its outstanding command is refused as prober_down, and perhaps sent; the next process
+    replies; a second end in a row is followed by a pause, in which nothing is sent; the descriptor
+    to wait for stays the same."""
     with mocked_shelf(2) as shelf:
         assert shelf.run(_crash) == {
             "after ctrl-c": [True],
-            "owed": [[10, Reason.PROBER_DOWN, True]],
+            "outstanding": [[10, Reason.PROBER_DOWN, True]],
             "recovered": [True, True],
             "at once": True,
             "not again": 0,
-            "asked while down": [[30, Reason.PROBER_DOWN, False]],
+            "probed while down": [[30, Reason.PROBER_DOWN, False]],
             "after a second": True,
             "same descriptor": True,
         }
 
 
 def _foreign_messages(_: Shelf) -> list[str]:
-    """Speak to the module by hand: everything here must be refused before any node is opened."""
+    """Messages by hand: all of them must be refused before any node is opened."""
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
     with theirs:
         child = subprocess.Popen(
@@ -327,7 +330,7 @@ def _successor(shelf: Shelf) -> dict[str, Any]:
     }
 
 
-def test_a_successor_under_the_same_name_is_not_asked_for_its_predecessor() -> None:
+def test_a_successor_under_the_same_name_is_not_probed_for_its_predecessor() -> None:
     """The sequence number of the disk, which never repeats, is compared after the open."""
     with mocked_shelf(1) as shelf:
         assert shelf.run(_successor) == {
@@ -339,6 +342,6 @@ def test_a_successor_under_the_same_name_is_not_asked_for_its_predecessor() -> N
 
 
 def test_the_guard_refuses_this_hosts_own_devices() -> None:
-    """A test that escaped the shelf would ask real drives: it stops before."""
+    """A test that escaped the shelf would probe real drives: it stops before."""
     with pytest.raises(AssertionError, match="the host's own devices"):
         mocked.inside(__name__, "_find")

@@ -120,8 +120,8 @@ def test_two_readers_that_disagree_are_counted_and_told() -> None:
     two agree again the sentence is gone and the count stays."""
     shelf: list[Several] = []
     fake = same(shelf)
-    right = fake.tell
-    fake.tell = lambda disk, at_ns: {"start_stops": 999_999}
+    right = fake.result
+    fake.result = lambda disk, at_ns: {"start_stops": 999_999}
     shelf.append(Several([(kind("plain", TIMER_S), busy(200_000))], fake))
     seen = shelf[0].run(80_000).view(0)
     own = shelf[0].rack.places[0].drive.odometer.starts
@@ -130,7 +130,7 @@ def test_two_readers_that_disagree_are_counted_and_told() -> None:
     (found,) = [one for one in seen.findings if one.code == "wear_readings_disagree"]
     assert "by our commands, 999999 by smartctl" in found.evidence
     assert [e.verdict for e in shelf[0].entries if isinstance(e, Reading)].count("disagrees") == 1
-    fake.tell = right
+    fake.result = right
     seen = shelf[0].run(200_000).view(0)
     assert len(fake.log) == 3
     assert samples(seen)["wear_rejected"][("disagrees",)] == 1
