@@ -10,11 +10,10 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Mapping
 from operator import attrgetter
-from zoneinfo import ZoneInfo
 
 from spinledger.config.current import CurrentConfig
-from spinledger.config.load import host_zone
 from spinledger.config.settings import Config
+from spinledger.config.zones import host_zone, time_zone
 from spinledger.model import DAY, HOUR
 from spinledger.store.history import History
 from spinledger.strip import NO_HISTORY, DiskHistory, Period, SpinUp
@@ -33,11 +32,16 @@ def page_context(owner: CurrentConfig, remembered: Callable[[], History], host: 
     return PageContext(
         histories=RecentHistories(remembered),
         calendars=lambda: dict(owner.calendars),
-        tz=ZoneInfo(zone),
+        tz=time_zone(zone),
         zone=zone,
         host=host,
         tariff=lambda: owner.config.tariff,
     )
+
+
+def check_zone(config: Config) -> None:
+    """Raises BadInput where the zone of the pages cannot be read."""
+    time_zone(zone_of(config))
 
 
 def zone_of(config: Config) -> str:

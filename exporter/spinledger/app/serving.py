@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from platform import node
-from zoneinfo import ZoneInfo
 
-from spinledger.app.pages import page_context
+from spinledger.app.pages import check_zone, page_context
 from spinledger.app.publishers import Latest, Signals, TextFile
 from spinledger.config.current import CurrentConfig, say
-from spinledger.config.load import host_zone, load
+from spinledger.config.load import find, load
 from spinledger.config.settings import Config
+from spinledger.config.zones import host_zone, time_zone
 from spinledger.device.clock import RealClock
 from spinledger.device.counters import SysfsCounters
 from spinledger.device.cross_check import SmartctlCrossChecker, files_of
@@ -60,12 +60,7 @@ class Serving:
 def serve(serving: Serving) -> int:
     """Run the exporter until a signal, or for `for_s` seconds. Returns the exit code."""
     signals = Signals()
-    current = CurrentConfig(serving.config, load(serving.config), time.time())
-    if current.config.tls_and_users is not None:
-        raise Refusal(
-            f"{current.config.source}: web.tls_and_users: this version serves neither TLS nor "
-            "users; drop the key, and put a reverse proxy in front"
-        )
+    current = configured(serving)
     latest = Latest()
     listen = serving.listen or current.config.listen
     publishers: list[Latest | TextFile] = [latest]
@@ -129,6 +124,37 @@ def serve(serving: Serving) -> int:
     return 0
 
 
+def configured(serving: Serving) -> CurrentConfig:
+    """The configuration to start with. Raises BadInput for what cannot be served.
+
+    Simulated disks do not take this host's usual file.
+    """
+    usual = not serving.simulated
+    config = load(find(serving.config) if usual else serving.config, serving=True)
+    if serving.simulated:
+        time_zone(*simulated_zone(serving))
+    else:
+        check_zone(config)
+    overridden = frozenset(
+        key
+        for key, given in (("listen", serving.listen), ("ledger.path", ledger_named(serving)))
+        if given
+    )
+    return CurrentConfig(serving.config, config, time.time(), usual, overridden)
+
+
+def ledger_named(serving: Serving) -> bool:
+    """Whether the ledger is not that of the configuration."""
+    return serving.simulated or bool(serving.ledger)
+
+
+def simulated_zone(serving: Serving) -> tuple[str, str]:
+    """The time zone of simulated disks, and the option that names it; "" for the host's."""
+    if serving.zone:
+        return serving.zone, "--zone"
+    return host_zone() or "UTC", ""
+
+
 def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
     """The ledger: a file, or memory alone for `memory` and for a simulated shelf without a name."""
     if serving.ledger == MEMORY or (serving.simulated and not serving.ledger):
@@ -186,7 +212,7 @@ def _simulated(
     from spinledger.sim.clocks import ScaledClock
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
-    zone = serving.zone or host_zone() or "UTC"
+    zone, _ = simulated_zone(serving)
     start_wall_ns = kept_wall_ns or evening_wall_ns(zone)
     if serving.at_present:
         start_wall_ns = max(kept_wall_ns, time.time_ns())
@@ -223,7 +249,7 @@ def simulated_boot(serving: Serving) -> str:
 
 def evening_wall_ns(zone: str) -> int:
     """The last 21:00 of a zone's local time: where a simulated shelf begins."""
-    now = datetime.now(ZoneInfo(zone))
+    now = datetime.now(time_zone(zone, "--zone"))
     evening = now.replace(hour=EVENING_HOUR, minute=0, second=0, microsecond=0)
     if evening > now:
         evening -= timedelta(days=1)

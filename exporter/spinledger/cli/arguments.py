@@ -1,16 +1,32 @@
-"""Arguments that several commands share, and their one-line complaints."""
+"""Arguments that several commands share."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
 
+from spinledger.config.load import USUAL, find, load
+from spinledger.config.settings import Config
+from spinledger.config.values import duration
+from spinledger.errors import BadConfig
+from spinledger.model import SECOND
+
+DISK_HELP = "the disk, by kernel name, serial number or identity"
+
 
 def add_config(parser: argparse.ArgumentParser) -> None:
-    """`--config F`."""
+    """`--config FILE`."""
     parser.add_argument(
-        "--config", type=Path, metavar="F", help="the configuration file; none: built-in defaults"
+        "--config",
+        type=Path,
+        metavar="FILE",
+        help=f"configuration file; default: {USUAL} if there is one, else built-in defaults",
     )
+
+
+def configuration(arguments: argparse.Namespace) -> Config:
+    """The settings that `--config` gives. Raises BadConfig."""
+    return load(find(arguments.config))
 
 
 def address(text: str) -> tuple[str, int]:
@@ -20,6 +36,29 @@ def address(text: str) -> tuple[str, int]:
     if not colon or not port.isdecimal() or int(port) > 65535:
         raise argparse.ArgumentTypeError(f"{text!r} is not HOST:PORT, such as 127.0.0.1:9786")
     return host or "127.0.0.1", int(port)
+
+
+def length(text: str) -> int:
+    """A duration as the configuration has it, or decimal seconds: nanoseconds, 0 or more."""
+    bare = text.isascii() and text.replace(".", "", 1).isdecimal()
+    try:
+        return duration(f"{text}s" if bare else text)
+    except BadConfig as bad:
+        fix = f"{bad.fix}, or decimal seconds"
+        raise argparse.ArgumentTypeError(f"{bad.what}; {fix}") from None
+
+
+def positive_length(text: str) -> int:
+    """Likewise, above 0."""
+    length_ns = length(text)
+    if not length_ns:
+        raise argparse.ArgumentTypeError("must be longer than 0; write it such as 40s or 8h")
+    return length_ns
+
+
+def seconds(text: str) -> float:
+    """Likewise, in seconds."""
+    return positive_length(text) / SECOND
 
 
 def positive(text: str) -> float:

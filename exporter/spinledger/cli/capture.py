@@ -23,11 +23,9 @@ from pathlib import Path
 
 from spinledger import words
 from spinledger.app.capture import Row, capture, chosen, held_signals
-from spinledger.cli.arguments import add_config
+from spinledger.cli.arguments import DISK_HELP, add_config, configuration, positive_length
 from spinledger.cli.bar import Bar
-from spinledger.config.load import load
-from spinledger.config.values import duration
-from spinledger.errors import BadConfig, BadInput
+from spinledger.errors import BadInput
 from spinledger.model import SECOND
 
 COLUMNS = ["timestamp_seconds", "op", "actor"]
@@ -47,7 +45,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_config(parser)
     parser.add_argument(
-        "--for", dest="for_ns", required=True, type=_duration, metavar="DURATION", help="such as 8h"
+        "--for",
+        dest="for_ns",
+        required=True,
+        type=positive_length,
+        metavar="DURATION",
+        help="such as 8h",
     )
     parser.add_argument(
         "--out", type=Path, metavar="F.csv", help="write the trace here; default: standard output"
@@ -57,13 +60,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="NAME",
-        help="only this disk, by kernel name or identity; may be repeated",
+        help=f"{DISK_HELP}; may be repeated",
     )
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Capture until the time is over or a signal comes; the rows so far are kept."""
-    config = load(arguments.config)
+    config = configuration(arguments)
     if arguments.out is not None:
         _check(arguments.out)
     disks = chosen(config, arguments.disk)
@@ -168,18 +171,6 @@ class Summary:
         if len(self._sums) > _MOST_LINES:
             lines.append(f"and {len(self._sums) - _MOST_LINES} more")
         return lines
-
-
-def _duration(text: str) -> int:
-    """A duration such as 40s or 8h, or a number of seconds, in nanoseconds."""
-    bare = text.replace(".", "", 1).isdecimal()
-    try:
-        length_ns = duration(f"{text}s" if bare else text)
-    except BadConfig as bad:
-        raise argparse.ArgumentTypeError(f"{bad.what}; {bad.fix}") from None
-    if length_ns <= 0:
-        raise argparse.ArgumentTypeError("must be longer than 0; write it such as 40s or 8h")
-    return length_ns
 
 
 def _check(path: Path) -> None:

@@ -16,10 +16,9 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from spinledger.cli.arguments import add_config
+from spinledger.cli.arguments import add_config, configuration
 from spinledger.cli.bar import Bar
 from spinledger.cli.exporter import NoExporter, add_exporter, listening
-from spinledger.config.load import load
 from spinledger.errors import BadInput, Unavailable
 from spinledger.store import export
 from spinledger.store.history import History, read
@@ -61,7 +60,7 @@ def _parts(arguments: argparse.Namespace, form: str) -> Iterator[bytes]:
     """The history in a form (csv, json, openmetrics). Raises BadInput or Unavailable."""
     if arguments.ledger:
         return _from_file(arguments.ledger, arguments, form)
-    config = load(arguments.config)
+    config = configuration(arguments)
     query = {"disk": arguments.disk, "since": arguments.since, "format": form}
     exporter = arguments.exporter or listening(config.listen)
     try:

@@ -22,7 +22,7 @@ from spinledger import strip
 from spinledger.app.examining import observe
 from spinledger.app.pages import zone_of
 from spinledger.cli import screen, strips, weekly
-from spinledger.cli.arguments import add_config
+from spinledger.cli.arguments import add_config, configuration
 from spinledger.cli.exporter import (
     DAY_S,
     Exporter,
@@ -35,7 +35,6 @@ from spinledger.cli.exporter import (
     wall_ns,
 )
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, table
-from spinledger.config.load import load
 from spinledger.config.settings import Config
 from spinledger.strip import NO_HISTORY, DiskHistory
 from spinledger.web.snapshot_json import Json, snapshot_json
@@ -91,7 +90,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the disks; 1 when there are findings."""
-    config = load(arguments.config)
+    config = configuration(arguments)
     source = Source(config, arguments.exporter)
     found = False
     try:

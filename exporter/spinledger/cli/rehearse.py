@@ -1,4 +1,7 @@
-"""`spinledger rehearse`: a simulated shelf through the real code, a month in a minute."""
+"""`spinledger rehearse`: simulated disks through the real code, a month in a minute.
+
+Only `--config` names a configuration: the same command gives the same result on every host.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from spinledger.cli.arguments import add_config, positive
+from spinledger.cli.arguments import length, positive
 from spinledger.cli.bar import Bar
-from spinledger.config.values import duration
-from spinledger.errors import BadConfig, BadInput
+from spinledger.errors import BadInput
 from spinledger.ledger.summary import lifetime
 from spinledger.model import DAY, HOUR, SECOND, State
 from spinledger.sim.rehearse import (
@@ -29,25 +31,41 @@ NOW = "now"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
-    add_config(parser)
-    parser.add_argument("--days", type=positive, metavar="N", help="how long")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="which shelf")
-    parser.add_argument("--disks", type=int, default=8, metavar="N", help="how many disks")
-    parser.add_argument("--host", default="attic", help="attic or dome")
     parser.add_argument(
-        "--fault", action="append", default=[], metavar="NAME[@FROM[/UNTIL]]", help="order a fault"
+        "--config", type=Path, metavar="FILE", help="configuration file; default: built-in defaults"
     )
-    parser.add_argument("--zone", default="Europe/Prague", help="where the shelf's people live")
+    parser.add_argument("--days", type=positive, metavar="N", help="how many days")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="random seed")
+    parser.add_argument("--disks", type=int, default=8, metavar="N", help="how many disks")
+    parser.add_argument("--host", default="attic", help="which host to simulate: attic or dome")
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="NAME[@FROM[/UNTIL]]",
+        help="simulate this fault",
+    )
+    parser.add_argument(
+        "--zone", default="Europe/Prague", help="time zone of the simulation (Europe/Prague)"
+    )
     parser.add_argument(
         "--end", metavar="TIME", help="when it ends (ISO, UTC), or `now`; default: a fixed day"
     )
-    parser.add_argument("--openmetrics", type=Path, metavar="FILE", help="series for backfill")
-    parser.add_argument("--job", default="spinledger", metavar="J", help="label of the series")
-    parser.add_argument("--instance", default="localhost:9786", metavar="I", help="likewise")
     parser.add_argument(
-        "--leave-out", default="0", metavar="DURATION", help="no series for this much of the end"
+        "--openmetrics", type=Path, metavar="FILE", help="write series with timestamps to a file"
     )
-    parser.add_argument("--ledger", type=Path, metavar="FILE", help="keep the ledger here")
+    parser.add_argument("--job", default="spinledger", metavar="J", help="label job of the series")
+    parser.add_argument(
+        "--instance", default="localhost:9786", metavar="I", help="label instance of the series"
+    )
+    parser.add_argument(
+        "--leave-out",
+        type=length,
+        default=0,
+        metavar="DURATION",
+        help="write no series for this much of the end",
+    )
+    parser.add_argument("--ledger", type=Path, metavar="FILE", help="keep the ledger in this file")
     parser.add_argument(
         "--continue",
         dest="goes_on",
@@ -57,8 +75,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Rehearse and say what came of it."""
-    asked = _asked(arguments)
+    """Rehearse, and print the ledger's figures beside the simulation's own."""
+    rehearsal = _rehearsal(arguments)
     with ExitStack() as held:
         ledger = arguments.ledger
         if ledger is None:
@@ -79,25 +97,21 @@ def run(arguments: argparse.Namespace) -> int:
         began = time.monotonic()
         with series as out, Bar("rehearsing") as bar:
             names = (arguments.job, arguments.instance)
-            done = rehearse(asked, ledger, out, names, bar.show)
+            done = rehearse(rehearsal, ledger, out, names, bar.show)
         if not arguments.goes_on:
             print(_compared(done), end="")
         took_s = time.monotonic() - began
-        print(f"{asked.days:.4g} days in {took_s:.1f} s; {done.lines} lines of series")
+        print(f"{rehearsal.days:.4g} days in {took_s:.1f} s; {done.lines} lines of series")
     return 0
 
 
-def _asked(arguments: argparse.Namespace) -> Rehearsal:
+def _rehearsal(arguments: argparse.Namespace) -> Rehearsal:
     if not 1 <= arguments.disks <= 200:
         raise BadInput(f"--disks {arguments.disks}", "is not 1 to 200", "give a number in between")
-    try:
-        left_out_ns = duration(arguments.leave_out)
-    except BadConfig as bad:
-        raise BadInput(f"--leave-out {arguments.leave_out}", bad.what, bad.fix) from None
     if (arguments.days is None) is not arguments.goes_on:
         fix = "--continue takes --end" if arguments.goes_on else "give --days N"
         raise BadInput("--days", "says how long a new rehearsal is", fix)
-    asked = Rehearsal(
+    rehearsal = Rehearsal(
         days=arguments.days or 0.0,
         seed=arguments.seed,
         disks=arguments.disks,
@@ -105,16 +119,17 @@ def _asked(arguments: argparse.Namespace) -> Rehearsal:
         faults=tuple(arguments.fault),
         zone=arguments.zone,
         config=arguments.config,
-        skip_end_ns=left_out_ns,
+        skip_end_ns=arguments.leave_out,
     )
     if arguments.goes_on:
-        return _rest(arguments, asked)
+        return _rest(arguments, rehearsal)
     if arguments.end is None:
-        return replace(asked, start_wall_ns=START_WALL_NS)
-    return replace(asked, start_wall_ns=_end_ns(arguments.end) - round(asked.days * DAY))
+        return replace(rehearsal, start_wall_ns=START_WALL_NS)
+    start_wall_ns = _end_ns(arguments.end) - round(rehearsal.days * DAY)
+    return replace(rehearsal, start_wall_ns=start_wall_ns)
 
 
-def _rest(arguments: argparse.Namespace, asked: Rehearsal) -> Rehearsal:
+def _rest(arguments: argparse.Namespace, rehearsal: Rehearsal) -> Rehearsal:
     """From the ledger's end on."""
     if arguments.ledger is None or not arguments.ledger.is_file() or arguments.end is None:
         fix = "give --ledger FILE and --end TIME"
@@ -124,7 +139,7 @@ def _rest(arguments: argparse.Namespace, asked: Rehearsal) -> Rehearsal:
         raise BadInput(f"--ledger {arguments.ledger}", "is empty", "rehearse --days N anew")
     if ends_ns <= began_ns:
         raise BadInput(f"--end {arguments.end}", "the ledger reaches it already", "end it later")
-    return replace(asked, start_wall_ns=began_ns, days=(ends_ns - began_ns) / DAY)
+    return replace(rehearsal, start_wall_ns=began_ns, days=(ends_ns - began_ns) / DAY)
 
 
 def _end_ns(text: str) -> int:
@@ -141,7 +156,7 @@ def _end_ns(text: str) -> int:
 
 
 def _compared(done: Rehearsed) -> str:
-    """The ledger beside the simulator's own tally."""
+    """The ledger's figures beside the simulation's own."""
     truth = done.shelf.truth(done.clock.now())
     lines = [f"{'DISK':28} {'CYCLES':>7} {'TRUE':>7} {'ASLEEP h':>9} {'TRUE h':>9}"]
     for identity, account in sorted(done.loop.accounts.items()):

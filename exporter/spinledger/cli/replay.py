@@ -16,15 +16,15 @@ from contextlib import contextmanager
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from spinledger.cli import replay_plot, replay_report
+from spinledger.cli.arguments import DISK_HELP, add_config, length
 from spinledger.cli.bar import Bar
 from spinledger.cli.replay_report import Setting
-from spinledger.cli.traces import Progress, Trace, nanoseconds
-from spinledger.config.load import host_zone, load
-from spinledger.config.values import duration
-from spinledger.errors import BadConfig, BadInput, BadTrace, Unavailable
+from spinledger.cli.traces import Progress, Trace
+from spinledger.config.load import find, load
+from spinledger.config.zones import host_zone, time_zone
+from spinledger.errors import BadInput, BadTrace, Unavailable
 from spinledger.model import HOUR, SECOND, Disk, State
 from spinledger.quiet.hours import Calendar
 from spinledger.store.history import History
@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source.add_argument("--ledger", metavar="F", type=Path, help="replay the gaps in a ledger")
     source.add_argument("--trace", metavar="F.csv", type=Path, help="replay a trace file")
     parser.add_argument(
-        "--disk", metavar="ID", help="the disk, where the ledger or trace has several"
+        "--disk", metavar="NAME", help=f"{DISK_HELP}, where the ledger or trace has several"
     )
     for option, name, words in (
         ("--timers", "5m,10m", "standby timers to try, also in seconds"),
@@ -63,12 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--spinup", "DURATION", "duration of a spin-up; I/O during it waits"),
     ):
         parser.add_argument(option, metavar=name, help=words)
-    parser.add_argument(
-        "--config",
-        metavar="F",
-        type=Path,
-        help="configuration file for budget, quiet hours, watts and tariff",
-    )
+    add_config(parser)
     parser.add_argument("--plot", metavar="FILE", type=Path, help="write a chart as SVG")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print JSON")
@@ -104,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _setting(args: argparse.Namespace) -> Setting:
-    setting = _configured(args.config)
+    setting = _configured(find(args.config))
     if args.ledger and setting.calendar is None:
         setting = replace(setting, zone=host_zone() or "UTC")
     if args.timers is not None:
@@ -136,7 +131,7 @@ def _configured(path: Path | None) -> Setting:
         rated_load=policy.rated_load,
     )
     schedule = config.schedules.get(policy.quiet) if policy.quiet else None
-    calendar = Calendar(schedule, ZoneInfo(schedule.zone)) if schedule else None
+    calendar = Calendar(schedule, time_zone(schedule.zone, str(path))) if schedule else None
     return Setting(config.what_if.timers_ns, config.what_if.spinup_ns, terms, calendar)
 
 
@@ -151,8 +146,8 @@ def _timers(text: str) -> tuple[int, ...]:
 
 def _seconds(option: str, text: str) -> int:
     try:
-        return nanoseconds(text) if text[-1:].isdigit() else duration(text)
-    except (ValueError, BadConfig):
+        return length(text)
+    except argparse.ArgumentTypeError:
         what = f"{text[:40]!a} is not a duration"
         raise BadInput(option, what, "give it such as 5m, or as decimal seconds") from None
 

@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from spinledger.cli import replay_plot
 from spinledger.codec.timers import encode_timer
+from spinledger.config.zones import time_zone
 from spinledger.errors import Misuse
 from spinledger.model import SECOND
 from spinledger.quiet.hours import Calendar
@@ -48,17 +47,13 @@ class Setting:
 
     def replay(self) -> Replay:
         """A fresh replay."""
-        tz = self.calendar.tz if self.calendar else _zone(self.zone)
+        tz = self.calendar.tz if self.calendar else time_zone(self.zone)
         return Replay(self.timers_ns, self.spinup_ns, self.calendar, tz)
 
     @property
     def clock(self) -> str:
         """The time zone of the hours of the day."""
         return self.calendar.schedule.zone if self.calendar else self.zone
-
-
-def _zone(name: str) -> tzinfo:
-    return UTC if name == "UTC" else ZoneInfo(name)
 
 
 def seconds(ns: int) -> int | float:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from spinledger.app.serving import Serving, serve
-from spinledger.cli.arguments import add_config, address, positive
+from spinledger.cli.arguments import add_config, address, positive, seconds
 from spinledger.errors import BadInput
 
 
@@ -14,26 +14,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     add_config(parser)
     parser.add_argument("--listen", type=address, metavar="HOST:PORT", help="where to serve")
-    parser.add_argument(
-        "--shelf", choices=("real", "simulated"), default="real", help="which disks to watch"
-    )
-    parser.add_argument(
-        "--speed", type=positive, metavar="X", help="how much faster than life (simulated shelf)"
-    )
-    parser.add_argument("--seed", type=int, metavar="N", help="which shelf (simulated shelf)")
-    parser.add_argument(
-        "--fault", action="append", metavar="NAME[@FROM[/UNTIL]]", help="order a fault (likewise)"
-    )
-    parser.add_argument(
-        "--now", action="store_true", default=None, help="begin now, not in the evening (likewise)"
-    )
-    parser.add_argument("--zone", metavar="ZONE", help="where its people live (likewise)")
-    parser.add_argument(
-        "--for", dest="for_s", type=positive, metavar="SECONDS", help="stop after this real time"
-    )
-    parser.add_argument("--ledger", metavar="F", default="", help="ledger file, or `memory`")
+    parser.add_argument("--ledger", metavar="FILE", default="", help="ledger file, or `memory`")
     parser.add_argument(
         "--textfile", type=Path, metavar="DIR", help="also write DIR/spinledger.prom"
+    )
+    parser.add_argument(
+        "--for", dest="for_s", type=seconds, metavar="DURATION", help="stop after this real time"
+    )
+    parser.add_argument(
+        "--shelf",
+        choices=("real", "simulated"),
+        default="real",
+        help="which disks to watch: this machine's (real), or simulated ones",
+    )
+    simulated = parser.add_argument_group("with --shelf simulated")
+    simulated.add_argument(
+        "--speed", type=positive, metavar="X", help="how many times faster than real time"
+    )
+    simulated.add_argument("--seed", type=int, metavar="N", help="random seed")
+    simulated.add_argument(
+        "--fault", action="append", metavar="NAME[@FROM[/UNTIL]]", help="simulate this fault"
+    )
+    simulated.add_argument(
+        "--now", action="store_true", default=None, help="begin now, not last evening at 21:00"
+    )
+    simulated.add_argument(
+        "--zone", metavar="ZONE", help="time zone of the simulation; default: this host's"
     )
 
 
@@ -43,11 +49,11 @@ def run(arguments: argparse.Namespace) -> int:
     for name in ("speed", "seed", "fault", "zone", "now"):
         if getattr(arguments, name) is not None and not simulated:
             raise BadInput(
-                f"--{name}", "only a simulated shelf has one", "add --shelf simulated or drop it"
+                f"--{name}", "is for simulated disks alone", "add --shelf simulated or remove it"
             )
     if arguments.textfile is not None and not arguments.textfile.is_dir():
         raise BadInput(
-            f"--textfile {arguments.textfile}", "is not a directory", "create it or name another"
+            f"--textfile {arguments.textfile}", "is not a folder", "create it or name another"
         )
     return serve(
         Serving(

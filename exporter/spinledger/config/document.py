@@ -28,7 +28,7 @@ _MERGE = "<<"
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a file says, and where.
+    """What stands in a file, and where.
 
     `tree` holds mappings, lists and, at the schema's leaves, parsed values (tuples for lists of
     values); what the file leaves out or leaves empty is not in it. `lines` has every place that
@@ -49,7 +49,7 @@ class Found:
         return at
 
     def bad(self, line: int, what: str, fix: str) -> BadConfig:
-        """A complaint about a line, counted from 1."""
+        """An error in a line, counted from 1."""
         return BadConfig(f"{printable(self.name)}:{line}", what, fix)
 
 
@@ -75,15 +75,17 @@ def _compose(text: str, found: Found) -> Node | None:
         if "'\\t'" in (error.problem or ""):
             raise found.bad(line, "a tab stands before a word", "use spaces") from None
         problem = printable(" ".join(p for p in (error.context, error.problem) if p))
-        raise found.bad(line, f"not YAML: {problem}", _yaml_mend(problem)) from None
+        raise found.bad(line, f"not YAML: {problem}", _yaml_fix(problem)) from None
     except RecursionError:
-        raise found.bad(1, "nested too deeply", "use no more levels than the manual") from None
+        raise found.bad(
+            1, "nested too deeply", "nest no deeper than the README's example"
+        ) from None
     except (ValueError, OverflowError):
         what = "an escape such as \\U names no character"
         raise found.bad(1, what, "write the character itself") from None
 
 
-def _yaml_mend(problem: str) -> str:
+def _yaml_fix(problem: str) -> str:
     if "single document" in problem:
         return "keep one document and remove the line ---"
     if "alias" in problem:
@@ -125,7 +127,7 @@ def _mapping(node: MappingNode, path: Path, place: Place, found: Found) -> dict[
             raise found.bad(line, what, "write a word before the colon")
         key = str(key_node.value)
         if key in seen:
-            what = f"{_spelled((*place, key))} stands here again, first in line {seen[key]}"
+            what = f"{_spelled((*place, key))} is set twice, first in line {seen[key]}"
             raise found.bad(line, what, "keep one of the two")
         seen[key] = line
         step = "*" if keys == ("*",) else key
@@ -133,7 +135,7 @@ def _mapping(node: MappingNode, path: Path, place: Place, found: Found) -> dict[
             _parsed(schedule_name, key, line, "", found)
         elif key not in keys:
             what = f"unknown key {shown(key)} in {_spelled(place)}"
-            raise found.bad(line, what, _key_mend(key, keys))
+            raise found.bad(line, what, _key_fix(key, keys))
         found.lines[*place, key] = line
         value = _walk(value_node, (*path, step), (*place, key), found)
         if value is not None:
@@ -164,7 +166,7 @@ def _parsed(
         raise found.bad(line, before + error.what, error.fix) from None
 
 
-def _key_mend(key: str, keys: tuple[str, ...]) -> str:
+def _key_fix(key: str, keys: tuple[str, ...]) -> str:
     if key == _MERGE:
         return "put what disks share under defaults"
     owners = [path for path, its in BRANCHES.items() if key in its and key not in ("*", "#")]

@@ -1,7 +1,7 @@
 """Whether the parts of a file fit together.
 
-Rules of this room: asked only of a file whose values are each good; a misfit stands at the later
-of the lines that quarrel, or where the lack is.
+Rules of this room: only for a file whose values are each good; what does not fit is reported at the
+later of the lines concerned, or where something is missing.
 """
 
 from __future__ import annotations
@@ -29,9 +29,17 @@ def misfits(found: Found) -> Iterator[Misfit]:
     yield from _tariff(found)
     yield from _matches(found)
     yield from _aliases(found)
-    yield from _wishes(found, found.tree.get("defaults", {}), ("defaults",))
+    yield from _quiet_and_watts(found, found.tree.get("defaults", {}), ("defaults",))
     for number, given in _disks(found):
-        yield from _wishes(found, given, ("disks", number))
+        yield from _quiet_and_watts(found, given, ("disks", number))
+
+
+def refused(found: Found) -> Iterator[Misfit]:
+    """What an exporter of this version refuses."""
+    place: Place = ("web", "tls_and_users")
+    if found.get(*place):
+        what = "web.tls_and_users is set, and this version serves neither TLS nor users"
+        yield found.lines[place], what, "remove it, and put a reverse proxy in front"
 
 
 def _disks(found: Found) -> Iterator[tuple[int, dict[str, Any]]]:
@@ -78,9 +86,9 @@ def _tariff(found: Found) -> Iterator[Misfit]:
     given = found.tree.get("tariff", {})
     if len(given) == 1:
         (key,) = given
-        lacking = "per_kwh: 0.30" if key == "currency" else "currency: EUR"
-        what = f"tariff has {key} alone"
-        yield found.lines["tariff", key], what, f"add the other, such as {lacking}"
+        other, example = ("per_kwh", "0.30") if key == "currency" else ("currency", "EUR")
+        what = f"tariff has {key} and no {other}"
+        yield found.lines["tariff", key], what, f"add it, such as {other}: {example}"
 
 
 def _matches(found: Found) -> Iterator[Misfit]:
@@ -99,7 +107,7 @@ def _matches(found: Found) -> Iterator[Misfit]:
         sweeping = first.get(("all", True), (number, line))
         if earlier[0] != number:
             word = by if by == "all" else f"{by} {shown(pattern)}"
-            what = f"disks.match.{word} stands here again, first in line {earlier[1]}"
+            what = f"disks.match.{word} is set twice, first in line {earlier[1]}"
             yield line, what, "keep one of the two, as only the first would hold"
         elif sweeping[0] != number:
             what = f"this entry of disks is never reached, as line {sweeping[1]} matches every disk"
@@ -125,16 +133,16 @@ def _aliases(found: Found) -> Iterator[Misfit]:
             owners.setdefault(name, line)
 
 
-def _wishes(found: Found, given: dict[str, Any], place: Place) -> Iterator[Misfit]:
+def _quiet_and_watts(found: Found, given: dict[str, Any], place: Place) -> Iterator[Misfit]:
     schedules = found.tree.get("schedules", {})
     quiet = given.get("quiet", NONE)
     if quiet != NONE and quiet not in schedules:
         best = nearest(quiet, schedules)
-        what = f"{place[0]}.quiet {shown(quiet)} is no schedule of this file"
+        what = f"{place[0]}.quiet {shown(quiet)} is not a schedule of this file"
         fix = f"write {best}" if best else "define it under schedules"
         yield found.lines[*place, "quiet"], what, fix
     watts = given.get("watts", {})
     if "idle" in watts and watts.get("standby", 0) > watts["idle"]:
         line = max(found.lines[*place, "watts", key] for key in ("idle", "standby"))
         what = f"{place[0]}.watts.standby ({watts['standby']:g}) is above idle ({watts['idle']:g})"
-        yield line, what, "check that the two are not exchanged"
+        yield line, what, "check that they are not swapped"

@@ -1,8 +1,8 @@
 """A configuration file becomes settings, or one line that says what is wrong with it.
 
-Rules of this room: the first fault that a value has in itself is reported, in file order; only a
-file without such is asked whether its parts fit together, again in file order. No file means the
-defaults; so does an empty one.
+Rules of this room: the first fault that a value has in itself is reported, in file order; in a
+file without one, the first part that does not fit the others, again in file order; last, what
+`serve` refuses. No file means the defaults; so does an empty one.
 """
 
 from __future__ import annotations
@@ -17,19 +17,26 @@ from spinledger.config import fit, values
 from spinledger.config.document import Found, read
 from spinledger.config.near import printable
 from spinledger.config.schema import LEAVES
-from spinledger.config.settings import Config, Limits, Rule, Tariff, WhatIf, Wishes
+from spinledger.config.settings import Config, Limits, PerDisk, Rule, Tariff, WhatIf
+from spinledger.config.zones import INSTALL, host_zone
 from spinledger.errors import BadConfig
 from spinledger.model import DAY, Cadence
 from spinledger.schedule import Schedule
 
+USUAL = Path("/etc/spinledger/config.yml")  # read where no other is named
 LARGEST = 1 << 20  # bytes; a configuration is some kilobytes
-LOCALTIME = Path("/etc/localtime")
 
 
-def load(path: Path | None, zone: str | None = None) -> Config:
+def find(path: Path | None) -> Path | None:
+    """The file that is named, else the usual one if it is there, else None."""
+    return USUAL if path is None and os.path.lexists(USUAL) else path
+
+
+def load(path: Path | None, zone: str | None = None, *, serving: bool = False) -> Config:
     """The settings of a file, or the defaults for None. Raises BadConfig.
 
-    `zone` is the tz name of schedules that give none; None takes the host's.
+    `zone` is the tz name of schedules that give none; None takes the host's. With `serving` what
+    an exporter refuses is refused too.
     """
     if path is None:
         return parse("", "", zone)
@@ -50,35 +57,18 @@ def load(path: Path | None, zone: str | None = None) -> Config:
         text = content.decode("utf-8")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        what = f"byte {content[error.start]:02x}h is not UTF-8"
+        what = f"byte {content[error.start]:02X}h is not UTF-8"
         raise BadConfig(f"{printable(name)}:{line}", what, "save the file as UTF-8") from None
-    return parse(text, name, zone)
+    return parse(text, name, zone, serving=serving)
 
 
-def parse(text: str, name: str, zone: str | None = None) -> Config:
-    """The settings of a text; `name` stands for the file in complaints. Raises BadConfig."""
+def parse(text: str, name: str, zone: str | None = None, *, serving: bool = False) -> Config:
+    """The settings of a text; `name` stands for the file in messages. Raises BadConfig."""
     found = read(text, name)
-    misfits = sorted(fit.misfits(found))
+    misfits = sorted(fit.misfits(found)) or (list(fit.refused(found)) if serving else [])
     if misfits:
         raise found.bad(*misfits[0])
     return _config(found, zone)
-
-
-def host_zone(localtime: Path = LOCALTIME) -> str | None:
-    """The host's tz name, told by where its link points; UTC without a link; None if unnamed.
-
-    As in the manual page localtime(5): a link into the zoneinfo folder; UTC if there is none.
-    """
-    try:
-        target = os.readlink(localtime)
-        if "zoneinfo/" not in target:
-            target = os.path.realpath(localtime)
-    except FileNotFoundError:
-        return "UTC"
-    except OSError:
-        return None
-    _, marker, name = target.rpartition("zoneinfo/")
-    return name if marker else None
 
 
 def _get(found: Found, *place: str) -> Any:
@@ -89,7 +79,7 @@ def _get(found: Found, *place: str) -> Any:
 
 def _config(found: Found, zone: str | None) -> Config:
     tls = _get(found, "web", "tls_and_users")
-    second = _get(found, "wear", "cross_check")
+    cross_check = _get(found, "wear", "cross_check")
     currency = _get(found, "tariff", "currency")
     rules = tuple(
         _rule(given, found.lines["disks", number])
@@ -104,10 +94,10 @@ def _config(found: Found, zone: str | None) -> Config:
             slow_ns=_get(found, "sample", "slow"),
             asleep_ns=_get(found, "sample", "asleep"),
             wear_ns=_get(found, "wear", "every"),
-            cross_check_ns=DAY if second else 0,
+            cross_check_ns=DAY if cross_check else 0,
         ),
         wear_every_ns=_get(found, "wear", "every"),
-        cross_check=Path(second) if second else None,
+        cross_check=Path(cross_check) if cross_check else None,
         ledger_path=Path(_get(found, "ledger", "path")),
         keep_spans_ns=_get(found, "ledger", "keep_spans"),
         schedules=_schedules(found, zone),
@@ -124,7 +114,7 @@ def _config(found: Found, zone: str | None) -> Config:
             quiet_asleep_min=_get(found, "limits", "quiet_asleep_min"),
         ),
         rules=rules,
-        defaults=_wishes(found.tree.get("defaults", {})),
+        defaults=_per_disk(found.tree.get("defaults", {})),
         identity_aliases=MappingProxyType(
             {name: rule.pattern for rule in rules for name in rule.also_known_as}
         ),
@@ -145,14 +135,15 @@ def _schedules(found: Found, zone: str | None) -> Mapping[str, Schedule]:
 
 
 def _usual_zone(found: Found, name: str, usual: str | None) -> str:
-    what = "has no name"
+    what, fix = "it has no name", "write zone: Europe/Prague or such"
     try:
         if usual is not None:
             return values.zone(usual)
     except BadConfig as error:
         what = error.what
-    what = f"schedules.{name} has no zone, and the host's {what}"
-    raise found.bad(found.lines["schedules", name], what, "write zone: Europe/Prague or such")
+        fix = error.fix if error.fix == INSTALL else fix
+    what = f"schedules.{name} has no zone, and the host's is of no use: {what}"
+    raise found.bad(found.lines["schedules", name], what, fix)
 
 
 def _rule(given: Mapping[str, Any], line: int) -> Rule:
@@ -161,18 +152,18 @@ def _rule(given: Mapping[str, Any], line: int) -> Rule:
         by=by,
         pattern="" if by == "all" else pattern,
         also_known_as=given.get("also_known_as", ()),
-        wishes=_wishes(given),
+        settings=_per_disk(given),
         line=line,
     )
 
 
-def _wishes(given: Mapping[str, Any]) -> Wishes:
-    wishes: dict[str, Any] = {}
+def _per_disk(given: Mapping[str, Any]) -> PerDisk:
+    settings: dict[str, Any] = {}
     for key, value in given.items():
         if key == "declared_timer":
-            wishes[key] = value.get("code") if isinstance(value, dict) else value
+            settings[key] = value.get("code") if isinstance(value, dict) else value
         elif isinstance(value, dict) and key != "match":
-            wishes |= {f"{key}.{below}": its for below, its in value.items()}
+            settings |= {f"{key}.{below}": its for below, its in value.items()}
         elif key not in ("match", "also_known_as"):
-            wishes[key] = value
-    return MappingProxyType(wishes)
+            settings[key] = value
+    return MappingProxyType(settings)

@@ -1,4 +1,4 @@
-"""How a complaint shows what somebody wrote, and guesses what was meant.
+"""How an error message shows what somebody wrote, and guesses what was meant.
 
 Rules of this room: a shown value is one printable line of bounded length, whatever was written.
 """

@@ -3,8 +3,8 @@
 Rules of this room: a row holds a key's path, the kind of its value, its default as the user would
 write it, and a line of help; nothing else in the program knows the keys' names but the builder of
 the settings. In a path `*` stands for a name of the user's choice and `#` for a place in a list.
-What a disk may be given stands once, in PER_DISK, and serves both `disks` and `defaults`. A row
-without a default has none to give. Every row has at least one example of a bad file in the tests.
+The keys of a disk are listed once, in PER_DISK, for both `disks` and `defaults`. Every row has at
+least one example of a bad file in the tests.
 """
 
 from __future__ import annotations
@@ -50,25 +50,35 @@ PER_DISK = (
         "budget_per_day",
         number(0.01, 1000, "2"),
         "24",
-        "spin-ups a day that are allowed; the default is for runaways only",
+        "acceptable spin-ups a day; the default only finds runaways",
     ),
-    Field("rated.load", whole(1, 10**9, "600000"), None, "load and unload cycles the maker rates"),
-    Field("rated.start_stop", whole(1, 10**9, "50000"), None, "start-stop cycles the maker rates"),
+    Field(
+        "rated.load",
+        whole(1, 10**9, "600000"),
+        None,
+        "rated load/unload cycles, from the data sheet",
+    ),
+    Field(
+        "rated.start_stop",
+        whole(1, 10**9, "50000"),
+        None,
+        "rated start-stop cycles, from the data sheet",
+    ),
     Field(
         "declared_timer",
         span("0.1s", "7d", "20m", or_zero=True),
         None,
-        "the standby timer the drive was given; 0: none",
+        "the standby timer that is set in the drive; 0: none",
     ),
     Field(
         "declared_timer.code",
-        Kind("a timer code such as 242", values.timer_code),
+        Kind("a timer code such as 0xF2", values.timer_code),
         None,
-        "the same as the code of the ATA STANDBY command",
+        "the same, as the code of the ATA STANDBY command",
     ),
     Field("watts.idle", number(0, 100, "5.3"), "5.7", "power while spinning without I/O, watts"),
-    Field("watts.standby", number(0, 100, "0.7"), "0.7", "power while the motor rests, watts"),
-    Field("watts.active", number(0, 100, "7.5"), None, "power during I/O, watts; else as idle"),
+    Field("watts.standby", number(0, 100, "0.7"), "0.7", "power in standby, watts"),
+    Field("watts.active", number(0, 100, "7.5"), None, "power during I/O, watts; default: as idle"),
     Field("spinup_joules", number(0, 10_000, "120"), "120", "extra energy of one spin-up, joules"),
     Field(
         "quiet",
@@ -80,8 +90,8 @@ PER_DISK = (
         "watch",
         one_of("full", "counters", "off"),
         None,
-        "full: free signals and questions; counters: never a question; off: not at all; "
-        "else full, and counters on USB",
+        "full: the kernel's counters and probes; counters: never probed; off: not at all; "
+        "default: full, on USB counters",
     ),
 )
 
@@ -98,9 +108,16 @@ FIELDS = (
         None,
         "a file with certificates and users",
     ),
-    Field("sample.fast", span("0.1s", "1m", "5s"), "5s", "how often free signals are read"),
-    Field("sample.slow", span("0.1s", "1d", "60s"), "60s", "how often an idle disk is asked"),
-    Field("sample.asleep", span("0.1s", "7d", "10m"), "10m", "how often a sleeping disk is asked"),
+    Field(
+        "sample.fast",
+        span("0.1s", "1m", "5s"),
+        "5s",
+        "how often the kernel's counters are read; nothing is sent to a drive",
+    ),
+    Field("sample.slow", span("0.1s", "1d", "60s"), "60s", "how often an idle disk is probed"),
+    Field(
+        "sample.asleep", span("0.1s", "7d", "10m"), "10m", "how often a disk in standby is probed"
+    ),
     Field(
         "wear.every",
         span("1s", "30d", "30m", or_zero=True),
@@ -111,7 +128,7 @@ FIELDS = (
         "wear.cross_check",
         Kind("an absolute path such as /usr/sbin/smartctl", values.absolute_path),
         None,
-        "smartctl, for a cross-check once a day; without it there is none",
+        "smartctl, to cross-check the drive's counters once a day; default: never",
     ),
     Field(
         "ledger.path",
@@ -126,7 +143,7 @@ FIELDS = (
         "schedules.*.zone",
         Kind("a time zone such as Europe/Prague", values.zone),
         None,
-        "the zone of the windows; else the host's",
+        "time zone of the windows; default: the host's",
     ),
     Field(
         "schedules.*.windows",
@@ -151,38 +168,38 @@ FIELDS = (
         "what_if.timers",
         many(span("1s", "7d", "20m"), "a list such as [5m, 10m, 20m, 1h, 2h, 4h]"),
         ("5m", "10m", "20m", "1h", "2h", "4h"),
-        "standby timers that are tried on paper, at most six",
+        "standby timers to calculate, at most six",
     ),
     Field(
         "what_if.spinup",
         span("0.1s", "10m", "10s", or_zero=True),
         "10s",
-        "how long a spin-up takes; 0: no time",
+        "how long a spin-up takes",
     ),
     Field(
         "what_if.waits_per_day",
         number(0, 1000, "5"),
         "5",
-        "waits for a spin-up that a person accepts a day",
+        "acceptable waits for a spin-up, a day",
     ),
-    Field("limits.actors", whole(0, 100, "8"), "8", "actors a disk that get their own series"),
+    Field("limits.actors", whole(0, 100, "8"), "8", "actors (programs) named per disk"),
     Field(
         "limits.probe_disturbances",
         whole(1, 1000, "3"),
         "3",
-        "disturbances of ours after which a drive is left in peace",
+        "disturbances by probes after which a drive is no longer probed",
     ),
     Field(
         "limits.rated_life_horizon",
         span("1d", "100y", "3y"),
         "3y",
-        "a rated life that ends sooner is worth an alert",
+        "warn if the rated life ends sooner",
     ),
     Field(
         "limits.quiet_asleep_min",
         number(0, 1, "0.5"),
         "0.5",
-        "the part of a quiet window a disk should sleep, 0 to 1",
+        "share of a quiet window that a disk should sleep, 0 to 1",
     ),
     Field(
         "disks.#.match.identity",
@@ -200,14 +217,14 @@ FIELDS = (
         "disks.#.match.model",
         Kind('a pattern such as "ARCHIVE *"', str),
         None,
-        "disks whose model fits this pattern of *, ? and [...], case and all",
+        "disks whose model fits this pattern of *, ? and [...]; case matters",
     ),
     Field("disks.#.match.all", Kind("true", values.true), None, "every disk"),
     Field(
         "disks.#.also_known_as",
         many(Kind("", values.identity), "a list such as [usb-old_bridge_serial]"),
         (),
-        "earlier identities of this disk, whose books it continues",
+        "earlier identities of this disk; it continues their records",
     ),
     *(Field(f"disks.#.{row.path}", row.kind, row.default, row.help) for row in PER_DISK),
     *(Field(f"defaults.{row.path}", row.kind, row.default, row.help) for row in PER_DISK),

@@ -2,13 +2,13 @@
 
 Rules of this room: frozen; already checked; the first rule that matches a disk holds, `defaults`
 fills in key by key, then the schema's own defaults. A disk on USB is watched by counters alone
-unless the file says otherwise in its rule or in `defaults`, since a question to a bridge may be
-answered by the bridge.
+unless the file says otherwise in its rule or in `defaults`, since a bridge may answer a probe in
+the drive's place.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -20,10 +20,10 @@ from spinledger.config.windows import window_text
 from spinledger.model import SECOND, Cadence, Disk, Policy, Watch, Watts
 from spinledger.schedule import Schedule
 
-Wishes = Mapping[str, Any]
+PerDisk = Mapping[str, Any]
 """What a file says of disks: values by the paths of schema.PER_DISK; only what it says."""
 
-_BUILT_IN: Wishes = {row.path: row.initial for row in PER_DISK}
+_BUILT_IN: PerDisk = {row.path: row.initial for row in PER_DISK}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Tariff:
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """How timers are tried on paper."""
+    """What is assumed of timers that are calculated."""
 
     timers_ns: tuple[int, ...]  # ascending, at most six
     spinup_ns: int
@@ -45,7 +45,7 @@ class WhatIf:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Bounds that rules and the exporter go by."""
+    """Bounds for alert rules and for the exporter."""
 
     actors: int
     probe_disturbances: int
@@ -60,7 +60,7 @@ class Rule:
     by: str
     pattern: str  # "" for all
     also_known_as: tuple[str, ...]
-    wishes: Wishes
+    settings: PerDisk
     line: int
 
     def fits(self, disk: Disk, identity: str) -> bool:
@@ -70,6 +70,12 @@ class Rule:
         if self.by == "by_id":
             return self.pattern in (disk.identity, identity, *disk.aliases)
         return self.by == "all" or fnmatchcase(disk.model, self.pattern)
+
+    @property
+    def match(self) -> str:
+        """What it matches, as the file writes it: `identity: wwn-0x5000c500a1b2c3d4`."""
+        pattern = f'"{self.pattern}"' if self.by == "model" else self.pattern or "true"
+        return f"{self.by}: {pattern}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,38 +95,51 @@ class Config:
     what_if: WhatIf
     limits: Limits
     rules: tuple[Rule, ...]
-    defaults: Wishes
+    defaults: PerDisk
     identity_aliases: Mapping[str, str]  # earlier identity -> present identity
+
+    def identity_of(self, name: str) -> str:
+        """The present identity of a disk that `also_known_as` gives under this one, else itself."""
+        return self.identity_aliases.get(name, name)
 
     def rule_for(self, disk: Disk) -> Rule | None:
         """The first rule that matches the disk."""
-        identity = self.identity_aliases.get(disk.identity, disk.identity)
+        identity = self.identity_of(disk.identity)
         return next((rule for rule in self.rules if rule.fits(disk, identity)), None)
 
+    def unmatched(self, disks: Iterable[Disk]) -> tuple[Rule, ...]:
+        """The rules that match none of these disks; not `match: {all: true}`, which names none."""
+        named = [(disk, self.identity_of(disk.identity)) for disk in disks]
+        return tuple(
+            rule
+            for rule in self.rules
+            if rule.by != "all" and not any(rule.fits(*one) for one in named)
+        )
+
     def policy_for(self, disk: Disk) -> Policy:
-        """What the owner wants of this disk."""
+        """The policy of this disk."""
         rule = self.rule_for(disk)
-        given = {**self.defaults, **(rule.wishes if rule else {})}
-        wish = {**_BUILT_IN, **given}
+        given = {**self.defaults, **(rule.settings if rule else {})}
+        found = {**_BUILT_IN, **given}
         usual = Watch.COUNTERS if disk.transport == "usb" else Watch.FULL
         return Policy(
-            watch=Watch(wish["watch"]) if wish["watch"] else usual,
+            watch=Watch(found["watch"]) if found["watch"] else usual,
             cadence=self.cadence,
-            budget_per_day=wish["budget_per_day"],
+            budget_per_day=found["budget_per_day"],
             budget_source="configured" if "budget_per_day" in given else "default",
-            declared_ns=wish["declared_timer"],
-            rated_load=wish["rated.load"],
-            rated_start_stop=wish["rated.start_stop"],
+            declared_ns=found["declared_timer"],
+            rated_load=found["rated.load"],
+            rated_start_stop=found["rated.start_stop"],
             watts=Watts(
-                idle=wish["watts.idle"],
-                standby=wish["watts.standby"],
-                active=wish["watts.active"],
+                idle=found["watts.idle"],
+                standby=found["watts.standby"],
+                active=found["watts.active"],
                 source="configured"
                 if any(key.startswith("watts.") for key in given)
                 else "default",
             ),
-            spinup_j=wish["spinup_joules"],
-            quiet=None if wish["quiet"] == NONE else wish["quiet"],
+            spinup_j=found["spinup_joules"],
+            quiet=None if found["quiet"] == NONE else found["quiet"],
             candidates_ns=self.what_if.timers_ns,
             whatif_spinup_ns=self.what_if.spinup_ns,
             waits_per_day=self.what_if.waits_per_day,
@@ -176,7 +195,7 @@ class Config:
                 {
                     "match": {rule.by: rule.pattern or True},
                     "also_known_as": list(rule.also_known_as),
-                    **_nested(rule.wishes),
+                    **_nested(rule.settings),
                 }
                 for rule in self.rules
             ],
@@ -184,9 +203,15 @@ class Config:
         }
 
 
-def _nested(wishes: Wishes) -> dict[str, Any]:
+def needs_restart(before: Config, after: Config) -> tuple[str, ...]:
+    """Keys that are read at the start alone, and differ."""
+    old, new = ({"listen": c.listen, "ledger.path": c.ledger_path} for c in (before, after))
+    return tuple(key for key, value in new.items() if old[key] != value)
+
+
+def _nested(settings: PerDisk) -> dict[str, Any]:
     found: dict[str, Any] = {}
-    for path, value in wishes.items():
+    for path, value in settings.items():
         *branch, key = path.split(".")
         into = found
         for part in branch:

@@ -13,11 +13,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import PurePosixPath
-from zoneinfo import ZoneInfo, available_timezones
 
 from spinledger.codec import timers
 from spinledger.config.near import nearest, shown
-from spinledger.errors import BadConfig
+from spinledger.config.zones import time_zone
+from spinledger.errors import BadConfig, BadInput
 from spinledger.model import DAY, HOUR, MINUTE, SECOND
 
 UNITS = {"y": 31_557_600 * SECOND, "d": DAY, "h": HOUR, "m": MINUTE, "s": SECOND}
@@ -34,7 +34,7 @@ class Kind:
 
 
 def unfit(what: str, fix: str) -> BadConfig:
-    """A complaint whose place is not known yet."""
+    """An error whose place is not known yet."""
     return BadConfig("", what, fix)
 
 
@@ -166,25 +166,19 @@ def address(text: str) -> tuple[str, int]:
 def absolute_path(text: str) -> str:
     """A path from the root; a service has no folder of its own to start from."""
     if not PurePosixPath(text).is_absolute():
-        raise unfit(f"{shown(text)} is not an absolute path", "write it from / on")
+        raise unfit(
+            f"{shown(text)} is not an absolute path", "write the whole path, beginning with /"
+        )
     return text
 
 
 def zone(text: str) -> str:
     """A name of the tz database that this host has."""
     try:
-        if re.fullmatch(r"[A-Za-z0-9_+/-]{1,64}", text):
-            ZoneInfo(text)
-            return text
-    except (LookupError, ValueError, OSError, EOFError):
-        pass
-    known = available_timezones()
-    if not known:
-        raise unfit(f"{shown(text)} cannot be read, as the host has no tz database", "install it")
-    best = nearest(text, sorted(known))
-    raise unfit(
-        f"{shown(text)} is not a time zone", f"write {best or 'a name such as Europe/Prague'}"
-    )
+        time_zone(text, "")
+    except BadInput as bad:
+        raise unfit(bad.what, bad.fix) from None
+    return text
 
 
 def iso_date(text: str) -> date:
@@ -213,21 +207,30 @@ def by_id(text: str) -> str:
     return identity(text.removeprefix("/dev/disk/by-id/"))
 
 
+_NO_PERIOD = {
+    timers.TimerKind.RESERVED: "reserved",
+    timers.TimerKind.VENDOR: "vendor specific",
+}
+
+
 def timer_code(text: str) -> int:
-    """A code of the ATA STANDBY and IDLE commands: nanoseconds, 0 for disabled (ACS-3)."""
-    fix = "write 0 to 255, such as 242 for one hour"
-    if not re.fullmatch(r"[0-9]{1,3}|0[xX][0-9A-Fa-f]{1,2}", text):
+    """A code of the ATA STANDBY and IDLE commands: nanoseconds, 0 for disabled (ACS-3).
+
+    Hexadecimal as in the standard, or decimal.
+    """
+    fix = "write 0x00 to 0xFF, such as 0xF2 for one hour"
+    if not re.fullmatch(r"[0-9]{1,4}|0[xX][0-9A-Fa-f]{1,4}", text):
         raise unfit(f"{shown(text)} is not a timer code", fix)
-    code = int(text, 16) if text[:2] in ("0x", "0X") else int(text)
+    code = int(text, 16 if text[:2] in ("0x", "0X") else 10)
     if code > 255:
-        raise unfit(f"{shown(text)} is above 255", fix)
+        raise unfit(f"{shown(text)} is above 0xFF", fix)
     timer = timers.decode_timer(code)
     if timer.kind is timers.TimerKind.DISABLED:
         return 0
     if timer.seconds is None:
         raise unfit(
-            f"{shown(text)} is {timer.kind} and names no period",
-            "write the period the drive keeps, such as declared_timer: 8h",
+            f"0x{code:02X} is {_NO_PERIOD[timer.kind]} and stands for no period",
+            "write the drive's period, such as declared_timer: 8h",
         )
     return timer.seconds * SECOND
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from operator import attrgetter
 
 from spinledger import sampler
 from spinledger.codec.reply import STATE_PROBES
@@ -69,7 +70,7 @@ class Settings:
     say: Callable[[str], None]  # one line for the operator
     fast_ns: Callable[[], int]  # how often the kernel's counters are read
     loaded: Callable[[], tuple[bool, float]] = lambda: (True, 0.0)  # the last load: good, when
-    unmatched: Callable[[Sequence[Disk]], int] = lambda disks: 0  # entries that match none
+    unmatched: Callable[[Sequence[Disk]], Sequence[str]] = lambda disks: ()  # entries, in words
     identity: Callable[[str], str] = lambda name: name  # present identity of an earlier one
     reload: Callable[[], bool] = lambda: False  # read the file again; True where it is in force
 
@@ -82,6 +83,8 @@ def settings(current: CurrentConfig) -> Settings:
         say=say,
         fast_ns=lambda: current.config.cadence.fast_ns,
         loaded=current.loaded,
+        unmatched=current.unmatched,
+        identity=current.identity,
         reload=current.reload,
     )
 
@@ -103,6 +106,8 @@ class Loop:
     reading: str = ""  # the disk whose counters are being read; one at a time
     wear_read_disks: frozenset[str] = frozenset()  # disks whose counters are read: one a spindle
     said_once: set[str] = field(default_factory=set)
+    unwatched: dict[str, Disk] = field(default_factory=dict)  # here, and off by configuration
+    unmatched: Sequence[str] = ()  # entries of `disks` that match no disk, in words
     publishing: Publishing = field(init=False)
     ticked: Tick | None = None  # the last time that was read
 
@@ -178,6 +183,7 @@ class Loop:
     def _find(self, now_ns: int) -> None:
         """All disks that are here now."""
         seen, skipped = self.ports.discoverer.scan(now_ns)
+        self.unwatched = {}
         self.skipped = tuple(skipped)
         found = [
             fact.disk.identity for fact in map(self._identified, seen) if self.record_seen(fact)
@@ -251,6 +257,7 @@ class Loop:
         disk, settings = fact.disk, self.settings
         policy = settings.policy(disk)
         if policy.watch is Watch.OFF:
+            self.unwatched[disk.identity] = disk
             return False
         account = self.accounts.get(disk.identity)
         if account is None:
@@ -271,7 +278,9 @@ class Loop:
 
     def record_gone(self, fact: Gone) -> None:
         """A disk went: its account waits for it."""
-        account = self.accounts.get(self.settings.identity(fact.identity))
+        identity = self.settings.identity(fact.identity)
+        self.unwatched.pop(identity, None)
+        account = self.accounts.get(identity)
         if account is not None:
             self._lose(account, fact.at_ns)
 
@@ -286,7 +295,8 @@ class Loop:
         if self.reading == fact.probe.disk and fact.probe.command not in STATE_PROBES:
             self._read_on(account, fact.at_ns)
         elif isinstance(fact.reply, Refused):
-            self._say_refused(account, fact.reply)
+            reply = fact.reply
+            self._say_once(account, "no state", reply.reason.value, reply.detail)
         return True
 
     def record_cross_check(self, fact: CrossChecked) -> None:
@@ -324,7 +334,7 @@ class Loop:
         return ExporterFacts(
             config_ok=config_ok,
             config_loaded_wall_s=loaded_wall_s,
-            unmatched_entries=settings.unmatched([one.disk for one in self.accounts.values()]),
+            unmatched_entries=len(self.unmatched),
             watched=sum(account.present for account in known),
             skipped=self.skipped,
             absent_wall_ns={
@@ -359,6 +369,10 @@ class Loop:
         self.wear_read_disks = one_per_spindle(
             [account.disk for account in present if may_read(account)]
         )
+        known = [account.disk for account in self.accounts.values()]
+        self.unmatched = self.settings.unmatched([*known, *self.unwatched.values()])
+        for sentence in self.unmatched:
+            self._say_first(sentence)
 
     def _count_all(self, now_ns: int) -> None:
         tick = self._tick(now_ns)
@@ -454,22 +468,20 @@ class Loop:
         if entries:
             self.on_entries(entries)
 
-    def _say_refused(self, account: Account, reply: Refused) -> None:
-        """Each disk's kind of refusal is said once, with all the drive said."""
-        self._say_once(account, "no state", reply.reason.value, reply.detail)
-
     def _say_once(self, account: Account, what: str, reason: str, detail: str) -> None:
-        key = f"{account.disk.identity} {what} {reason}"
-        if key not in self.said_once:
-            self.said_once.add(key)
-            names = f"{account.disk.identity} ({account.disk.kernel_name})"
-            self.settings.say(f"{names}: {what}: {reason}: {detail}")
+        names = f"{account.disk.identity} ({account.disk.kernel_name})"
+        self._say_first(f"{names}: {what}: {reason}", f": {detail}")
+
+    def _say_first(self, line: str, detail: str = "") -> None:
+        """A line, unless it was said before, whatever the detail."""
+        if line not in self.said_once:
+            self.said_once.add(line)
+            self.settings.say(line + detail)
 
     def _wake_ns(self, due_ns: int, until_ns: int | None) -> int:
         wake = due_ns if until_ns is None else min(due_ns, until_ns)
-        cross_check_ns = (
-            None if self.cross_checking is None else self.cross_checking.reader.due_ns()
-        )
+        checking = self.cross_checking
+        cross_check_ns = None if checking is None else checking.reader.due_ns()
         wake = wake if cross_check_ns is None else min(wake, cross_check_ns)
         for account in self.accounts.values():
             probe = account.probing.pending
@@ -478,14 +490,11 @@ class Loop:
         return wake
 
 
+_moving = attrgetter(
+    "requests", "sectors_read", "sectors_written", "flushes", "in_flight", "runtime_status"
+)
+
+
 def _differ(before: Counted, fact: Counted) -> bool:
     """True when anything moved at all."""
-    return (
-        fact.requests != before.requests
-        or fact.sectors_read != before.sectors_read
-        or fact.sectors_written != before.sectors_written
-        or fact.flushes != before.flushes
-        or fact.in_flight != before.in_flight
-        or fact.in_flight > 0
-        or fact.runtime_status is not before.runtime_status
-    )
+    return fact.in_flight > 0 or _moving(fact) != _moving(before)

@@ -14,9 +14,8 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 from hashlib import sha256
-from zoneinfo import ZoneInfo
 
 from spinledger.model import HOUR, MINUTE, SECOND
 from spinledger.sim.drive import NEVER, Burst, Op
@@ -65,7 +64,7 @@ class Scenario:
         seed: int,
         host: str,
         disks: int,
-        zone: ZoneInfo,
+        zone: tzinfo,
         apart_ns: int,
         faults: Sequence[Ordered] = (),
     ) -> None:
@@ -242,7 +241,7 @@ def falls_on(days: Days, day: date) -> bool:
             return weekday == 2 and week == 2
 
 
-def job_wall_ns(process: Process, day: date, zone: ZoneInfo) -> int:
+def job_wall_ns(process: Process, day: date, zone: tzinfo) -> int:
     """When a job is due on a local date, nanoseconds since the epoch."""
     minutes = round(process.rate * 60)
     due = datetime(day.year, day.month, day.day, minutes // 60, minutes % 60, tzinfo=zone)

@@ -10,9 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 from enum import StrEnum
-from zoneinfo import ZoneInfo
 
 from spinledger.errors import BadInput
 from spinledger.model import DAY, HOUR, SECOND
@@ -77,12 +76,12 @@ FAULTS: Mapping[str, Fault] = {
 }  # fmt: skip
 
 
-def order(texts: Sequence[str], zone: ZoneInfo) -> tuple[Ordered, ...]:
+def order(texts: Sequence[str], zone: tzinfo) -> tuple[Ordered, ...]:
     """Orders from their texts; `BadInput` names the text that cannot be taken and the fix."""
     return tuple(_order(text, zone) for text in texts)
 
 
-def _order(text: str, zone: ZoneInfo) -> Ordered:
+def _order(text: str, zone: tzinfo) -> Ordered:
     name, _, when = text.partition("@")
     fault = FAULTS.get(name)
     if fault is None:
@@ -104,7 +103,7 @@ def _order(text: str, zone: ZoneInfo) -> Ordered:
     return Ordered(fault, began_ns, ended_ns)
 
 
-def _wall_ns(text: str, zone: ZoneInfo) -> int:
+def _wall_ns(text: str, zone: tzinfo) -> int:
     moment = datetime.fromisoformat(text)
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=zone)

@@ -17,8 +17,8 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from zoneinfo import ZoneInfo
 
+from spinledger.config.zones import time_zone
 from spinledger.errors import BadInput, Misuse
 from spinledger.model import DAY, HOUR, SECOND, Policy
 from spinledger.sim.arrivals import Scenario
@@ -89,7 +89,7 @@ class SimulatedShelf(Rack):
         since = era_wall_ns(start_wall_ns) if since_wall_ns is None else since_wall_ns
         if since > start_wall_ns:
             raise Misuse("a shelf cannot be sampled before its first day")
-        where = ZoneInfo(zone)
+        where = time_zone(zone, "--zone")
         self._apart_ns = start_wall_ns - start_ns
         self._seed = seed
         self._host = host

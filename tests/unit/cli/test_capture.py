@@ -11,6 +11,7 @@ import pytest
 
 from spinledger.app.capture import Read, Row
 from spinledger.cli import capture, main
+from spinledger.cli.arguments import length
 from spinledger.cli.traces import Trace
 from spinledger.errors import BadTrace, Unavailable
 from spinledger.model import SECOND, Disk
@@ -168,4 +169,4 @@ def test_bad_arguments_are_one_line(
 )
 def test_durations(text: str, seconds: float) -> None:
     """With units as in the configuration; a bare number is seconds."""
-    assert capture._duration(text) == seconds * SECOND
+    assert length(text) == seconds * SECOND

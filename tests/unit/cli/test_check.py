@@ -1,39 +1,48 @@
-"""What `check` says of a disk before anything is sent to it; the machine's disks are given by hand.
+"""What `check` says of a disk before anything is sent to it; the disks are made by hand.
 
 The bytes of the commands are held against the standards in tests/unit/codec/test_command_table.py.
 """
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from spinledger import cli
 from spinledger.app import examining
 from spinledger.app.examining import Examined
 from spinledger.cli import check
-from spinledger.config.load import load
+from spinledger.config.load import parse
+from spinledger.device.counters import SysfsCounters
+from spinledger.device.discovery import Discovery
 from spinledger.facts import DiskView
-from spinledger.model import Cadence, Command, Policy, Watch
+from spinledger.model import Cadence, Command, Counted, Disk, Policy, RuntimeStatus, Seen, Watch
 from spinledger.web.snapshot_json import Json
 from tests.fakes.series import changed
+from tests.fakes.snapshots import disk as invented
 from tests.fakes.snapshots import snapshot, view
+
+TWO = (invented(0), invented(1))
 
 
 def report(
-    monkeypatch: pytest.MonkeyPatch, policy: Policy | None = None, **disk: Any
+    monkeypatch: pytest.MonkeyPatch, policy: Policy | None = None, text: str = "", **disk: Any
 ) -> tuple[Json, str]:
-    """The report on one disk, as JSON types and in words."""
+    """The report on one disk under a configuration, as JSON types and in words."""
     plain = view(0)
     seen: DiskView = changed(
         plain,
         disk=replace(plain.disk, **disk),
         policy=policy or plain.policy,
     )
-    looked = Examined(snapshot(seen), {}, (), ())
-    monkeypatch.setattr(examining, "examine", lambda config, probe: looked)
-    given = check.examine(load(None), probe=False)
+    found = Examined(snapshot(seen), {})
+    monkeypatch.setattr(examining, "examine", lambda config, probe: found)
+    given = check.examine(parse(text, "c.yml"), probe=False)
     (only,) = given["disks"]
     return only, check.render(given)
 
@@ -60,7 +69,7 @@ def test_the_commands_that_would_read_its_counters(
     only, words = report(monkeypatch, **disk)
     assert [row["command"] for row in only["records"]] == names
     for row in only["records"]:
-        assert f"in use, would send {row['cdb']}  ({row['command']})" in words
+        assert f"its counters are read by {row['cdb']}  ({row['command']})" in words
     assert ("only while sectors move" in words) == bool(names)
 
 
@@ -73,7 +82,7 @@ def test_nothing_would_be_read_where_that_is_off(
     """Neither under `watch: counters` nor with `wear: {every: 0}`."""
     only, words = report(monkeypatch, policy)
     assert only["records"] == []
-    assert "in use, would send" not in words
+    assert "its counters are read" not in words
 
 
 def test_what_is_known_of_its_timer(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -82,3 +91,98 @@ def test_what_is_known_of_its_timer(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "standby timer declared: 20 min; set in the drive: a legacy ATA timer cannot" in words
     only, _ = report(monkeypatch, probe_method=Command.REQUEST_SENSE)
     assert only["standby_timer"] == {"Declared": "20 min", "Set in the drive": "not read yet"}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "configured by the defaults: no entry of disks matches it"),
+        (
+            'disks:\n  - match: {model: "ARCHIVE *"}\n  - match: {model: "LAB *"}\n',
+            'configured by the entry in line 3 (model: "LAB *")',
+        ),
+        (
+            "disks: [{match: {identity: wwn-0x5000c500a1b20000}}, {match: {all: true}}]",
+            "configured by the entry in line 1 (identity: wwn-0x5000c500a1b20000)",
+        ),
+        ("disks: [{match: {all: true}}]", "configured by the entry in line 1 (all: true)"),
+    ],
+)
+def test_the_entry_that_holds_for_a_disk(
+    monkeypatch: pytest.MonkeyPatch, text: str, words: str
+) -> None:
+    """The first that matches, by its line and what it matches."""
+    assert words in report(monkeypatch, text=text)[1]
+
+
+@pytest.fixture
+def two_disks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A machine with two disks whose counters do not move."""
+
+    def scan(self: Discovery, at_ns: int) -> tuple[list[Seen], list[tuple[str, str]]]:
+        return [Seen(one, at_ns) for one in TWO], []
+
+    def read(self: SysfsCounters, disk: Disk, at_ns: int) -> Counted:
+        return Counted(disk.identity, at_ns, 0, 0, 0, 0, 0, RuntimeStatus.ACTIVE)
+
+    monkeypatch.setattr(Discovery, "scan", scan)
+    monkeypatch.setattr(SysfsCounters, "read", read)
+    monkeypatch.setattr(examining, "BETWEEN_NS", 0)
+
+
+@pytest.mark.usefixtures("two_disks")
+def test_entries_that_match_no_disk_and_disks_that_are_off(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Both are in the report; an entry that takes a disk out matches it; exit code 1."""
+    path = tmp_path / "config.yml"
+    path.write_text(
+        "ledger: {path: /nowhere/ledger.db}\n"
+        "disks:\n"
+        f"  - match: {{identity: {TWO[0].identity}}}\n"
+        "    watch: off\n"
+        "  - match: {identity: wwn-0x5000c500deadbeef}\n"
+    )
+    assert cli.main(["check", "--config", str(path)]) == 1
+    words = capsys.readouterr().out
+    line = "this entry of disks matches no disk: identity: wwn-0x5000c500deadbeef"
+    assert f"! {path}:5: {line}\n" in words
+    assert words.count("matches no disk") == 1
+    name = f"{TWO[0].kernel_name}  {TWO[0].identity}  {TWO[0].model}"
+    off = f"    not watched, by the entry in line 3 (identity: {TWO[0].identity})"
+    assert f"{name}\n{off}\n" in words
+
+
+@pytest.mark.usefixtures("two_disks")
+@pytest.mark.parametrize(
+    ("statements", "words"),
+    [
+        ("create table books (page); pragma user_version=1", "is a ledger of version 1"),
+        ("create table plates (number)", "is not a ledger of this program"),
+    ],
+)
+def test_a_ledger_that_serve_would_refuse(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], statements: str, words: str
+) -> None:
+    """An old file, and a file of another program: a line in the report, exit code 1."""
+    ledger, path = tmp_path / "ledger.db", tmp_path / "config.yml"
+    path.write_text(f"ledger: {{path: {ledger}}}\n")
+    with closing(sqlite3.connect(ledger)) as connection:
+        connection.executescript(statements)
+    assert cli.main(["check", "--config", str(path)]) == 1
+    assert f"! `serve` would refuse the ledger: {ledger}: {words}" in capsys.readouterr().out
+
+
+def test_what_serve_refuses_check_refuses(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same line, by both, with exit code 2."""
+    path = tmp_path / "config.yml"
+    path.write_text("web: {tls_and_users: /etc/spinledger/web.yml}\n")
+    lines = set()
+    for command in ("check", "serve"):
+        assert cli.main([command, "--config", str(path)]) == 2
+        lines.add(capsys.readouterr().err)
+    (line,) = lines
+    assert line.startswith(f"spinledger: {path}:1: web.tls_and_users is set")
+    assert line.count("\n") == 1

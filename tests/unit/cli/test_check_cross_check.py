@@ -1,4 +1,4 @@
-"""What `check` says of the second reader, before it is ever run."""
+"""What `check` says of the cross-check, before it is ever run."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def words(
         disk=replace(plain.disk, **disk),  # type: ignore[arg-type]
         policy=policy or plain.policy,
     )
-    found = Examined(snapshot(seen), {}, (), ())
+    found = Examined(snapshot(seen), {})
     monkeypatch.setattr("spinledger.app.examining.examine", lambda config, probe: found)
     return check.render(check.examine(parse(text, "c.yml"), probe=False))
 
@@ -38,23 +38,23 @@ def words(
         (Command.REQUEST_SENSE, "scsi"),
     ],
 )
-def test_its_command_line_is_told(
+def test_its_command_line_is_shown(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, method: Command, interface: str
 ) -> None:
-    """The whole line, with the guard of smartctl(8), -n, first; and nothing is amiss."""
+    """The whole line, with the guard of smartctl(8), -n, first; and nothing is wrong."""
     program = tmp_path / "smartctl"
     program.touch(mode=0o755)
     given = words(monkeypatch, f"wear: {{cross_check: {program}}}", probe_method=method)
     line = f"{program} -n standby,3,5 -d {interface} --all /dev/sda"
-    assert f"in use, would run once a day {line}" in given
+    assert f"while in use, once a day this runs: {line}" in given
     assert "wear.cross_check" not in given
 
 
-def test_it_is_not_told_where_it_is_not_run(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Neither without the key, nor for a disk that is not asked."""
-    assert "would run" not in words(monkeypatch, "")
+def test_it_is_not_shown_where_it_is_not_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither without the key, nor for a disk that is not probed."""
+    assert "once a day" not in words(monkeypatch, "")
     given = words(monkeypatch, "wear: {cross_check: /bin/sh}", Policy(watch=Watch.COUNTERS))
-    assert "would run" not in given
+    assert "once a day" not in given
 
 
 @pytest.mark.parametrize(
@@ -68,4 +68,4 @@ def test_a_program_that_cannot_be_run_is_a_fault(
     if mode is not None:
         program.touch(mode=mode)
     given = words(monkeypatch, f"wear: {{cross_check: {program}}}")
-    assert f"! wear.cross_check: {program} {what}; install it, or drop the key" in given
+    assert f"! wear.cross_check: {program} {what}; install it, or remove the key" in given

@@ -22,7 +22,7 @@ BAD = sorted(path.stem for path in DATA.glob("bad-*.yaml"))
 
 @pytest.mark.parametrize("stem", BAD)
 def test_a_bad_file_gives_its_exact_line(stem: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each bad file is refused with the text beside it: place, fault and mend in one line."""
+    """Each bad file is refused with the text beside it: place, fault and fix in one line."""
     monkeypatch.chdir(DATA)
     with pytest.raises(BadConfig) as caught:
         load(Path(f"{stem}.yaml"), zone="UTC")
@@ -92,7 +92,7 @@ def test_an_endless_file_is_not_read_to_its_end() -> None:
 
 
 def test_the_first_fault_is_reported_each_time(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of two faults the one that stands first is told, and a second reading tells the same."""
+    """Of two faults the one that stands first is reported, by every reading."""
     monkeypatch.chdir(DATA)
     lines = set()
     for _ in range(3):
@@ -101,3 +101,16 @@ def test_the_first_fault_is_reported_each_time(monkeypatch: pytest.MonkeyPatch) 
         lines.add(str(caught.value))
     assert len(lines) == 1
     assert lines.pop().startswith("bad-first-of-two.yaml:1: wear.every")
+
+
+def test_what_serve_refuses_is_a_bad_file_for_it_alone(tmp_path: Path) -> None:
+    """A key that this version cannot serve is refused by line, after any other fault."""
+    path = tmp_path / "config.yml"
+    path.write_text("web:\n  tls_and_users: /etc/spinledger/web.yml\n")
+    assert load(path).tls_and_users == Path("/etc/spinledger/web.yml")
+    with pytest.raises(BadConfig) as caught:
+        load(path, serving=True)
+    assert str(caught.value) == (
+        f"{path}:2: web.tls_and_users is set, and this version serves neither TLS nor users; "
+        "remove it, and put a reverse proxy in front"
+    )

@@ -1,6 +1,6 @@
 """A full configuration, value by value, and the many ways to write one.
 
-Expected values come from the text of the file by hand. Timer code 242 is one hour: ACS-3 "Standby
+Expected values come from the text of the file by hand. Timer code F2h is one hour: ACS-3 "Standby
 timer periods", as read in the Travan 40 technical reference, p105. A year is the Julian year of
 31 557 600 s (IAU style manual 5.15).
 """
@@ -16,7 +16,7 @@ import yaml
 
 from spinledger.config.load import load, parse
 from spinledger.config.schema import FIELDS, Field
-from spinledger.config.settings import Config, Limits, Tariff, WhatIf
+from spinledger.config.settings import Config, Limits, Tariff, WhatIf, needs_restart
 from spinledger.model import Cadence, Disk, Policy, Watch, Watts
 from spinledger.schedule import Schedule, Window
 
@@ -139,23 +139,44 @@ def test_a_model_pattern_minds_case(config: Config) -> None:
 
 
 def test_earlier_identities_lead_to_the_present_one(config: Config) -> None:
-    """A disk back behind its old bridge keeps its rule, and the ledger is told who it is."""
-    assert dict(config.identity_aliases) == {
-        "usb-dome_bridge_0001": "wwn-0x5000c500d0e00001",
-        "ata-LAB_HDD_7200_D0E1": "wwn-0x5000c500d0e00001",
-    }
+    """A disk back behind its old bridge keeps its rule and its identity in the ledger."""
+    for name in ("usb-dome_bridge_0001", "ata-LAB_HDD_7200_D0E1", "wwn-0x5000c500d0e00001"):
+        assert config.identity_of(name) == "wwn-0x5000c500d0e00001"
+    assert config.identity_of("usb-attic_bridge_0002") == "usb-attic_bridge_0002"
     back = replace(DISK, identity="usb-dome_bridge_0001", transport="usb")
     assert config.policy_for(back).spinup_j == 130.0
     assert config.policy_for(back).watch is Watch.FULL
 
 
-def test_usb_is_not_asked_unless_told() -> None:
-    """A USB disk is watched by counters; `watch: full` in its rule or in `defaults` asks it."""
+def test_entries_that_match_no_disk(config: Config) -> None:
+    """An entry for a disk that is here under an earlier name matches; `all` is never counted."""
+    assert [rule.match for rule in config.unmatched([])] == [
+        "identity: wwn-0x5000c500d0e00001",
+        "by_id: usb-attic_bridge_0002",
+        'model: "ARCHIVE *"',
+    ]
+    old = replace(DISK, identity="usb-dome_bridge_0001")
+    linked = replace(DISK, aliases=("usb-attic_bridge_0002",), model="ARCHIVE 8T")
+    assert [rule.line for rule in config.unmatched([old])] == [26, 28]
+    assert config.unmatched([old, linked]) == ()
+
+
+def test_what_needs_a_restart() -> None:
+    """The address and the ledger's path, each by its key; no other key of the example does."""
+    before = load(None)
+    after = load(DATA / "observatory.yaml", zone="UTC")
+    assert needs_restart(before, before) == ()
+    assert needs_restart(before, after) == ("ledger.path",)
+    assert needs_restart(before, replace(before, listen=("127.0.0.1", 1))) == ("listen",)
+
+
+def test_usb_is_probed_only_where_configured() -> None:
+    """A USB disk is watched by counters, with `watch: full` in its rule or `defaults` probed."""
     usb = replace(DISK, transport="usb")
     assert load(None).policy_for(usb).watch is Watch.COUNTERS
     assert load(None).policy_for(DISK).watch is Watch.FULL
-    unsaid = parse("disks: [{match: {all: true}, quiet: none}]", "x")
-    assert unsaid.policy_for(usb).watch is Watch.COUNTERS
+    silent = parse("disks: [{match: {all: true}, quiet: none}]", "x")
+    assert silent.policy_for(usb).watch is Watch.COUNTERS
     assert parse("defaults: {watch: full}", "x").policy_for(usb).watch is Watch.FULL
     ruled = parse("defaults: {watch: off}\ndisks: [{match: {all: true}, watch: full}]", "x")
     assert ruled.policy_for(usb).watch is Watch.FULL
@@ -212,7 +233,7 @@ def test_the_drive_can_be_given_each_default_timer(seconds: int) -> None:
         "%YAML 1.1\n---\n",
     ],
 )
-def test_nothing_written_is_nothing_asked(text: str) -> None:
+def test_nothing_written_is_the_defaults(text: str) -> None:
     """Empty files, comments and keys whose lines are commented out give the defaults."""
     assert parse(text, "") == load(None)
 
@@ -287,14 +308,21 @@ def test_an_anchor_repeats_a_value() -> None:
 def test_a_timer_of_a_rule_replaces_a_code_of_the_defaults() -> None:
     """Period and code are two spellings of one key, whichever stands where."""
     rule = "disks: [{match: {all: true}, declared_timer: %s}]\ndefaults: {declared_timer: %s}"
-    assert parse(rule % ("20m", "{code: 242}"), "x").policy_for(DISK).declared_ns == 1200 * S
+    assert parse(rule % ("20m", "{code: 0xF2}"), "x").policy_for(DISK).declared_ns == 1200 * S
     assert parse(rule % ("{code: 0xF2}", "20m"), "x").policy_for(DISK).declared_ns == 3600 * S
-    assert parse(rule % ("{code: 0}", "20m"), "x").policy_for(DISK).declared_ns == 0
+    assert parse(rule % ("{code: 0x00}", "20m"), "x").policy_for(DISK).declared_ns == 0
+
+
+@pytest.mark.parametrize("code", ["0xF2", "0xf2", '"0xF2"', "242"])
+def test_a_timer_code_is_hexadecimal_or_decimal(code: str) -> None:
+    """F2h is one hour (ACS-3, as above), and YAML 1.1 reads 0xF2 as the same integer."""
+    config = parse(f"defaults: {{declared_timer: {{code: {code}}}}}", "x")
+    assert config.policy_for(DISK).declared_ns == 3600 * S
 
 
 @pytest.mark.parametrize("row", FIELDS, ids=lambda row: row.path)
 def test_rows_explain_themselves(row: Field) -> None:
-    """Each row of the schema has help, words for the mend, and a default its own parser takes."""
+    """Each row of the schema has help, words for the fix, and a default its own parser takes."""
     assert row.help
     assert row.kind.wants
     assert (row.initial is None) == (row.default is None)
