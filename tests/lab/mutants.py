@@ -33,7 +33,7 @@ class Mutant:
 
 
 ACCOUNT = "spinledger/ledger/account.py"
-ASKING = "spinledger/device/asking.py"
+PROBER_CLIENT = "spinledger/device/prober_client.py"
 ATA = "spinledger/codec/ata.py"
 RECORDING = "spinledger/ledger/recording.py"
 LOOP = "spinledger/loop/__init__.py"
@@ -86,7 +86,7 @@ MUTANTS = (
     Mutant(
         "waiting",
         "the end never waits for a drive that hangs",
-        ASKING,
+        PROBER_CLIENT,
         "_CLOSING_SECONDS = 0.5",
         "_CLOSING_SECONDS = 20",
         "hanging",
