@@ -2,11 +2,11 @@
 
 A case is data. `play` turns any number of them into one scenario for `guest/scenario.py`: all at
 once under one exporter (test_serve.py), or one case each under many exporters with a guard switched
-off (test_without_guards.py). Intervals are short, so that a whole life fits into a minute:
+off (test_without_guards.py). Intervals are short, so that each case fits into a minute:
 
     FAST 0.5 s     free signals
-    SLOW 2 s       questions while idle
-    ASLEEP 6 s     questions while in standby
+    SLOW 2 s       probes while idle
+    ASLEEP 6 s     probes while in standby
 
 `at` is in seconds after the exporters are ready. Every case begins with a read that starts its
 standby timer, so that the idle time is known to both sides.
@@ -21,7 +21,7 @@ from typing import Any
 from tests.lab.vm import AHCI_SERIALS, AHCI_WWNS
 
 FAST_S, SLOW_S, ASLEEP_S = 0.5, 2.0, 6.0
-DEADLINE_S = 10.0  # after which an unanswered question is given up for the time being
+DEADLINE_S = 10.0  # after which an unanswered probe counts as a timeout
 LASTS_S = 54.0
 PORT = 9786
 
@@ -30,7 +30,7 @@ Act = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One disk's life in the laboratory."""
+    """One disk in the laboratory."""
 
     name: str
     because: str
@@ -74,17 +74,17 @@ CASES = {
         ),
         Case(
             "restarter",
-            "restarts its timer at every question; read once it was found",
+            "restarts its timer at every probe; read once that was found",
             asleep_by_timer(6, {"at": 30.0, "do": "read"}),
             declared_s=6,
             quirks=("restart-timer",),
         ),
         Case(
             "waker",
-            "is woken by a question",
+            "spins up at a probe",
             asleep_by_timer(6),
             declared_s=6,
-            quirks=("wakes-on-question",),
+            quirks=("wakes-on-probe",),
         ),
         Case(
             "rejecting",
@@ -95,7 +95,7 @@ CASES = {
         ),
         Case(
             "aborting",
-            "aborts the question",
+            "aborts the probe",
             asleep_by_timer(6),
             declared_s=6,
             quirks=("aborts",),
@@ -115,7 +115,7 @@ CASES = {
         ),
         Case(
             "sas",
-            "a SCSI drive, asked by REQUEST SENSE",
+            "a SCSI drive, probed by REQUEST SENSE",
             asleep_by_timer(8, {"at": 38.0, "do": "read"}),
             declared_s=8,
             quirks=("sas",),
@@ -147,8 +147,8 @@ CASES = {
         ),
         Case(
             "hanging",
-            "stops answering questions and is still mute when the exporter is told to stop",
-            asleep_by_timer(8, {"at": 14.0, "do": "set", "hangs_on_questions": True}),
+            "stops answering probes and still hangs when the exporter stops",
+            asleep_by_timer(8, {"at": 14.0, "do": "set", "hangs_on_probes": True}),
             declared_s=8,
         ),
         Case(
@@ -157,7 +157,7 @@ CASES = {
             ({"at": 1.0, "do": "read"},),
             answer_s=0.5,
         ),
-        Case(AHCI_SERIALS[0], "a disk behind libata, left alone", plugged=False),
+        Case(AHCI_SERIALS[0], "a disk behind libata, without other I/O", plugged=False),
         Case(
             AHCI_SERIALS[1],
             "a disk behind libata that another program puts to sleep for good",
@@ -167,8 +167,8 @@ CASES = {
     )
 }
 
-# Others come while it is awake, when it sleeps, and once or several times in a row: a reading lies
-# at the end of use and within it. Its 4 s timer runs out in between.
+# Other programs read while it is awake, when it sleeps, and once or several times in a row: its
+# counters are read at the end of use and within it. Its 4 s timer runs out in between.
 USED_NOW_AND_THEN = asleep_by_timer(
     4, *({"at": at, "do": "read"} for at in (2.0, 9.0, 16.0, 18.5, 27.0, 28.0, 28.4, 36.0, 45.0))
 )

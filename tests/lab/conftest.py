@@ -53,7 +53,7 @@ def plug(guest: Guest, drive_number: Callable[[], int]) -> Iterator[Plug]:
 
     yield attach
     for name in plugged:
-        guest.rack("set", name=name, hangs_on_questions=False)
+        guest.rack("set", name=name, hangs_on_probes=False)
         if guest.rack("node", name=name):
             guest.rack("detach", name=name)
 

@@ -1,7 +1,7 @@
-"""What one exporter said and what its drives logged, side by side on one clock.
+"""What one exporter reported and what its drives logged, side by side on one clock.
 
 Times are seconds since the scenario began, on the boot clock of the guest. What a drive logged is
-the truth; what the exporter said is on trial.
+what really happened; the exporter is judged by it.
 """
 
 from __future__ import annotations
@@ -58,12 +58,12 @@ class Evidence:
             if "cdb" in row and (not names or row["what"] in names)
         ]
 
-    def questions(self, case: str, since: float = 0.0, until: float = float("inf")) -> list[Row]:
-        """Questions it got. Nobody but the exporter sends any in a scenario."""
+    def probes(self, case: str, since: float = 0.0, until: float = float("inf")) -> list[Row]:
+        """Probes it got. Only the exporter sends any in a scenario."""
         return self.commands(case, *STATE_PROBES, since=since, until=until)
 
     def records(self, case: str) -> list[Row]:
-        """Records of its own that it was asked for. Nobody but the exporter asks in a scenario."""
+        """Reads of its records. Only the exporter reads any in a scenario."""
         return self.commands(case, *RECORDS)
 
     def slept(self, case: str) -> list[tuple[float, float]]:
@@ -92,11 +92,11 @@ class Evidence:
 
     def series(self, metric: str, case: str, **labels: str) -> list[tuple[float, float]]:
         """(time, value) of one series of the disk over all scrapes."""
-        wanted = {"disk": self.identity(case), **labels}
+        selected = {"disk": self.identity(case), **labels}
         return [
             (at, value)
             for at, found, value in self._samples(metric)
-            if wanted.items() <= found.items()
+            if selected.items() <= found.items()
         ]
 
     def final(self, metric: str, case: str, **labels: str) -> float | None:
@@ -137,7 +137,7 @@ class Evidence:
 
     @property
     def served(self) -> Row:
-        """How the exporter's life went."""
+        """How the exporter ran and ended."""
         found: Row = self.report["served"][self.trial.name]
         return found
 

@@ -1,6 +1,6 @@
 """`spinledger capture` on a real kernel: who did it, when, and how the kernel is left behind.
 
-The truth is the services' own record of when they made which I/O, and the drive's log. Gaps worked
+What really happened is in the services' record of their I/O and in the drive's log. Gaps worked
 out from the trace may differ from it by one capture interval (1 s) each.
 """
 
@@ -48,8 +48,8 @@ def played(guest: Guest) -> dict[str, Any]:
     """What the guest reports of one capture over the three services, and what the drive logged."""
     node = guest.rack("attach", name="shared", number=901, timer_s=0)
     try:
-        asked = {"node": node, "services": SERVICES, "end_s": END_S}
-        report: dict[str, Any] = guest.python("services", stdin=json.dumps(asked), timeout=240)
+        request = {"node": node, "services": SERVICES, "end_s": END_S}
+        report: dict[str, Any] = guest.python("services", stdin=json.dumps(request), timeout=240)
         log = guest.rack("log", name="shared", since=report["began"])
     finally:
         guest.rack("detach", name="shared")
@@ -67,7 +67,7 @@ def trace(played: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> P
 
 
 def test_load_is_what_the_drive_got(played: dict[str, Any]) -> None:
-    """The drive logged as many reads and writes as the services say they made: nobody else did."""
+    """The drive logged as many reads and writes as the services recorded: no other program did."""
     made = sorted(
         (at, SERVICES[name]["op"].upper()) for name, times in played["done"].items() for at in times
     )
@@ -83,15 +83,15 @@ def test_each_row_is_an_io_that_was_made(played: dict[str, Any], trace: Path) ->
     for name, times in played["done"].items():
         mine = [row for row in rows if row["actor"] == name]
         assert {row["op"] for row in mine} == {SERVICES[name]["op"]}
-        given = [float(row["timestamp_seconds"]) - played["boot_to_wall_s"] for row in mine]
+        recorded = [float(row["timestamp_seconds"]) - played["boot_to_wall_s"] for row in mine]
         slack = INTERVAL_S / 2 + 0.3  # and what an emulated processor is late
-        assert all(any(abs(at - real) <= slack for real in times) for at in given)
-        assert all(any(abs(at - real) <= slack for at in given) for real in times)
+        assert all(any(abs(at - real) <= slack for real in times) for at in recorded)
+        assert all(any(abs(at - real) <= slack for at in recorded) for real in times)
     assert {row["actor"] for row in rows} == {*SERVICES}
 
 
 @pytest.mark.parametrize("without", [*SERVICES, ""])
-def test_replay_without_each_is_the_truth(
+def test_replay_without_each_is_what_happened(
     played: dict[str, Any], trace: Path, capsys: pytest.CaptureFixture[str], without: str
 ) -> None:
     """Cycles equal those of the remaining services' record; each gap is within one interval."""
@@ -100,13 +100,13 @@ def test_replay_without_each_is_the_truth(
     options = ["--timers", "3,7", "--json", *(["--without", without] if without else [])]
     assert main(["replay", "--trace", str(trace), *options]) == 0
     report = json.loads(capsys.readouterr().out)
-    for timer_s, given in zip(TIMERS_S, report["timers"], strict=True):
+    for timer_s, row in zip(TIMERS_S, report["timers"], strict=True):
         slept = [gap - timer_s for gap in truth if gap > timer_s]
-        assert given["standby_seconds"] == timer_s
-        assert given["cycles"] == len(slept)
-        print(f"without {without or 'nobody'}, {timer_s:g} s: {given['cycles']} cycles,", end=" ")
-        print(f"asleep {given['asleep_seconds']:.3f} s, in truth {sum(slept):.3f} s")
-        assert given["asleep_seconds"] == pytest.approx(sum(slept), abs=INTERVAL_S * len(slept))
+        assert row["standby_seconds"] == timer_s
+        assert row["cycles"] == len(slept)
+        print(f"without {without or 'nobody'}, {timer_s:g} s: {row['cycles']} cycles,", end=" ")
+        print(f"asleep {row['asleep_seconds']:.3f} s, really {sum(slept):.3f} s")
+        assert row["asleep_seconds"] == pytest.approx(sum(slept), abs=INTERVAL_S * len(slept))
     assert report["timers"][0]["observed_seconds"] == pytest.approx(sum(truth), abs=INTERVAL_S)
     rows = csv.DictReader(trace.open())
     times = {float(row["timestamp_seconds"]) for row in rows if row["actor"] != without}
@@ -116,10 +116,11 @@ def test_replay_without_each_is_the_truth(
 
 
 def test_an_interrupt_keeps_the_trace_and_leaves_nothing_behind(played: dict[str, Any]) -> None:
-    """SIGINT ends it with code 0, its instance is gone, no event was copied out, it says what."""
+    """SIGINT ends it with code 0, its instance is gone, no event was copied out, and it reports the
+    programs."""
     assert played["code"] == 0
-    said = [line for line in played["err"].splitlines() if not line.startswith("capturing: ")]
-    assert said == []  # but for lines of progress, where the machine is slow
+    lines = [line for line in played["err"].splitlines() if not line.startswith("capturing: ")]
+    assert lines == []  # but for lines of progress, where the machine is slow
     assert played["left_behind"] == []
     assert played["copied_out"] == []
     assert "backup" in played["out"]
@@ -129,8 +130,8 @@ def test_an_interrupt_keeps_the_trace_and_leaves_nothing_behind(played: dict[str
 def hardships(guest: Guest) -> dict[str, Any]:
     """What the guest reports of captures that are killed, refused, or given odd names."""
     node, other = (guest.node(serial) for serial in AHCI_SERIALS)
-    asked = {"node": node, "other": other, "odd": ODD_NAME}
-    report: dict[str, Any] = guest.python("captures", stdin=json.dumps(asked), timeout=240)
+    request = {"node": node, "other": other, "odd": ODD_NAME}
+    report: dict[str, Any] = guest.python("captures", stdin=json.dumps(request), timeout=240)
     return report
 
 
@@ -143,10 +144,10 @@ def test_what_a_killed_capture_left_is_removed_by_the_next(hardships: dict[str, 
 
 
 def test_a_capture_of_several_disks_names_them(hardships: dict[str, Any], tmp_path: Path) -> None:
-    """A fourth column tells the disk; replay asks which, and takes one of them."""
-    assert (hardships["told"]["code"], hardships["told"]["err"]) == (0, "")
+    """A fourth column is the disk; replay needs one of them by name."""
+    assert (hardships["outcome"]["code"], hardships["outcome"]["err"]) == (0, "")
     path = tmp_path / "all.csv"
-    path.write_text(hardships["told"]["out"])
+    path.write_text(hardships["outcome"]["out"])
     rows = list(csv.DictReader(path.open(newline="")))
     assert list(rows[0]) == ["timestamp_seconds", "op", "actor", "disk"]
     odd = ODD_NAME.replace("\n", "\\x0a")
@@ -162,7 +163,7 @@ def test_a_capture_of_several_disks_names_them(hardships: dict[str, Any], tmp_pa
 def test_a_flush_alone_is_no_io(hardships: dict[str, Any]) -> None:
     """The kernel counted the flusher's two flushes; the trace has no row of it."""
     assert hardships["flushes"] == 2
-    assert "flusher" not in hardships["told"]["out"]
+    assert "flusher" not in hardships["outcome"]["out"]
 
 
 def test_a_crowded_table_is_cleared_by_the_kernel(hardships: dict[str, Any]) -> None:
@@ -175,7 +176,7 @@ def test_a_crowded_table_is_cleared_by_the_kernel(hardships: dict[str, Any]) -> 
 
 
 def test_refusals_are_one_line(hardships: dict[str, Any]) -> None:
-    """Without the right, and without tracefs: exit code 2, and a line that says the fix."""
+    """Without the right, and without tracefs: exit code 2, and a line with the fix."""
     nobody, unmounted = (hardships["refused"][name] for name in ("nobody", "unmounted"))
     assert (nobody["code"], unmounted["code"]) == (2, 2)
     assert "run it as root" in nobody["err"]

@@ -1,6 +1,6 @@
-"""The emulated drive on the bench: no machine, no kernel, time as an argument.
+"""The emulated drive alone: no machine, no kernel, time as an argument.
 
-The drive is the judge of the exporter, so its answers are held against published bytes first.
+The exporter is judged by this drive, so its answers are compared with published bytes first.
 """
 
 from __future__ import annotations
@@ -9,9 +9,10 @@ import pytest
 
 from tests.lab.guest.drive import CHECK_CONDITION, GOOD, Drive, Traits, commands, timer_seconds
 
-# SAT-3 ATA PASS-THROUGH (16) and (12) with CHECK POWER MODE, non-data, CK_COND.
-ASK_16 = bytes.fromhex("85062000000000000000000000 00e500")
-ASK_12 = bytes.fromhex("a1062000000000000 0e50000".replace(" ", ""))
+# ATA PASS-THROUGH (16) and (12) with CHECK POWER MODE, non-data, CK_COND: Linux 6.12
+# drivers/ata/libata-scsi.c:3240-3260; E5h: Ultrastar HC580 specification, p138.
+PROBE_16 = bytes.fromhex("85062000000000000000000000 00e500")
+PROBE_12 = bytes.fromhex("a1062000000000000 0e50000".replace(" ", ""))
 READ = bytes.fromhex("28000000000000000100")
 SYNCHRONIZE = bytes.fromhex("35000000000000000000")
 REQUEST_SENSE = bytes.fromhex("03000000fc00")
@@ -22,10 +23,11 @@ def drive(*quirks: str, **traits: float) -> Drive:
     return Drive(Traits("bench", 7, timer_s=10, quirks=frozenset(quirks), **traits), 0.0)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("cdb", [ASK_16, ASK_12])
+@pytest.mark.parametrize("cdb", [PROBE_16, PROBE_12])
 @pytest.mark.parametrize(("at", "count"), [(1.0, "ff"), (11.0, "00")])
 def test_power_mode_is_returned_as_sat_lays_it_out(cdb: bytes, at: float, count: str) -> None:
-    """Key 1, 00/1D, one ATA status return descriptor (SAT-3; buffers built from the layout)."""
+    """Key 1, 00/1D, one ATA status return descriptor (buffers built from the layout in
+    Linux 6.12 drivers/ata/libata-scsi.c:241-316)."""
     answer = drive().execute(cdb, b"", at)
     assert answer.status == CHECK_CONDITION
     assert answer.sense.hex() == f"7201001d0000000e090c000000{count}00000000000000 50".replace(
@@ -33,12 +35,12 @@ def test_power_mode_is_returned_as_sat_lays_it_out(cdb: bytes, at: float, count:
     )
 
 
-def test_timer_runs_from_the_last_read_and_not_from_a_question() -> None:
-    """A read at 4 s and questions at 6, 8, 12 s: standby at 14 s exactly."""
+def test_timer_runs_from_the_last_read_and_not_from_a_probe() -> None:
+    """A read at 4 s and probes at 6, 8, 12 s: standby at 14 s exactly."""
     bench = drive()
     bench.execute(READ, b"", 4.0)
     for at in (6.0, 8.0, 12.0):
-        bench.execute(ASK_16, b"", at)
+        bench.execute(PROBE_16, b"", at)
     bench.settle(13.9)
     assert bench.mode == "active"
     bench.settle(30.0)
@@ -46,11 +48,11 @@ def test_timer_runs_from_the_last_read_and_not_from_a_question() -> None:
     assert bench.log[-1]["at"] == 14.0
 
 
-def test_restart_timer_quirk_never_sleeps_while_asked() -> None:
-    """Asked every 5 s with a 10 s timer it stays up; left alone it sleeps."""
+def test_restart_timer_quirk_never_sleeps_while_probed() -> None:
+    """Probed every 5 s with a 10 s timer it stays awake; without probes it sleeps."""
     bench = drive("restart-timer")
     for at in range(5, 60, 5):
-        bench.execute(ASK_16, b"", at)
+        bench.execute(PROBE_16, b"", at)
     assert bench.mode == "active"
     assert all(row["restarted_timer"] for row in commands(bench.log))
     bench.settle(66.0)
@@ -67,7 +69,7 @@ def test_read_spins_up_and_is_logged() -> None:
 
 
 def test_synchronize_cache_neither_wakes_nor_restarts() -> None:
-    """A flush of a clean cache leaves mode and timer alone."""
+    """A flush of a clean cache changes neither mode nor timer."""
     bench = drive()
     bench.execute(SYNCHRONIZE, b"", 9.0)
     bench.execute(SYNCHRONIZE, b"", 20.0)
@@ -75,59 +77,62 @@ def test_synchronize_cache_neither_wakes_nor_restarts() -> None:
     assert not any(row["woke"] or row["restarted_timer"] for row in commands(bench.log))
 
 
-def test_wakes_on_question_quirk() -> None:
-    """The question spins it up and comes back FFh after the spin-up time."""
-    answer = drive("wakes-on-question").execute(ASK_16, b"", 20.0)
+def test_wakes_on_probe_quirk() -> None:
+    """The probe spins it up and returns FFh after the spin-up time."""
+    answer = drive("wakes-on-probe").execute(PROBE_16, b"", 20.0)
     assert (answer.wait_s, answer.sense[13]) == (1.0, 0xFF)
 
 
 def test_refusals() -> None:
-    """ILLEGAL REQUEST 20/00 without pass-through; ABORTED COMMAND with ERR and ABRT (SPC-4)."""
-    rejected = drive("rejects").execute(ASK_16, b"", 1.0).sense
+    """ILLEGAL REQUEST 20/00 without pass-through; ABORTED COMMAND with ERR and ABRT (from
+    memory)."""
+    rejected = drive("rejects").execute(PROBE_16, b"", 1.0).sense
     assert (rejected[2], rejected[12], rejected[13]) == (5, 0x20, 0)
-    aborted = drive("aborts").execute(ASK_16, b"", 1.0).sense
+    aborted = drive("aborts").execute(PROBE_16, b"", 1.0).sense
     assert (aborted[1], aborted[11], aborted[21]) == (0xB, 0x04, 0x51)
 
 
 def test_silent_bridge_returns_good_and_nothing() -> None:
     """GOOD status without sense, asleep or awake."""
-    answer = drive("no-registers").execute(ASK_16, b"", 20.0)
+    answer = drive("no-registers").execute(PROBE_16, b"", 20.0)
     assert (answer.status, answer.sense) == (GOOD, b"")
 
 
 def test_status_clear_looks_like_standby_by_count_alone() -> None:
     """Count 00h and ATA status 00h, although it spins."""
     bench = drive("status-clear")
-    sense = bench.execute(ASK_16, b"", 1.0).sense
+    sense = bench.execute(PROBE_16, b"", 1.0).sense
     assert (sense[13], sense[21], bench.mode) == (0x00, 0x00, "active")
 
 
-def test_question_ends_sleep() -> None:
+def test_a_probe_ends_sleep() -> None:
     """In Sleep the first answer is all zeros after 0.4 s, the next one FFh."""
     bench = drive()
     bench.execute(bytes.fromhex("85062000000000000000000000 00e600"), b"", 1.0)
     assert bench.mode == "sleep"
-    first = bench.execute(ASK_16, b"", 2.0)
+    first = bench.execute(PROBE_16, b"", 2.0)
     assert (first.wait_s, first.sense[13], first.sense[21]) == (0.4, 0x00, 0x00)
     assert bench.log[-1]["woke"]
-    assert bench.execute(ASK_16, b"", 3.0).sense[13] == 0xFF
+    assert bench.execute(PROBE_16, b"", 3.0).sense[13] == 0xFF
 
 
-def test_sas_guise_tells_by_request_sense_only() -> None:
-    """GOOD status; 00/00 awake, 5E/02 standby by timer, 5E/04 by command (SPC-4); 85h refused."""
+def test_sas_drive_reports_by_request_sense_only() -> None:
+    """GOOD status; 00/00 awake, 5E/02 standby by timer, 5E/04 by command (from memory); 85h
+    refused."""
     bench = drive("sas")
-    given = [bench.execute(REQUEST_SENSE, b"", at) for at in (1.0, 20.0)]
-    assert [answer.status for answer in given] == [GOOD, GOOD]
-    assert [answer.data[12:14].hex() for answer in given] == ["0000", "5e02"]
+    replies = [bench.execute(REQUEST_SENSE, b"", at) for at in (1.0, 20.0)]
+    assert [answer.status for answer in replies] == [GOOD, GOOD]
+    assert [answer.data[12:14].hex() for answer in replies] == ["0000", "5e02"]
     bench.execute(READ, b"", 21.0)
     bench.execute(bytes.fromhex("1b0000003000"), b"", 23.0)  # START STOP UNIT, STANDBY
     assert bench.execute(REQUEST_SENSE, b"", 24.0).data[12:14].hex() == "5e04"
-    assert bench.execute(ASK_16, b"", 25.0).sense[12] == 0x20
+    assert bench.execute(PROBE_16, b"", 25.0).sense[12] == 0x20
     page = bench.execute(bytes.fromhex("120189024000"), b"", 26.0)  # INQUIRY, VPD page 89h
     assert page.status == CHECK_CONDITION
 
 
-# Its records. Commands: SAT-3 ATA PASS-THROUGH (16), PIO data-in (protocol 4) of one block; SPC-4.
+# Its records. ATA PASS-THROUGH (16), PIO data-in (protocol 4) of one block: the same lines of Linux
+# 6.12. LOG SENSE and MODE SENSE: SPC-4, from memory.
 SMART = bytes.fromhex("85080e00d00001000000 4f00c200b000")
 GENERAL, ROTATING, UNKNOWN = (
     bytes.fromhex(f"85090e00000001000400{page}000000 2f00".replace(" ", ""))
@@ -146,7 +151,7 @@ def woken(*quirks: str) -> Drive:
     return bench
 
 
-def test_smart_data_say_what_it_counted() -> None:
+def test_smart_data_have_its_counters() -> None:
     """Entries of 12 bytes from byte 2, raw value at 5 (Travelstar 5K320 specification, p151)."""
     data = woken().execute(SMART, b"", 42.0).data
     raw = {data[at]: int.from_bytes(data[at + 5 : at + 11], "little") for at in range(2, 62, 12)}
@@ -154,8 +159,9 @@ def test_smart_data_say_what_it_counted() -> None:
     assert sum(data) % 256 == 0
 
 
-def test_device_statistics_say_what_it_counted() -> None:
-    """ACS-3 9.5: page number in byte 2 of the first qword; bits 63 and 62 supported and valid."""
+def test_device_statistics_have_its_counters() -> None:
+    """ACS-3 9.5, from memory: page number in byte 2 of the first qword; bits 63 and 62 supported
+    and valid."""
     bench = woken()
     general, rotating = (bench.execute(cdb, b"", 42.0).data for cdb in (GENERAL, ROTATING))
     assert (general[:3].hex(), rotating[:3].hex()) == ("010001", "010003")
@@ -165,7 +171,7 @@ def test_device_statistics_say_what_it_counted() -> None:
     assert bench.execute(UNKNOWN, b"", 43.0).sense[1] == 0xB  # ABORTED COMMAND
 
 
-def test_scsi_log_pages_say_what_it_counted() -> None:
+def test_scsi_log_pages_have_its_counters() -> None:
     """Parameters of page 0Eh by code; a cycle counts when complete (MAX3073 manual, 4-66)."""
     bench = woken("sas")
     page = bench.execute(CYCLES, b"", 42.0).data
@@ -179,7 +185,7 @@ def test_scsi_log_pages_say_what_it_counted() -> None:
     assert drive().execute(CYCLES, b"", 1.0).status == CHECK_CONDITION
 
 
-def test_the_mode_page_says_its_timer() -> None:
+def test_the_mode_page_has_its_timer() -> None:
     """Byte 3 bit 0 enables standby_z; bytes 8 to 11 count 100 ms (C15K600 specification, p188)."""
     data = drive("sas").execute(TIMERS, b"", 1.0).data
     assert (data[8], data[9], data[11]) == (0x1A, 0x26, 0x01)
@@ -188,7 +194,7 @@ def test_the_mode_page_says_its_timer() -> None:
 
 @pytest.mark.parametrize("cdb", [SMART, GENERAL, IDENTIFY])
 def test_a_record_spins_up_only_a_drive_that_does_so(cdb: bytes) -> None:
-    """The quirk wakes it from standby, and says so in the log; any other sleeps on and answers."""
+    """The quirk wakes it from standby, which is logged; any other sleeps on and answers."""
     for quirks, waits in (((), 0.0), (("wakes-on-record",), 1.0)):
         bench = drive(*quirks)
         answer = bench.execute(cdb, b"", 20.0)
@@ -213,7 +219,7 @@ def test_a_record_restarts_only_a_timer_that_does_so(cdb: bytes, quirks: tuple[s
     [(0x00, 0), (0x0C, 60), (0xF0, 1200), (0xF1, 1800), (0xFB, 19800), (0xFC, 1260), (0xFF, 1275)],
 )
 def test_standby_timer_code(code: int, seconds: float) -> None:
-    """ACS-3, standby timer periods: not monotonic, FCh is 21 min and FFh 21 min 15 s."""
+    """Not monotonic: FCh is 21 min and FFh 21 min 15 s (Travan 40 manual, p105)."""
     assert timer_seconds(code) == seconds
 
 

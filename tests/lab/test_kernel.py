@@ -1,6 +1,6 @@
 """The laboratory itself: what a real kernel does with the emulated drives, judged by their logs.
 
-What these tests state about the kernel is what the exporter's design rests on. The kernel is Debian
+The exporter's design relies on what these tests state about the kernel. The kernel is Debian
 12's (6.1). Sources for expected bytes stand in guest/drive.py; where a test only records what was
 measured here, it says so.
 """
@@ -28,7 +28,7 @@ OPEN_READ = (
 
 
 def disturbed(lines: list[str]) -> list[str]:
-    """The lines that tell of a reset or a failed command."""
+    """The lines about a reset or a failed command."""
     return [line for line in lines if any(words in line for words in DISTURBED)]
 
 
@@ -106,10 +106,10 @@ def test_fsync_moves_the_counters_and_not_the_platters(guest: Guest, plug: Plug)
     assert (flush["before"], flush["after"], flush["woke"]) == ("standby", "standby", False)
 
 
-def test_question_moves_request_count_but_no_stat(guest: Guest, plug: Plug) -> None:
+def test_a_probe_moves_the_request_count_but_no_stat(guest: Guest, plug: Plug) -> None:
     """CHECK POWER MODE raises device/iorequest_cnt by one and leaves stat alone."""
-    node = plug("asked", timer_s=2)
-    since = until(guest, "asked", "standby")["now"]
+    node = plug("probed", timer_s=2)
+    since = until(guest, "probed", "standby")["now"]
     name = node.removeprefix("/dev/")
     read = f"cat /sys/block/{name}/stat /sys/block/{name}/device/iorequest_cnt"
     before, answer, after = (
@@ -125,8 +125,8 @@ def test_question_moves_request_count_but_no_stat(guest: Guest, plug: Plug) -> N
     )
     assert before.split()[:-1] == after.split()[:-1]
     assert int(after.split()[-1], 16) - int(before.split()[-1], 16) == 1
-    (question,) = commands(guest.rack("log", name="asked", since=since))
-    assert (question["what"], question["after"]) == ("CHECK POWER MODE", "standby")
+    (probe,) = commands(guest.rack("log", name="probed", since=since))
+    assert (probe["what"], probe["after"]) == ("CHECK POWER MODE", "standby")
 
 
 def test_another_program_puts_it_to_sleep(guest: Guest, plug: Plug) -> None:
@@ -151,7 +151,7 @@ def test_replugged_drive_keeps_serial_and_changes_letter(guest: Guest, plug: Plu
     assert wwn.startswith("0x502a5b")
 
 
-def test_sas_guise_has_no_ata_page_and_keeps_its_rotation(guest: Guest, plug: Plug) -> None:
+def test_sas_drive_has_no_ata_page_and_keeps_its_rotation(guest: Guest, plug: Plug) -> None:
     """The kernel caches VPD page B1h (7200) and has no page 89h; REQUEST SENSE passes through."""
     node = plug("scsi", quirks=["sas"])
     name = node.removeprefix("/dev/")
@@ -160,8 +160,8 @@ def test_sas_guise_has_no_ata_page_and_keeps_its_rotation(guest: Guest, plug: Pl
     assert "ATA" not in files
     assert "1c 20" in files
     guest.run(f"python3 -m tests.lab.guest.sgio {node} standby").ok()
-    given = guest.python("sgio", node, "request-sense")
-    assert (given["status"], given["data"][24:28]) == (0, "5e04")
+    reply = guest.python("sgio", node, "request-sense")
+    assert (reply["status"], reply["data"][24:28]) == (0, "5e04")
 
 
 def test_removable_disk_is_polled_by_the_kernel(guest: Guest, plug: Plug) -> None:
@@ -173,30 +173,31 @@ def test_removable_disk_is_polled_by_the_kernel(guest: Guest, plug: Plug) -> Non
 
 
 def test_hanging_drive_holds_its_caller_only(guest: Guest, plug: Plug) -> None:
-    """A question to a hanging drive waits until released; a neighbour answers meanwhile."""
+    """A probe of a hanging drive waits until released; a neighbour answers meanwhile."""
     stuck, fine = plug("stuck"), plug("fine")
-    guest.rack("set", name="stuck", hangs_on_questions=True)
+    guest.rack("set", name="stuck", hangs_on_probes=True)
     probe = "python3 -m tests.lab.guest.sgio"
     guest.run(f"{probe} {stuck} check-power-mode >/run/stuck 2>&1 & sleep 1").ok()
     assert guest.python("sgio", fine, "check-power-mode")["sense"][26:28] == "ff"
     assert guest.run("cat /run/stuck").ok() == ""
-    guest.rack("set", name="stuck", hangs_on_questions=False)
+    guest.rack("set", name="stuck", hangs_on_probes=False)
     assert '"sense"' in guest.run("sleep 1; cat /run/stuck").ok()
 
 
-def test_ahci_disk_is_asked_without_a_link_reset(guest: Guest) -> None:
-    """Through libata, both CDBs on a read-only descriptor: count FFh, and a quiet kernel log."""
+def test_ahci_disk_is_probed_without_a_link_reset(guest: Guest) -> None:
+    """Through libata, both CDBs on a read-only descriptor: count FFh, and nothing in the kernel
+    log."""
     node = f"/dev/{guest.node(AHCI_SERIALS[0])}"
     since = guest.uptime()
-    for question in ("check-power-mode", "check-power-mode-12"):
-        sense = guest.python("sgio", node, question)["sense"]
+    for name in ("check-power-mode", "check-power-mode-12"):
+        sense = guest.python("sgio", node, name)["sense"]
         assert sense[:8] == "7201001d"
         assert (sense[26:28], sense[42:44]) == ("ff", "50")
     assert disturbed(guest.kernel_log(since)) == []
 
 
-def test_question_to_an_ahci_disk_in_sleep_resets_the_link(guest: Guest) -> None:
-    """After SLEEP the question itself ends the sleep: a link reset, zeros, then FFh (measured)."""
+def test_a_probe_of_an_ahci_disk_in_sleep_resets_the_link(guest: Guest) -> None:
+    """After SLEEP the probe itself ends the sleep: a link reset, zeros, then FFh (measured)."""
     node = f"/dev/{guest.node(AHCI_SERIALS[1])}"
     guest.python("sgio", node, "sleep")
     since = guest.uptime()
@@ -207,8 +208,9 @@ def test_question_to_an_ahci_disk_in_sleep_resets_the_link(guest: Guest) -> None
     assert guest.python("sgio", node, "check-power-mode")["sense"][26:28] == "ff"
 
 
-def test_kernel_test_disk_stops_and_tells(guest: Guest) -> None:
-    """scsi_debug after START=0: REQUEST SENSE says not ready, 04/02 (SPC-4)."""
+def test_kernel_test_disk_stops_and_reports_it(guest: Guest) -> None:
+    """scsi_debug after START=0: REQUEST SENSE reports not ready, 04/02 (Linux 6.12
+    drivers/scsi/sense_codes.h:27-69)."""
     guest.run(
         "modprobe scsi_debug dev_size_mb=8 max_luns=1; udevadm settle; "
         "for d in /sys/block/sd*; do grep -q scsi_debug $d/device/model && basename $d; done"
@@ -217,14 +219,14 @@ def test_kernel_test_disk_stops_and_tells(guest: Guest) -> None:
     node = "/dev/" + guest.run("cat /run/debug-node").ok().strip()
     try:
         guest.python("sgio", node, "stop")
-        given = guest.python("sgio", node, "test-unit-ready")
-        assert (given["status"], given["sense"][4:6], given["sense"][24:28]) == (2, "02", "0402")
+        reply = guest.python("sgio", node, "test-unit-ready")
+        assert (reply["status"], reply["sense"][4:6], reply["sense"][24:28]) == (2, "02", "0402")
     finally:
         guest.run("modprobe -r scsi_debug; udevadm settle").ok()
 
 
-def test_runtime_suspended_disk_is_resumed_by_a_question(guest: Guest, plug: Plug) -> None:
-    """Why a suspended disk must not be asked: SG_IO resumes it, and the kernel spins it up."""
+def test_runtime_suspended_disk_is_resumed_by_a_probe(guest: Guest, plug: Plug) -> None:
+    """Why a suspended disk must not be probed: SG_IO resumes it, and the kernel spins it up."""
     node = plug("suspended")
     device = f"/sys/block/{node.removeprefix('/dev/')}/device"
     guest.run(
@@ -239,6 +241,6 @@ def test_runtime_suspended_disk_is_resumed_by_a_question(guest: Guest, plug: Plu
 
 def test_guest_time_limit_and_exit_code(guest: Guest) -> None:
     """The harness passes an exit code on and ends a job that takes too long with code 124."""
-    assert guest.run("echo said; echo wrong >&2; exit 7").code == 7
+    assert guest.run("echo good; echo wrong >&2; exit 7").code == 7
     late = guest.run("echo begun; sleep 30", timeout=1)
     assert (late.code, late.out) == (124, "begun\n")

@@ -2,7 +2,7 @@
 
 One exporter reads them every 2 s of use; free signals come every 0.5 s; each drive has a 4 s timer
 and is used now and then (cases.py, READ_CASES). Some drives spin up at a log read, some restart
-their timer at one, as Linux Documentation/hwmon/drivetemp.rst tells.
+their timer at one (Linux Documentation/hwmon/drivetemp.rst).
 
 The rule: a reading follows a sample in which others moved sectors, so their last request is at most
 one fast interval old, and half of one while records are read. test_without_guards.py calls these
@@ -45,7 +45,7 @@ def test_reader_ran_to_the_end(read: Evidence) -> None:
 
 @each
 def test_every_reading_follows_a_request_of_others(read: Evidence, case: str) -> None:
-    """Others' last request is at most one fast interval old when a record is asked for."""
+    """Others' last request is at most one fast interval old when a record is read."""
     used = uses(read, case)
     records = [row for row in read.records(case) if row["at"] > used[0]["at"]]
     assert records
@@ -89,18 +89,19 @@ def test_it_is_read_soon_after_each_wake(read: Evidence, case: str) -> None:
 def test_counters_exported_are_the_drives_own(read: Evidence, case: str, counter: str) -> None:
     """As in the last record that it gave; a SCSI drive counts cycles that are complete.
 
-    It has no count of power cycles (SPC-4, log page 0Eh), so none is exported.
+    It has no count of power cycles (log page 0Eh: SCSI Commands Reference Manual, p366), so none is
+    exported.
     """
-    given = read.records(case)[-1]["counts"]
+    counts = read.records(case)[-1]["counts"]
     shown = read.final(COUNTERS[counter], case)
     if case == "read-sas":
-        given = {**given, "start_stops": given["stops"], "power_cycles": None}
-    assert shown == given[counter]
+        counts = {**counts, "start_stops": counts["stops"], "power_cycles": None}
+    assert shown == counts[counter]
 
 
 @each
 def test_cycles_in_the_ledger_are_those_the_drive_counts(read: Evidence, case: str) -> None:
-    """All were observed: the drive's own counters bring none to light."""
+    """All were observed: the drive's counters show no more."""
     woken = [row for row in read.commands(case) if row["woke"]]
     assert read.final("spinledger_disk_cycles_total", case, observed="yes") == len(woken)
     assert read.final("spinledger_disk_cycles_total", case, observed="no") == 0

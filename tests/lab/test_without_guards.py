@@ -2,7 +2,7 @@
 
 mutants.py is the table. Mutants run in batches in one machine, each an exporter of its own with a
 drive of its own, beside a control: the untouched exporter on the same cases at the same time. What
-the control passes and a mutant fails is the guard's doing, not the load's.
+the control passes and a mutant fails is due to the guard, not to the load.
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ def test_without_the_guard_the_test_goes_red(
 ) -> None:
     """The mutant ran, was scraped, and fails by an assertion."""
     evidence = trials[mutant.name][0]
-    assert evidence.served["ready"], evidence.served["said"]
+    assert evidence.served["ready"], evidence.served["log"]
     assert any(evidence.states(mutant.case))
     with pytest.raises(AssertionError):
         judge(mutant, evidence)

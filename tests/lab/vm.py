@@ -83,8 +83,8 @@ class Guest:
             )
             self._channel, _ = listener.accept()
         except OSError as error:
-            said = (self._folder / "machine-errors").read_text()
-            raise LabError(f"the machine did not start: {error}\n{said}") from error
+            errors = (self._folder / "machine-errors").read_text()
+            raise LabError(f"the machine did not start: {error}\n{errors}") from error
         finally:
             listener.close()
         ready = self._next(time.monotonic() + BOOT_S)
@@ -142,12 +142,12 @@ class Guest:
         """Run a shell script as root. `timeout` in seconds; `heard(stream, text)` as it comes."""
         self._send({"script": script, "stdin": stdin, "timeout": timeout})
         deadline = time.monotonic() + timeout * SLOWER + GRACE_S
-        said: dict[str, list[str]] = {"out": [], "err": []}
+        output: dict[str, list[str]] = {"out": [], "err": []}
         while True:
             message = self._next(deadline)
             if "code" in message:
-                return Result(message["code"], "".join(said["out"]), "".join(said["err"]))
-            said[message["stream"]].append(message["text"])
+                return Result(message["code"], "".join(output["out"]), "".join(output["err"]))
+            output[message["stream"]].append(message["text"])
             if heard is not None:
                 heard(message["stream"], message["text"])
             elif os.environ.get("SPINLEDGER_LAB_ECHO"):

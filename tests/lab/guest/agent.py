@@ -1,4 +1,4 @@
-"""Runs what the host asks for, one job at a time, over one serial channel.
+"""Runs jobs of the host, one at a time, over one serial channel.
 
 Each message is one line of JSON. From the host: `{"script": "...", "stdin": "...", "timeout": s}`.
 Back come any number of `{"stream": "out" | "err", "text": "..."}` and then `{"code": n}`, with
@@ -20,7 +20,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 
-from tests.lab.guest.probe import probe
+from tests.lab.guest.client import request as rack_request
 
 TIMED_OUT = 124
 
@@ -42,7 +42,7 @@ def serve(path: str) -> None:
                 line, _, pending = pending.partition(b"\n")
                 request = json.loads(line)
                 if "rack" in request:
-                    say(probe(request["rack"]))
+                    say(rack_request(request["rack"]))
                     continue
                 for message in run(request["script"], request["stdin"], request["timeout"]):
                     say(message)
@@ -51,12 +51,12 @@ def serve(path: str) -> None:
 def run(script: str, stdin: str, timeout: float) -> Iterator[dict[str, object]]:
     """Run a shell script; yield its output as it comes, then its exit code."""
     deadline = time.monotonic() + timeout
-    with tempfile.TemporaryFile() as given:
-        given.write(stdin.encode())
-        given.seek(0)
+    with tempfile.TemporaryFile() as file:
+        file.write(stdin.encode())
+        file.seek(0)
         child = subprocess.Popen(
             ["/bin/bash", "-c", script],
-            stdin=given,
+            stdin=file,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             start_new_session=True,

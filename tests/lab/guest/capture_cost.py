@@ -3,10 +3,10 @@
 Standard input: `device` (read from, a kernel name), `reads` a run, `rounds`. Each round runs every
 way of watching once, so that a drift of the machine meets all of them alike:
 
-nothing     nobody watches
-elsewhere   a capture of another disk: the filter turns the event down
+nothing     no capture
+elsewhere   a capture of another disk: the filter drops the event
 counted     a capture of this disk, read once a second
-copied      the same event copied out to a buffer that nobody reads
+copied      the same event copied out to a buffer that is not read
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ SECTORS_A_READ = 8
 
 def main() -> None:
     """Measure and print seconds a run, and seconds a reading of the histogram."""
-    asked = json.load(sys.stdin)
-    device = asked["device"]
+    request = json.load(sys.stdin)
+    device = request["device"]
     number = device_number(Path(f"/sys/block/{device}/dev").read_text().strip())
     assert number is not None
-    assert int(Path(f"/sys/block/{device}/size").read_text()) >= asked["reads"] * SECTORS_A_READ
+    assert int(Path(f"/sys/block/{device}/size").read_text()) >= request["reads"] * SECTORS_A_READ
     command = ["dd", f"if=/dev/{device}", "of=/dev/null", "bs=4k", "iflag=direct"]
-    command += [f"count={asked['reads']}", "status=none"]
+    command += [f"count={request['reads']}", "status=none"]
     ways: dict[str, Callable[[], float]] = {
         "nothing": lambda: timed(command),
         "elsewhere": lambda: counted(command, ELSEWHERE),
@@ -46,7 +46,7 @@ def main() -> None:
     }
     took: dict[str, list[float]] = {name: [] for name in ways}
     timed(command)  # the first run meets cold caches
-    for _ in range(asked["rounds"]):
+    for _ in range(request["rounds"]):
         for name, way in ways.items():
             took[name].append(way())
     json.dump({"runs": took, "reading": reading(number)}, sys.stdout)

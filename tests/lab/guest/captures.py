@@ -31,13 +31,13 @@ UNMOUNTED = ("unshare", "--mount", "sh", "-c", 'umount -l /sys/kernel/tracing; e
 
 def main() -> None:
     """Play and print."""
-    asked = json.load(sys.stdin)
-    report: dict[str, Any] = {"killed": killed(), **several(**asked)}
+    request = json.load(sys.stdin)
+    report: dict[str, Any] = {"killed": killed(), **several(**request)}
     report["refused"] = {
-        name: given(start("--for", "1s", before=before))
+        name: outcome(start("--for", "1s", before=before))
         for name, before in (("nobody", AS_NOBODY), ("unmounted", UNMOUNTED))
     }
-    report["crowded"] = crowded(asked["node"])
+    report["crowded"] = crowded(request["node"])
     report["left_behind"] = os.listdir(INSTANCES)
     json.dump(report, sys.stdout)
 
@@ -69,7 +69,7 @@ def several(node: str, other: str, odd: str) -> dict[str, Any]:
     for service in work:
         service.finish()
     flushed = _flushes(capture.pid)
-    return {"during": instances, "flushes": flushed, "told": given(capture)}
+    return {"during": instances, "flushes": flushed, "outcome": outcome(capture)}
 
 
 def _flushes(pid: int) -> int:
@@ -104,7 +104,7 @@ def crowded(node: str) -> list[tuple[int, bool, list[str]]]:
     return readings
 
 
-def given(capture: subprocess.Popen[str]) -> dict[str, Any]:
+def outcome(capture: subprocess.Popen[str]) -> dict[str, Any]:
     """How a capture ended."""
     out, err = capture.communicate(timeout=60)
     return {"code": capture.returncode, "out": out, "err": err}

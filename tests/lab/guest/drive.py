@@ -3,19 +3,19 @@
 Rules:
 
 - Pure: no clock, file or kernel. Time is an argument, in seconds; the caller (`rack.py`) waits
-  `Answer.wait_s` before it hands the answer on. So the same drive runs on a bench without a
-  machine.
+  `Answer.wait_s` before it hands the answer on. So the same drive runs without a machine.
 - The log is the judge. Each command is logged with the time it came, the power mode before and
   after, whether it woke the drive and whether it set the standby timer back to its start.
 - The standby timer counts from the end of the last command that touched the medium, or that set
-  the mode or the timer. Questions and SYNCHRONIZE CACHE leave it alone and do not spin the drive
-  up, unless a quirk says otherwise. The timer needs no thread: it is settled at each look.
-- Two guises: ATA behind a SAT layer (the default), and with the quirk `sas` a SCSI drive.
+  the mode or the timer. Probes and SYNCHRONIZE CACHE do not restart it and do not spin the drive
+  up, except by a quirk. The timer needs no thread: it is brought up to date at each call.
+- Two interfaces: ATA behind a SAT layer (the default), and with the quirk `sas` a SCSI drive.
 
-Sources: ACS-3 for the commands, power modes and IDENTIFY words; SAT-3 for the pass-through CDBs and
-the ATA status return descriptor; SPC-4 and SBC-3 for the rest. What a drive does in Sleep follows
-what Linux 6.1 does about it: the question makes libata reset the link, which takes 0.4 s and ends
-the sleep, and the answer is all zeros (measured with an emulated AHCI disk, see test_kernel.py).
+Sources: power modes and counts as in the Ultrastar HC580 specification, p138; pass-through CDBs and
+the ATA status return descriptor as in Linux 6.12 drivers/ata/libata-scsi.c; what is cited by ACS-3,
+SAT-3, SPC-4, SBC-3 or SAM-5 alone is from memory. What a drive does in Sleep follows Linux 6.1: the
+probe makes libata reset the link, which takes 0.4 s and ends the sleep, and the answer is all zeros
+(measured with an emulated AHCI disk, see test_kernel.py).
 """
 
 from __future__ import annotations
@@ -43,19 +43,19 @@ NO_SENSE, RECOVERED, NOT_READY, ILLEGAL_REQUEST, ABORTED = 0x0, 0x1, 0x2, 0x5, 0
 
 # Each quirk, and what a drive that has it does.
 QUIRKS = {
-    "restart-timer": "any question sets its standby timer back to the start",
-    "wakes-on-question": "a question in standby spins it up; the answer comes once it is ready",
+    "restart-timer": "any probe sets its standby timer back to the start",
+    "wakes-on-probe": "a probe in standby spins it up; the answer comes once it is ready",
     "rejects": "no pass-through: 85h and A1h end in ILLEGAL REQUEST",
     "aborts": "CHECK POWER MODE ends in ABORTED COMMAND",
     "no-registers": "pass-through ends in GOOD, and no registers come back",
     "status-clear": "CHECK POWER MODE returns count 00h and ATA status 00h",
-    "sas": "a SCSI drive: no pass-through, no VPD page 89h; REQUEST SENSE tells the condition",
+    "sas": "a SCSI drive: no pass-through, no VPD page 89h; REQUEST SENSE reports the condition",
     "wakes-on-record": "reading one of its records in standby spins it up, then it answers",
     "restarts-on-record": "reading one of its records sets its standby timer back to the start",
     "removable": "sets the removable bit in INQUIRY, as hot-plug bays do",
 }
 
-# ACS-3, CHECK POWER MODE, count field; 80h is what a drive without EPC may say when idle.
+# COUNT of CHECK POWER MODE: Ultrastar HC580 specification, p138 table 86.
 COUNT_OF_MODE = {
     "active": 0xFF,
     "idle": 0x80,
@@ -65,7 +65,7 @@ COUNT_OF_MODE = {
     "standby": 0x00,
     "standby_y": 0x01,
 }
-# SPC-4 annex of additional sense codes: (mode, entered by) -> ASCQ of ASC 5Eh.
+# (mode, entered by) -> ASCQ of ASC 5Eh: Linux 6.12 drivers/scsi/sense_codes.h:743-758.
 LOW_POWER_QUALIFIER = {
     ("idle_a", "timer"): 0x01,
     ("standby", "timer"): 0x02,
@@ -92,7 +92,7 @@ class Traits:
     """Standby timer in seconds; 0: none."""
     spinup_s: float = 1.0
     answer_s: float = 0.0
-    """How long it takes to answer a question, in seconds."""
+    """How long it takes to answer a probe, in seconds."""
     size_mib: int = 16
     model: str = "LAB HDD 7200"
     rotation_rpm: int = 7200
@@ -132,7 +132,7 @@ class Drive:
 
     traits: Traits
     now: float
-    """The time of the last look, in seconds."""
+    """The time of the last call, in seconds."""
     mode: str = "active"
     entered_by: str = "command"
     timer_s: float = 0.0
@@ -141,7 +141,7 @@ class Drive:
     load_cycles: int = 193
     power_cycles: int = 12
     wakes: int = 0
-    hangs_on_questions: bool = False
+    hangs_on_probes: bool = False
     log: list[dict[str, object]] = field(default_factory=list)
     _counting_since: float = 0.0
     _made: float = 0.0
@@ -159,16 +159,16 @@ class Drive:
         self.settle(now)
         before, since, wakes = self.mode, self._counting_since, self.wakes
         name = command_name(cdb)
-        question = name in STATE_PROBES
+        probe = name in STATE_PROBES
         record, quirks = name in RECORDS, self.traits.quirks
-        wait_s = self.traits.answer_s if question else 0.0
+        wait_s = self.traits.answer_s if probe else 0.0
         if record and "wakes-on-record" in quirks and self.mode in SPUN_DOWN:
             wait_s += self._touch_medium()
         answer = self._dispatch(cdb, out)
         wait_s += answer.wait_s
-        if (question and "restart-timer" in quirks) or (record and "restarts-on-record" in quirks):
+        if (probe and "restart-timer" in quirks) or (record and "restarts-on-record" in quirks):
             self._counting_since = now + wait_s
-        held = question and self.hangs_on_questions
+        held = probe and self.hangs_on_probes
         self.log.append(
             {
                 "at": now,
@@ -192,17 +192,17 @@ class Drive:
         due = self._counting_since + self.timer_s
         if self.timer_s > 0 and self.mode not in (*SPUN_DOWN, "standby_y") and due <= self.now:
             self.note("standby timer ran out", due, "standby")
-            self._rest("standby", "timer")
+            self._change_mode("standby", "timer")
 
     def note(self, what: str, at: float, mode: str) -> None:
         """Log something that is no command."""
         self.log.append({"at": at, "what": what, "before": self.mode, "after": mode})
 
     def set_mode(self, mode: str, now: float) -> None:
-        """Put the drive into a mode by its own doing, as a timer of its firmware would."""
+        """Put the drive into a mode as a timer of its firmware would."""
         self.settle(now)
         self.note("set by the test", now, mode)
-        self._rest(mode, "timer")
+        self._change_mode(mode, "timer")
         self._counting_since = now
 
     # What it does inside
@@ -220,15 +220,15 @@ class Drive:
         return wait_s
 
     def _enter(self, mode: str) -> None:
-        self._rest(mode, "command")
+        self._change_mode(mode, "command")
         self._counting_since = self.now
 
-    def _rest(self, mode: str, entered_by: str) -> None:
+    def _change_mode(self, mode: str, entered_by: str) -> None:
         self.stops += mode in SPUN_DOWN and self.mode not in SPUN_DOWN
         self.mode, self.entered_by = mode, entered_by
 
     def counts(self) -> dict[str, int]:
-        """What it counts itself; a SCSI drive counts `stops`, the cycles that are complete."""
+        """Its counters; a SCSI drive counts `stops`, the complete cycles (MAX3073 manual, 4-66)."""
         hours = 1234 + int((self.now - self._made) // 3600)
         return {
             "start_stops": self.start_stops,
@@ -282,10 +282,11 @@ class Drive:
         return _illegal(0x20)  # INVALID COMMAND OPERATION CODE
 
     def _request_sense(self) -> Answer:
-        """SPC-4: GOOD status; the parameter data tells. A SAT layer knows nothing and says so."""
+        """GOOD status; the parameter data has the condition (SCSI Commands Reference Manual, 3.41).
+        A SAT layer reports NO SENSE always (Linux 6.12 drivers/ata/libata-scsi.c:4694)."""
         if "sas" not in self.traits.quirks:
             return Answer(GOOD, fixed_sense(NO_SENSE, 0, 0))
-        wait_s = self._wake_if_questions_do()
+        wait_s = self._wake_if_probes_do()
         if self.mode == "stopped":
             return Answer(GOOD, fixed_sense(NOT_READY, 0x04, 0x02))
         qualifier = LOW_POWER_QUALIFIER.get((self.mode, self.entered_by))
@@ -293,8 +294,8 @@ class Drive:
             return Answer(GOOD, fixed_sense(NO_SENSE, 0, 0), wait_s=wait_s)
         return Answer(GOOD, fixed_sense(NO_SENSE, 0x5E, qualifier), wait_s=wait_s)
 
-    def _wake_if_questions_do(self) -> float:
-        if "wakes-on-question" in self.traits.quirks and self.mode in SPUN_DOWN:
+    def _wake_if_probes_do(self) -> float:
+        if "wakes-on-probe" in self.traits.quirks and self.mode in SPUN_DOWN:
             return self._touch_medium()
         return 0.0
 
@@ -309,7 +310,7 @@ class Drive:
         elif condition == 0x1 or (condition == 0 and start):
             return Answer(GOOD, wait_s=self._touch_medium())
         elif condition == 0:
-            # SAT-3 turns START=0 into STANDBY IMMEDIATE; a SCSI drive then wants a START.
+            # SAT-3 turns START=0 into STANDBY IMMEDIATE; a SCSI drive then needs a START.
             self._enter("stopped" if sas else "standby")
         else:
             return _illegal(0x24)  # INVALID FIELD IN CDB
@@ -323,7 +324,7 @@ class Drive:
         feature, count, command = (
             (cdb[4], cdb[6], cdb[14]) if cdb[0] == 0x85 else (cdb[3], cdb[4], cdb[9])
         )
-        want_registers = bool(cdb[2] & 0x20)  # CK_COND
+        returns_registers = bool(cdb[2] & 0x20)  # CK_COND
         name = ATA_NAMES.get(command, "")
         if self.mode == "sleep":
             self._touch_medium()
@@ -335,7 +336,7 @@ class Drive:
         if done is None:
             return _aborted()
         data, returned, wait_s = done
-        if not want_registers or "no-registers" in quirks:
+        if not returns_registers or "no-registers" in quirks:
             return Answer(GOOD, data, wait_s=wait_s)
         status = 0x50  # DRDY, and bit 4
         if name == "CHECK POWER MODE" and "status-clear" in quirks:
@@ -348,7 +349,7 @@ class Drive:
     ) -> tuple[bytes, dict[str, int], float] | None:
         """One ATA command: data, returned registers, seconds; None when it aborts."""
         if name == "CHECK POWER MODE":
-            wait_s = self._wake_if_questions_do()
+            wait_s = self._wake_if_probes_do()
             return b"", {"count": COUNT_OF_MODE[self.mode]}, wait_s
         if name in ("STANDBY", "IDLE"):
             self.timer_s = timer_seconds(count)
@@ -429,7 +430,8 @@ class Drive:
 
 
 def timer_seconds(code: int) -> float:
-    """Seconds of a standby timer's count (ACS-3, STANDBY command, standby timer periods)."""
+    """Seconds of a standby timer's count (Travan 40 manual, p105; FDh and FEh: 8 h and 21 min 15 s
+    are what drives keep, Deskstar 7K1000.C specification, p134, MHW2 BS specification, p125)."""
     if code <= 0xF0:
         return code * 5.0
     if code <= 0xFB:

@@ -48,12 +48,12 @@ class Exporter:
         self.name, self.port = name, port
         file = Path(f"/run/{name}.yml")
         file.write_text(config)
-        self._said = Path(f"/run/{name}.log")
+        self._log = Path(f"/run/{name}.log")
         command = [
             *("serve", "--config", str(file), "--listen", f"127.0.0.1:{port}"),
             *("--ledger", ledger),
         ]
-        with self._said.open("wb") as log:
+        with self._log.open("wb") as log:
             if edited is not None:
                 self._pid = _fork(Path(path), edited, command, log.fileno())
             else:
@@ -124,12 +124,12 @@ class Exporter:
         return self._code
 
     def report(self) -> dict[str, Any]:
-        """How its life went."""
+        """How it ran and ended."""
         return {
             "ready": self.ready,
             "code": self._ended(),
             "stopped_s": self.stopped_s,
-            "said": self._said.read_text(errors="replace")[-20000:],
+            "log": self._log.read_text(errors="replace")[-20000:],
         }
 
 
@@ -150,8 +150,8 @@ def _fork(path: Path, edited: str, command: list[str], log: int) -> int:
             os.dup2(source, target)
         os.chdir("/")
         if edited:  # the prober is a process of its own, started from the copy
-            asking: Any = importlib.import_module(f"{PACKAGE}.device.prober_client")
-            asking._PACKAGES = str(path)
+            client: Any = importlib.import_module(f"{PACKAGE}.device.prober_client")
+            client._PACKAGES = str(path)
         if edited not in ("", PROBER):
             _edit(path, edited)
         code = cli.main(command)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-# SCSI operation codes (SPC-4, SBC-3, SAT-3) and ATA commands (ACS-3) by the names in the log.
+# SCSI operation codes (SPC-4, SBC-3, SAT-3) and ATA commands (ACS-3), all from memory.
 SCSI_NAMES = {
     0x00: "TEST UNIT READY",
     0x03: "REQUEST SENSE",

@@ -7,9 +7,9 @@ A request is one line of JSON `{"do": NAME, ...}`, the answer is `{"value": ...}
             Plugs a new drive in, or an old one back by its name alone. Waits until udev has
             settled, unless `settle` is false, and returns the disk's kernel name.
     detach  name            Pulls a drive out.
-    state   name            mode, counters, timer and the time of this look.
+    state   name            mode, counters, timer and the time of this call.
     log     name, since     What the drive logged from `since` on (see drive.py).
-    set     name, ...       Any of mode, timer_s, hangs_on_questions. Ending a hang releases the
+    set     name, ...       Any of mode, timer_s, hangs_on_probes. Ending a hang releases the
                             answers that were held.
     node    name            The disk's kernel name now.
 
@@ -27,8 +27,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from tests.lab.guest.client import SOCKET
 from tests.lab.guest.drive import Drive, Traits
-from tests.lab.guest.probe import SOCKET
 from tests.lab.guest.tcmu import Backend
 
 
@@ -59,7 +59,7 @@ class Slot:
 
 
 class Rack:
-    """The drives by name, and what can be asked of them."""
+    """The drives by name, and the requests."""
 
     def __init__(self) -> None:
         self._slots: dict[str, Slot] = {}
@@ -119,7 +119,7 @@ class Rack:
         name: str,
         mode: str | None = None,
         timer_s: float | None = None,
-        hangs_on_questions: bool | None = None,
+        hangs_on_probes: bool | None = None,
     ) -> None:
         """Change a drive from outside."""
         slot = self._slots[name]
@@ -129,9 +129,9 @@ class Rack:
             if timer_s is not None:
                 slot.drive.settle(now())
                 slot.drive.timer_s = timer_s
-            if hangs_on_questions is not None:
-                slot.drive.hangs_on_questions = hangs_on_questions
-                if hangs_on_questions:
+            if hangs_on_probes is not None:
+                slot.drive.hangs_on_probes = hangs_on_probes
+                if hangs_on_probes:
                     slot.released.clear()
                 else:
                     slot.released.set()

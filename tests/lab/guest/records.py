@@ -1,4 +1,4 @@
-"""What the emulated drive tells of itself: IDENTIFY data, SMART data, logs, a mode page.
+"""Records of the emulated drive: IDENTIFY data, SMART data, logs, a mode page.
 
 Rules: bytes are laid out by hand after the standards, and not by the exporter's codec, which they
 judge. ATA data is little-endian, SCSI data big-endian.
@@ -25,7 +25,7 @@ _TRUE = 0xC0 << 56  # bit 63: supported; bit 62: valid
 def identify(
     *, sectors: int, wwn: int, rotation_rpm: int, serial: str, firmware: str, model: str
 ) -> bytes:
-    """IDENTIFY DEVICE data (ACS-3): 256 little-endian words."""
+    """IDENTIFY DEVICE data: 256 little-endian words (ACS-3, from memory)."""
     words = [0] * 256
     words[0] = 0x0040  # an ATA device
     words[49] = 0x2F00  # bit 13: standby timer values are the standard's
@@ -74,18 +74,18 @@ def smart(feature: int, counts: Mapping[str, int]) -> bytes:
 
 def statistics(page: int, counts: Mapping[str, int]) -> bytes | None:
     """Page 01h or 03h of Device Statistics; None for any other."""
-    given = {at: counts[name] for name, (place, at) in STATISTICS.items() if place == page}
-    if not given:
+    values = {at: counts[name] for name, (place, at) in STATISTICS.items() if place == page}
+    if not values:
         return None
     data = bytearray(BLOCK)
     struct.pack_into("<Q", data, 0, 1 | page << 16)  # revision, page number
-    for at, count in given.items():
+    for at, count in values.items():
         struct.pack_into("<Q", data, at, count | _TRUE)
     return bytes(data)
 
 
 def start_stop(counts: Mapping[str, int]) -> bytes:
-    """Log page 0Eh: SPC-4 LOG SENSE; SCSI Commands Reference Manual, table 346."""
+    """Log page 0Eh: SCSI Commands Reference Manual, p366 table 346."""
     return _log(
         0x0E,
         {
@@ -100,13 +100,15 @@ def start_stop(counts: Mapping[str, int]) -> bytes:
 
 
 def transitions(counts: Mapping[str, int]) -> bytes:
-    """Log page 1Ah: to active (0001h) and to standby_z (0008h); SCSI Commands Reference Manual."""
-    given = {1: counts["start_stops"], 8: counts["stops"]}
-    return _log(0x1A, {code: count.to_bytes(4, "big") for code, count in given.items()})
+    """Log page 1Ah: to active (0001h) and to standby_z (0008h); SCSI Commands Reference Manual,
+    p351."""
+    values = {1: counts["start_stops"], 8: counts["stops"]}
+    return _log(0x1A, {code: count.to_bytes(4, "big") for code, count in values.items()})
 
 
 def _log(page: int, parameters: Mapping[int, bytes]) -> bytes:
-    """SPC-4 7.3.2: a parameter is code (2 bytes), control (03h: binary list), length, value."""
+    """SPC-4 7.3.2, from memory: a parameter is code (2 bytes), control (03h: binary list), length,
+    value."""
     body = b"".join(
         struct.pack(">HBB", code, 0x03, len(value)) + value for code, value in parameters.items()
     )

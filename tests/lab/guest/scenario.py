@@ -1,4 +1,4 @@
-"""Plays one scenario inside the guest and prints everything that was seen, as one JSON report.
+"""Plays one scenario inside the guest and prints one JSON report.
 
 Standard input is the play:
 
@@ -18,7 +18,7 @@ The report, all times in seconds of the boot clock unless said otherwise:
     acts          each act with began, done and value
     logs          by drive: what it logged, from plugging in to 3 s after the exporters had stopped
     scrapes       by exporter: at, took, text
-    served        by exporter: ready, code, stopped_s (time from SIGTERM to its end), said
+    served        by exporter: ready, code, stopped_s (time from SIGTERM to its end), log
     snapshots     by exporter: /snapshot at the end
     kernel        kernel log lines, stamped by the kernel's own clock
     timeouts      by drive: commands whose time limit ran out in the kernel (device/iotmo_cnt)
@@ -43,8 +43,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.lab.guest import sgio
+from tests.lab.guest.client import value
 from tests.lab.guest.exporter import Exporter, now
-from tests.lab.guest.probe import value
 
 AFTERMATH_S = 3.0
 CALM_S = 40.0  # at most
@@ -77,16 +77,16 @@ class Bench:
                 return page.parent.parent.name
         raise LookupError(f"no disk {drive}")
 
-    def act(self, drive: str, do: str, **given: Any) -> Any:
+    def act(self, drive: str, do: str, **arguments: Any) -> Any:
         """Carry out one act; what came of it."""
-        return getattr(self, f"_{do}")(drive, **given)
+        return getattr(self, f"_{do}")(drive, **arguments)
 
     def release(self) -> None:
-        """Let go of what is held."""
+        """Close what is held, and pull the drives out."""
         for descriptor in self._held.values():
             os.close(descriptor)
         for name in sorted(self._ours):
-            value("set", name=name, hangs_on_questions=False)
+            value("set", name=name, hangs_on_probes=False)
             if value("node", name=name):
                 value("detach", name=name)
 
@@ -112,8 +112,8 @@ class Bench:
     def _fsync(self, drive: str) -> None:
         os.fsync(self._held[drive])
 
-    def _set(self, drive: str, **given: Any) -> None:
-        value("set", name=drive, **given)
+    def _set(self, drive: str, **arguments: Any) -> None:
+        value("set", name=drive, **arguments)
 
     def _suspend(self, drive: str, delay_ms: int) -> None:
         device = Path("/sys/block", self.node(drive), "device")
@@ -150,23 +150,23 @@ def calm(exporters: list[Exporter]) -> None:
 
 
 def say(stage: str) -> None:
-    """Progress, for whoever watches with SPINLEDGER_LAB_ECHO=1."""
+    """Progress, shown with SPINLEDGER_LAB_ECHO=1."""
     print(f"{now():.1f} {stage}", file=sys.stderr, flush=True)
 
 
-def play(given: dict[str, Any]) -> dict[str, Any]:
+def play(scenario: dict[str, Any]) -> dict[str, Any]:
     """Run the scenario; the report."""
     say("plugging in")
-    bench = Bench(given["drives"])
+    bench = Bench(scenario["drives"])
     say("starting exporters")
-    exporters = [Exporter(**serve) for serve in given["serves"]]
+    exporters = [Exporter(**serve) for serve in scenario["serves"]]
     for exporter in exporters:
         exporter.await_ready()
     say("all ready")
     calm(exporters)
     say("calm")
     began, wall_less_boot = now(), time.time() - now()
-    acts: list[dict[str, Any]] = sorted(given["acts"], key=lambda act: float(act["at"]))
+    acts: list[dict[str, Any]] = sorted(scenario["acts"], key=lambda act: float(act["at"]))
     by_drive: dict[str, list[dict[str, Any]]] = {}
     for act in acts:
         by_drive.setdefault(act["drive"], []).append(act)
@@ -174,20 +174,20 @@ def play(given: dict[str, Any]) -> dict[str, Any]:
     def perform(own: list[dict[str, Any]]) -> None:
         for act in own:
             time.sleep(max(0.0, began + act["at"] - now()))
-            wanted = {key: item for key, item in act.items() if key != "at"}
+            arguments = {key: item for key, item in act.items() if key != "at"}
             act["began"] = now()
             try:
-                act["value"] = bench.act(**wanted)
+                act["value"] = bench.act(**arguments)
             except Exception as error:
                 act["error"] = f"{type(error).__name__}: {error}"
             act["done"] = now()
 
     def watch(exporter: Exporter) -> None:
         due = began
-        while now() < began + given["until_s"]:
+        while now() < began + scenario["until_s"]:
             exporter.scrape()
-            due = max(due + given["scrape_s"], now())
-            time.sleep(max(0.0, min(due, began + given["until_s"]) - now()))
+            due = max(due + scenario["scrape_s"], now())
+            time.sleep(max(0.0, min(due, began + scenario["until_s"]) - now()))
 
     threads = [threading.Thread(target=perform, args=(own,)) for own in by_drive.values()]
     threads += [threading.Thread(target=watch, args=(one,)) for one in exporters if one.ready]
@@ -208,7 +208,7 @@ def play(given: dict[str, Any]) -> dict[str, Any]:
     for thread in stopping:
         thread.join()
     time.sleep(AFTERMATH_S)
-    logs = {drive["name"]: value("log", name=drive["name"]) for drive in given["drives"]}
+    logs = {drive["name"]: value("log", name=drive["name"]) for drive in scenario["drives"]}
     timeouts = {}
     for name in logs:
         count = Path("/sys/block", bench.node(name), "device/iotmo_cnt")

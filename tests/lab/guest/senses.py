@@ -6,7 +6,7 @@ from __future__ import annotations
 def registers(
     key: int, count: int = 0, mid: int = 0, high: int = 0, status: int = 0x50, error: int = 0
 ) -> bytes:
-    """Descriptor sense with an ATA status return (SAT-3, ATA Status Return sense descriptor).
+    """Descriptor sense with an ATA status return (Linux 6.12 drivers/ata/libata-scsi.c:241-316).
 
     The code is 00/1D after success and 00/00 after an error, as libata gives it.
     """
@@ -16,5 +16,5 @@ def registers(
 
 
 def fixed_sense(key: int, asc: int, ascq: int) -> bytes:
-    """Fixed format sense data, current error (SPC-4)."""
+    """Fixed format sense data, current error (SPC-4, from memory)."""
     return bytes([0x70, 0, key, 0, 0, 0, 0, 10, 0, 0, 0, 0, asc, ascq, 0, 0, 0, 0])

@@ -39,22 +39,22 @@ def now() -> float:
 
 def main() -> None:
     """Play and print."""
-    asked = json.load(sys.stdin)
-    node = f"/dev/{asked['node']}"
-    services = asked["services"]
+    request = json.load(sys.stdin)
+    node = f"/dev/{request['node']}"
+    services = request["services"]
     if any(service.get("partition") for service in services.values()):
         add_partition(node)
         subprocess.run(["udevadm", "settle"], check=True)
     children = [Service(node, name, **service) for name, service in services.items()]
     trace = Path("/run/capture.csv")
     trace.unlink(missing_ok=True)
-    capture = start("--for", "10m", "--out", str(trace), "--disk", asked["node"])
+    capture = start("--for", "10m", "--out", str(trace), "--disk", request["node"])
     instance = armed(capture)
     began = now() + 1
     for child in children:
         child.go(began)
     done = {child.name: child.finish() for child in children}
-    time.sleep(max(0.0, began + asked["end_s"] - now()))
+    time.sleep(max(0.0, began + request["end_s"] - now()))
     histogram = (instance / EVENT / "hist").read_text()
     trace_pipe = (instance / "trace").read_text()
     capture.send_signal(signal.SIGINT)
@@ -76,7 +76,7 @@ def main() -> None:
 
 
 def add_partition(node: str) -> None:
-    """Tell the kernel of a partition of 2 MiB from 1 MiB on; nothing is written to the disk.
+    """Give the kernel a partition of 2 MiB from 1 MiB on; nothing is written to the disk.
 
     struct blkpg_partition and struct blkpg_ioctl_arg: include/uapi/linux/blkpg.h, Linux 6.1.
     """
@@ -167,8 +167,8 @@ class Service:
 
     def finish(self) -> list[float]:
         """Wait for its last I/O; when each was made."""
-        said = os.read(self._noted, 1 << 16)
-        times: list[float] = json.loads(said)
+        noted = os.read(self._noted, 1 << 16)
+        times: list[float] = json.loads(noted)
         return times
 
 

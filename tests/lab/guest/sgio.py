@@ -65,7 +65,8 @@ class Completion:
 
 
 def ata(command: int, count: int = 0) -> bytes:
-    """SAT-3 ATA PASS-THROUGH (16), protocol 3 (non-data), CK_COND set."""
+    """ATA PASS-THROUGH (16), protocol 3 (non-data), CK_COND set (Linux 6.12
+    drivers/ata/libata-scsi.c:3240-3260)."""
     return bytes([0x85, 0x06, 0x20, 0, 0, 0, count, 0, 0, 0, 0, 0, 0, 0, command, 0])
 
 

@@ -24,7 +24,8 @@ RESPONSE, SENSE_BYTES = 8, 96
 COMMAND, PAD = 1, 0  # operations, in the low three bits of the length
 UNKNOWN_OPERATION = 0x1
 
-CDB_LENGTH = (6, 10, 10, 16, 16, 12, 16, 16)  # by group code, the top three bits (SPC-4)
+# By group code, the top three bits of the operation code; SPC-4, from memory.
+CDB_LENGTH = (6, 10, 10, 16, 16, 12, 16, 16)
 
 Handler = Callable[[bytes, bytes], tuple[int, bytes, bytes]]
 """(CDB, data sent) -> (SCSI status, data returned, sense)."""

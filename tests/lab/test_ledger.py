@@ -1,7 +1,7 @@
-"""The ledger on a real kernel: cycles that nobody saw, and a ledger on the disk that it watches.
+"""The ledger on a real kernel: unobserved cycles, and a ledger on the disk that it watches.
 
 Judged by the drive's own counters and log. Source: the arithmetic of unobserved cycles is start
-less power cycles less those seen, with attributes 4 and 12 of the public drive database; that a
+less power cycles less those observed, with attributes 4 and 12 of the public drive database; that a
 journalling file system writes seconds after an fsync is ext4's `commit=` (Linux
 Documentation/admin-guide/ext4.rst, 5 s).
 """
@@ -23,7 +23,7 @@ Reported = dict[str, Any]
 
 @pytest.fixture(scope="module")
 def machine(lab_image: Image) -> Iterator[Guest]:
-    """A machine of its own: what it mounts and writes is nobody else's."""
+    """A machine of its own, for what it mounts and writes."""
     with Guest(lab_image, {"exporter": PROJECT / "exporter"}) as own:
         yield own
 
@@ -31,21 +31,21 @@ def machine(lab_image: Image) -> Iterator[Guest]:
 def run(guest: Guest, drive_number: Callable[[], int], name: str, scenario: str) -> Reported:
     """Play one scenario in the guest."""
     number = drive_number()
-    given = {
+    request = {
         "name": name,
         "number": number,
         "play": scenario,
         "identity": identity(number),
         "size_mib": 20 if scenario == "on_the_disk" else 2,
     }
-    report: Reported = guest.python("books", stdin=json.dumps(given), timeout=300)
+    report: Reported = guest.python("ledger", stdin=json.dumps(request), timeout=300)
     return report
 
 
 @pytest.fixture(scope="module")
 def restarted(machine: Guest, drive_number: Callable[[], int]) -> Reported:
-    """What came of the five unseen wakes."""
-    return run(machine, drive_number, "books", "restart")
+    """What came of the five unobserved spin-ups."""
+    return run(machine, drive_number, "ledger", "restart")
 
 
 def cycles(disk: Reported, observed: str) -> float:
@@ -57,8 +57,8 @@ def cycles(disk: Reported, observed: str) -> float:
     )
 
 
-def test_cycles_that_nobody_saw(restarted: Reported) -> None:
-    """Five unseen and one seen: observed 1, unobserved 5, by the drive's own delta 6."""
+def test_unobserved_cycles(restarted: Reported) -> None:
+    """Five unobserved and one observed; the drive counted 6."""
     before, after = restarted["before"], restarted["after"]
     assert restarted["starts"] == 6
     assert cycles(after, "yes") - cycles(before, "yes") == 1
@@ -82,17 +82,17 @@ def kept_there(machine: Guest, drive_number: Callable[[], int]) -> Reported:
 
 
 def test_a_ledger_on_the_watched_disk_lets_it_sleep(kept_there: Reported) -> None:
-    """Asleep, it stays asleep: nothing but questions reaches the drive, and nothing wakes it."""
-    quiet = [
+    """Asleep, it stays asleep: only probes reach the drive, and nothing wakes it."""
+    rows = [
         row
         for row in kept_there["log"]
         if kept_there["asleep"] < float(row["at"]) < kept_there["ended"] and "what" in row
     ]
-    assert {row["what"] for row in quiet} <= {"CHECK POWER MODE"}
-    assert not any(row.get("woke") for row in quiet)
+    assert {row["what"] for row in rows} <= {"CHECK POWER MODE"}
+    assert not any(row.get("woke") for row in rows)
 
 
-def test_a_deferred_ledger_says_so(kept_there: Reported) -> None:
+def test_a_deferred_ledger_is_reported(kept_there: Reported) -> None:
     """While commits wait for the disk to be used by others, `ledger_deferred` is 1."""
     assert kept_there["deferred"][-1] == 1
     assert kept_there["size"] > 0

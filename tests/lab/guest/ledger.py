@@ -1,12 +1,12 @@
-"""Plays the ledger's own scenarios in the guest and prints what came of them, as JSON.
+"""Plays the ledger's scenarios in the guest and prints the results as JSON.
 
 Standard input: `name`, `number`, `size_mib` and `identity` of the drive, `play` (restart or
 on_the_disk). Times are seconds of the boot clock.
 
-restart      The exporter watches the drive sleep and stops; five times somebody wakes the drive and
-             it sleeps again; the exporter starts, sees it asleep, and somebody reads once.
-on_the_disk  The ledger lies on the watched drive. Somebody reads once, and then nobody does
-             anything for a while.
+restart      The exporter observes standby and stops; five times the drive is read and sleeps
+             again; the exporter starts, observes standby, and the drive is read once.
+on_the_disk  The ledger is on the watched drive. It is read once, and then there is no I/O for a
+             while.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from tests.lab.guest.client import value
 from tests.lab.guest.exporter import Exporter, now
-from tests.lab.guest.probe import value
 from tests.lab.guest.scenario import Bench
 
 PORT = 9790
@@ -49,14 +49,14 @@ def shown(exporter: Exporter, state: str, seconds: float = 40.0) -> dict[str, An
     """Wait until the exporter shows a state; its snapshot of the disk."""
     ends = now() + seconds
     while now() < ends:
-        disk = look(exporter)
+        disk = snapshot_of(exporter)
         if disk["state"] == state:
             return disk
         time.sleep(0.3)
-    raise TimeoutError(f"the exporter does not show {state}: {exporter.report()['said']}")
+    raise TimeoutError(f"the exporter does not show {state}: {exporter.report()['log']}")
 
 
-def look(exporter: Exporter) -> dict[str, Any]:
+def snapshot_of(exporter: Exporter) -> dict[str, Any]:
     """The exporter's snapshot of its one disk."""
     (disk,) = json.loads(exporter.get("/snapshot"))["disks"]
     return dict(disk)
@@ -65,23 +65,23 @@ def look(exporter: Exporter) -> dict[str, Any]:
 def start(identity: str, timer_s: float, wear: str, ledger: str) -> Exporter:
     """An exporter that is ready."""
     config = CONFIG % (wear, identity, timer_s)
-    exporter = Exporter("books", "/exporter", config, PORT, None, ledger)
+    exporter = Exporter("ledger", "/exporter", config, PORT, None, ledger)
     exporter.await_ready()
     if not exporter.ready:
-        raise RuntimeError(exporter.report()["said"])
+        raise RuntimeError(exporter.report()["log"])
     return exporter
 
 
 def restart(bench: Bench, name: str, identity: str) -> dict[str, Any]:
-    """Five wakes that nobody sees."""
-    ledger = "/run/books.db"
+    """Five spin-ups while no exporter runs."""
+    ledger = "/run/test-ledger.db"
     value("set", name=name, timer_s=5.0)
     first = start(identity, 5, "1s", ledger)
     shown(first, "standby")
     bench.act(name, "read")
     shown(first, "active")
     shown(first, "standby")
-    before, starts = look(first), value("state", name=name)["start_stops"]
+    before, starts = snapshot_of(first), value("state", name=name)["start_stops"]
     first.stop()
     for _ in range(5):
         bench.act(name, "read")
@@ -91,13 +91,13 @@ def restart(bench: Bench, name: str, identity: str) -> dict[str, Any]:
     bench.act(name, "read")
     shown(second, "active")
     time.sleep(2.0)
-    after = look(second)
+    after = snapshot_of(second)
     second.stop()
     return {
         "before": before,
         "after": after,
         "starts": value("state", name=name)["start_stops"] - starts,
-        "said": second.report()["said"],
+        "log": second.report()["log"],
     }
 
 
@@ -122,8 +122,8 @@ def on_the_disk(bench: Bench, name: str, identity: str) -> dict[str, Any]:
     asleep = now()
     deferred = []
     while now() < asleep + QUIET_S:
-        given = json.loads(exporter.get("/snapshot"))
-        deferred.append(given["exporter"]["ledger_deferred"][0]["value"])
+        snapshot = json.loads(exporter.get("/snapshot"))
+        deferred.append(snapshot["exporter"]["ledger_deferred"][0]["value"])
         time.sleep(1.0)
     ended = now()
     log = value("log", name=name)
@@ -137,20 +137,20 @@ def on_the_disk(bench: Bench, name: str, identity: str) -> dict[str, Any]:
         "log": log,
         "deferred": deferred,
         "size": size,
-        "said": exporter.report()["said"],
+        "exporter_log": exporter.report()["log"],
     }
 
 
 def main() -> None:
     """One play."""
-    given = json.load(sys.stdin)
-    name = given["name"]
+    request = json.load(sys.stdin)
+    name = request["name"]
     bench = Bench(
-        [{"name": name, "number": given["number"], "timer_s": 0, "size_mib": given["size_mib"]}]
+        [{"name": name, "number": request["number"], "timer_s": 0, "size_mib": request["size_mib"]}]
     )
     try:
-        done = {"restart": restart, "on_the_disk": on_the_disk}[given["play"]](
-            bench, name, given["identity"]
+        done = {"restart": restart, "on_the_disk": on_the_disk}[request["play"]](
+            bench, name, request["identity"]
         )
     finally:
         bench.release()

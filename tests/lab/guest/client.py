@@ -13,7 +13,7 @@ from typing import Any
 SOCKET = "/run/rack"
 
 
-def probe(request: dict[str, Any]) -> dict[str, Any]:
+def request(message: dict[str, Any]) -> dict[str, Any]:
     """Send `{"do": NAME, ...}`; the answer, `{"value": ...}` or `{"error": "..."}`."""
     with socket.socket(socket.AF_UNIX) as link:
         try:
@@ -22,15 +22,15 @@ def probe(request: dict[str, Any]) -> dict[str, Any]:
             _start()
             link.connect(SOCKET)
         with link.makefile("rwb") as lines:
-            lines.write(json.dumps(request).encode() + b"\n")
+            lines.write(json.dumps(message).encode() + b"\n")
             lines.flush()
             answer: dict[str, Any] = json.loads(lines.readline())
             return answer
 
 
 def value(do: str, **arguments: Any) -> Any:
-    """As `ask`, but only the value; raises RuntimeError on an error."""
-    answer = probe({"do": do, **arguments})
+    """As `request`, but only the value; raises RuntimeError on an error."""
+    answer = request({"do": do, **arguments})
     if "error" in answer:
         raise RuntimeError(f"rack: {do} {arguments}: {answer['error']}")
     return answer["value"]
