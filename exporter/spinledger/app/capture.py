@@ -13,22 +13,22 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
+from spinledger.config.naming import identify, names_of
 from spinledger.config.settings import Config
 from spinledger.device import sysfs
 from spinledger.device.clock import RealClock
 from spinledger.device.discovery import Discovery
 from spinledger.device.histogram import Doing, Histogram, Key, Sums, device_number, moved
 from spinledger.device.tracing import Instance
-from spinledger.errors import BadInput, Refusal
+from spinledger.errors import BadInput, Refusal, Unavailable
 from spinledger.model import SECOND, Disk, Watch
 from spinledger.ports import Clock
 
 INTERVAL_NS = SECOND
 ENDINGS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-_MOST_NAMED = 8  # disks in a complaint
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ Look = Callable[[], tuple[Histogram, bool]]  # as Instance.read
 
 
 def chosen(config: Config, names: Sequence[str]) -> list[Disk]:
-    """The watched disks, or those of them with these kernel names or identities.
+    """The watched disks, or those of them with these names.
 
     Raises BadInput for a name that no watched disk has, Refusal when there is none.
     """
@@ -71,15 +71,18 @@ def chosen(config: Config, names: Sequence[str]) -> list[Disk]:
 
 
 def pick(watched: Sequence[Disk], names: Sequence[str]) -> list[Disk]:
-    """Those with one of the names, each once; all where none is given. Raises BadInput."""
-    found: dict[str, Disk] = {}
-    for name in names:
-        known = [d for d in watched if name in (d.identity, *d.nodes, *d.aliases)]
-        if not known:
-            given = ", ".join(f"{d.kernel_name} ({d.identity})" for d in watched[:_MOST_NAMED])
-            raise BadInput(f"--disk {name}", "is not a watched disk", f"choose from: {given}")
-        found[known[0].identity] = known[0]
-    return list(found.values()) or list(watched)
+    """Those with one of the names, each once; all where there is no name. Raises BadInput."""
+    known = {disk.identity: names_of(disk) for disk in watched}
+    found = dict.fromkeys(identify(known, name, "--disk") for name in names)
+    return [disk for disk in watched if not found or disk.identity in found]
+
+
+def identity_here(name: str) -> str:
+    """The identity of this machine's disk with a name; the name itself where there is none."""
+    with suppress(BadInput, Unavailable):
+        seen, _ = Discovery().scan(0)
+        return identify({fact.disk.identity: names_of(fact.disk) for fact in seen}, name, "--disk")
+    return name
 
 
 def device_numbers(disks: Sequence[Disk], root: str = "/sys") -> dict[int, str]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from spinledger.config import values
 from spinledger.config.load import USUAL, find, load
 from spinledger.config.settings import Config
-from spinledger.config.values import duration
 from spinledger.errors import BadConfig
 from spinledger.model import SECOND
 
@@ -40,9 +40,8 @@ def address(text: str) -> tuple[str, int]:
 
 def length(text: str) -> int:
     """A duration as the configuration has it, or decimal seconds: nanoseconds, 0 or more."""
-    bare = text.isascii() and text.replace(".", "", 1).isdecimal()
     try:
-        return duration(f"{text}s" if bare else text)
+        return values.length(text)
     except BadConfig as bad:
         fix = f"{bad.fix}, or decimal seconds"
         raise argparse.ArgumentTypeError(f"{bad.what}; {fix}") from None

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from spinledger.cli.arguments import add_config, configuration
+from spinledger.cli.arguments import DISK_HELP, add_config, configuration
 from spinledger.cli.bar import Bar
 from spinledger.cli.exporter import NoExporter, add_exporter, listening
 from spinledger.errors import BadInput, Unavailable
@@ -32,8 +32,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source = parser.add_mutually_exclusive_group()
     add_exporter(source)
     source.add_argument("--ledger", type=Path, metavar="FILE", help="read this ledger file")
-    parser.add_argument("--disk", metavar="ID", help="only this disk, by its identity")
-    parser.add_argument("--since", metavar="T", help="2026-01-31, 2026-01-31T22:00, or 7d")
+    parser.add_argument("--disk", metavar="NAME", help=DISK_HELP)
+    parser.add_argument(
+        "--since", metavar="T", help="2026-01-31, 2026-01-31T22:00, or a duration before now: 7d"
+    )
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--csv", action="store_true", help="print spans as CSV")
     form.add_argument("--json", action="store_true", help="print spans, cycles and days as JSON")
@@ -74,9 +76,10 @@ def _parts(arguments: argparse.Namespace, form: str) -> Iterator[bytes]:
         return parts
     if arguments.exporter:
         raise Unavailable("no_history", why)
-    if not config.ledger_path.exists():
+    if not os.access(config.ledger_path, os.R_OK):
+        what = f"no ledger that you may read, and no exporter: {why}"
         fix = "start `spinledger serve`, or give --exporter URL or --ledger FILE"
-        raise BadInput(str(config.ledger_path), f"there is no ledger, and no exporter: {why}", fix)
+        raise BadInput(str(config.ledger_path), what, fix)
     return _from_file(config.ledger_path, arguments, form)
 
 
@@ -93,7 +96,7 @@ def _from_file(path: Path, arguments: argparse.Namespace, form: str) -> Iterator
 
 def _read(path: Path) -> History:
     try:
-        if not path.is_file():
+        if not os.path.isfile(path):
             raise BadInput(str(path), "there is no such file", "name a ledger file")
         return read(path)
     except (Unavailable, OSError) as refused:

@@ -17,6 +17,7 @@ from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 
+from spinledger.app.capture import identity_here
 from spinledger.cli import replay_plot, replay_report
 from spinledger.cli.arguments import DISK_HELP, add_config, length
 from spinledger.cli.bar import Bar
@@ -173,14 +174,14 @@ def history_of(path: Path, disk: str | None) -> tuple[History, str]:
         history = read_ledger(path)
     except Unavailable as bad:
         raise BadInput(f"--ledger {path}", _what(path, bad), "name a ledger file") from None
+    if disk is not None:
+        return history, history.identity(disk)
     disks = history.disks()
-    if disk is None and len(disks) == 1:
-        disk = disks[0]
-    if disk is None or disk not in disks:
+    if len(disks) != 1:
         known = ", ".join(disks[:MOST_NAMED]) or "none"
-        what = "several disks are in it" if disk is None else f"{disk[:40]!a} is not in it"
+        what = "several disks are in it" if disks else "no disk is in it"
         raise BadInput(f"--ledger {path}", what, f"give --disk with one of: {known}")
-    return history, disk
+    return history, disks[0]
 
 
 def _what(path: Path, bad: Unavailable) -> str:
@@ -225,7 +226,7 @@ def _ledger(args: argparse.Namespace, setting: Setting) -> tuple[str, list[list[
 
 def _trace(args: argparse.Namespace, setting: Setting) -> tuple[str, list[list[Outcome]]]:
     """The file or disk, and outcomes of one run or, with --absorb, of one run a seed."""
-    trace = Trace(args.trace, args.disk)
+    trace = Trace(args.trace, args.disk, identity_here(args.disk) if args.disk else "")
     name = args.disk or trace.path.name
     changes = args.without is not None or args.absorb is not None or args.hold is not None
     if args.absorb is None:

@@ -65,13 +65,15 @@ def _shown(text: str) -> str:
 class Trace:
     """A trace file. Opening reads the header; `times` and `rows` each read the file anew."""
 
-    def __init__(self, path: Path, disk: str | None = None) -> None:
+    def __init__(self, path: Path, disk: str | None = None, also: str = "") -> None:
         """Raises BadTrace when the file cannot be read or has no column of times.
 
-        `disk` names the only disk whose rows count; the file then needs that column.
+        `disk` names the only disk whose rows count, `also` is another name of it; the file then
+        needs that column.
         """
         self.path = path
         self._wanted = disk
+        self._also = also
         with self._opened() as file:
             header = _header(csv.reader(self._lines(file, None)), path)
         self._time = header.index(TIME)
@@ -113,6 +115,8 @@ class Trace:
                         continue
                     if self._disk is not None:
                         named = _field(fields, self._disk)
+                        if self._wanted is not None and named == self._also:
+                            named = self._wanted
                         if self._wanted is None and disk not in (None, named):
                             raise _several(f"{self.path}:{reader.line_num}", disk, named)
                         if disk is None:

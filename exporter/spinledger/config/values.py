@@ -62,6 +62,12 @@ def duration(text: str) -> int:
     return total
 
 
+def length(text: str) -> int:
+    """A duration, or decimal seconds: nanoseconds."""
+    bare = text.isascii() and text.replace(".", "", 1).isdecimal()
+    return duration(f"{text}s" if bare else text)
+
+
 def duration_text(nanoseconds: int) -> str:
     """The shortest usual text that `duration` reads back as the same; 0 is `0s`."""
     if nanoseconds and nanoseconds % UNITS["y"] == 0:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from enum import StrEnum
 
+from spinledger.config.near import nearest, shown
 from spinledger.errors import BadInput
 from spinledger.model import DAY, HOUR, SECOND
 from spinledger.sim.drive import NEVER, Op
@@ -85,10 +86,12 @@ def _order(text: str, zone: tzinfo) -> Ordered:
     name, _, when = text.partition("@")
     fault = FAULTS.get(name)
     if fault is None:
-        raise BadInput(f"fault {text!r}", "no such fault", f"use one of {', '.join(FAULTS)}")
+        near = nearest(name, FAULTS)
+        fix = f"did you mean {near}" if near else f"choose from {', '.join(FAULTS)}"
+        raise BadInput("--fault", f"there is no fault {shown(name)}", fix)
     if not when:
         if fault.dated:
-            raise BadInput(f"fault {text!r}", "no date", f"write {name}@2026-03-14T21:00")
+            raise BadInput(f"--fault {text}", "has no date", f"write {name}@2026-03-14T21:00")
         return Ordered(fault, -NEVER, NEVER)
     began, _, ended = when.partition("/")
     try:
@@ -96,10 +99,10 @@ def _order(text: str, zone: tzinfo) -> Ordered:
         ended_ns = _wall_ns(ended, zone) if ended else min(NEVER, began_ns + fault.lasts_ns)
     except ValueError as error:
         raise BadInput(
-            f"fault {text!r}", "not a date and time", f"write {name}@2026-03-14T21:00"
+            f"--fault {text}", "is not a date and time", f"write {name}@2026-03-14T21:00"
         ) from error
     if ended_ns <= began_ns:
-        raise BadInput(f"fault {text!r}", "it ends before it begins", "swap the two times")
+        raise BadInput(f"--fault {text}", "it ends before it begins", "swap the two times")
     return Ordered(fault, began_ns, ended_ns)
 
 

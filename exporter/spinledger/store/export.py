@@ -12,14 +12,15 @@ from __future__ import annotations
 import csv
 import io
 import json
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from heapq import merge
 from itertools import chain
 
-from spinledger.errors import BadInput
+from spinledger.config.values import duration
+from spinledger.errors import BadConfig, BadInput
 from spinledger.metrics.openmetrics import END, seconds, series
 from spinledger.model import DAY, MILLISECOND, SECOND
 from spinledger.store.days import DayTotals
@@ -33,9 +34,6 @@ SAMPLE_EVERY_NS = 240 * SECOND
 
 _YES_NO = {True: "yes", False: "no"}
 STATES = ("spinning", "standby", "unknown", "unobserved")
-
-_UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86_400, "w": 604_800}
-_DURATION = re.compile(r"([0-9]{1,9})([smhdw])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,19 +57,17 @@ def answer(history: History, params: Mapping[str, str], now_wall_ns: int) -> Ite
 
 def query_of(history: History, disk: str | None, since: str | None, now_wall_ns: int) -> Query:
     """A query from its texts. Raises BadInput for an unknown disk or a `since` that is none."""
-    known = history.disks()
-    if disk and disk not in known:
-        raise BadInput(
-            f"disk {disk[:60]!a}", "the ledger knows no such disk", f"it knows {', '.join(known)}"
-        )
-    return Query(disk or None, since_ns(since, now_wall_ns) if since else ALWAYS)
+    identity = history.identity(disk) if disk else None
+    return Query(identity, since_ns(since, now_wall_ns) if since else ALWAYS)
 
 
 def since_ns(text: str, now_wall_ns: int) -> int:
-    """Wall nanoseconds of an ISO 8601 date or time, or of a duration before now, such as 7d."""
-    duration = _DURATION.fullmatch(text)
-    if duration:
-        return now_wall_ns - int(duration[1]) * _UNITS[duration[2]] * SECOND
+    """Wall nanoseconds of an ISO 8601 date or time, or of a duration before now, such as 7d.
+
+    A bare number is refused: it could be a year, Unix time, or a duration in seconds.
+    """
+    with suppress(BadConfig):
+        return now_wall_ns - duration(text)
     try:
         moment = datetime.fromisoformat(text.replace(" ", "+") if "T" in text else text)
         return round(moment.timestamp() * 1000) * (SECOND // 1000)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple, cast
 
+from spinledger.config.naming import identify
 from spinledger.model import MILLISECOND, Entry, Explained, Reading, Worn
 from spinledger.store.days import (
     COUNTERS,
@@ -104,6 +105,16 @@ class History:
     def disks(self) -> list[str]:
         """Identities of all disks the ledger knows."""
         return sorted(self._accounts)
+
+    def identity(self, name: str) -> str:
+        """The identity of the disk with a name, as it was last seen. Raises BadInput."""
+        known: dict[str, tuple[str, ...]] = {}
+        for identity, account in self._accounts.items():
+            disk = cast(Mapping[str, Any], account).get("disk", {})
+            nodes = disk.get("nodes", ()) if account.get("present", True) else ()
+            names = (*nodes, disk.get("serial", ""), *disk.get("aliases", ()))
+            known[identity] = tuple(filter(None, names))
+        return identify(known, name, "--disk")
 
     def spans(self, disk: str | None = None, since: int = ALWAYS) -> Iterator[PastSpan]:
         """Spans that ended after `since`."""

@@ -87,7 +87,7 @@ def test_what_cannot_be_judged_is_refused_in_one_line(
     (tmp_path / "notes.txt").write_text("a text file of some length\n" * 100)
     for path, disk, complaint in (
         (ledger, YOUNG, "this disk was observed for less than an hour"),
-        (ledger, "sim-gone", "'sim-gone' is not in it; give --disk with one of: sim-busy"),
+        (ledger, "sim-gone", '--disk: "sim-gone" is no disk here; choose from: '),
         (
             tmp_path / "notes.txt",
             USED,

@@ -17,7 +17,9 @@ from spinledger.sim.clocks import SteppedClock
 from tests.fakes.facts import DISK, WALL_NS
 
 BOOT_NS = 100 * SECOND
-TWO_PATHS = dataclasses.replace(DISK, nodes=("sdb", "sdc"), identity="wwn-0x2", aliases=("old",))
+TWO_PATHS = dataclasses.replace(
+    DISK, nodes=("sdb", "sdc"), identity="wwn-0x2", serial="S2", aliases=("old",)
+)
 OWNERS = {1: DISK.identity, 2: TWO_PATHS.identity, 3: TWO_PATHS.identity}
 
 # At seconds from the start: device, program, rwbs, sectors.
@@ -159,16 +161,20 @@ def test_an_ignored_hangup_stays_ignored() -> None:
         (["sdc"], [TWO_PATHS]),
         ([DISK.identity], [DISK]),
         (["old", "sdb"], [TWO_PATHS]),
+        (["/dev/sdc", "/dev/disk/by-id/old"], [TWO_PATHS]),
+        (["S2"], [TWO_PATHS]),
     ],
 )
 def test_disks_by_name(names: list[str], expected: list[object]) -> None:
-    """By any path, identity or earlier identity, each disk once; all where none is named."""
+    """By any path, serial number, identity or earlier one, each once; all where none is named."""
     assert pick([DISK, TWO_PATHS], names) == expected
 
 
 def test_unknown_disk_is_one_line() -> None:
-    """The complaint names what can be chosen."""
-    with pytest.raises(BadInput, match=r"^--disk sdz: .*choose from: sda \(wwn-0x5000000000000001"):
+    """It names what can be chosen."""
+    with pytest.raises(
+        BadInput, match=r'^--disk: "sdz" is no disk here; choose from: sda \(wwn-0x5000000000000001'
+    ):
         pick([DISK, TWO_PATHS], ["sdz"])
 
 

@@ -263,7 +263,8 @@ def test_runaway_and_watcher_come_at_their_intervals() -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("flood", "no such fault"),
+        ("flood", '--fault: there is no fault "flood"; choose from '),
+        ("dying_drve", '--fault: there is no fault "dying_drve"; did you mean dying_drive'),
         ("dying_drive", "no date"),
         ("lost_timer@yesterday", "not a date"),
         ("lost_timer@2026-03-14T21:00/2026-03-14T20:00", "before it begins"),
