@@ -152,7 +152,7 @@ class Exporter:
 
 @contextlib.contextmanager
 def in_use(nodes: list[str]) -> Iterator[None]:
-    """Somebody reads from all these disks, several times a second.
+    """Another program reads from all these disks, several times a second.
 
     In place, as the kernel's own file changes: the exporter keeps it open.
     """
@@ -263,7 +263,7 @@ def test_every_kind_of_output_is_counted_and_hinders_nothing() -> None:
     words = [line for line in seen["logged"] if "cross-check" in line]
     assert len(words) == 15 - seen["expected"].count("read")
     assert all(line.isprintable() for line in words)
-    assert seen["openings"] == ["close", "open"]  # nobody had a writable descriptor
+    assert seen["openings"] == ["close", "open"]  # no writable descriptor
 
 
 def _missing(shelf: Shelf) -> dict[str, Any]:

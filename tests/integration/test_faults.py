@@ -1,8 +1,8 @@
 """Each fault of the simulated shelf (a set of simulated disks) shows in the metrics.
 
 Outside authority: the order itself, which says what goes wrong, where and when; and the simulator's
-tally, which is apart from everything that the exporter reads. What is looked for are the series
-that the shipped rules and dashboards read, and a healthy shelf must not have them.
+tally, which is apart from everything that the exporter reads. The tests check the series
+that the shipped rules and dashboards read; a healthy shelf must not show the fault.
 """
 
 from __future__ import annotations

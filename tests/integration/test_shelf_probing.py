@@ -69,8 +69,8 @@ def _probe_twice(shelf: Shelf) -> dict[str, Any]:
         target = os.readlink(descriptor)
         if Path(target).name.startswith("sd"):
             info = (process / "fdinfo" / descriptor.name).read_text()
-            word = next(line for line in info.splitlines() if line.startswith("flags:"))
-            flags[Path(target).name] = int(word.split()[1], 8)
+            row = next(line for line in info.splitlines() if line.startswith("flags:"))
+            flags[Path(target).name] = int(row.split()[1], 8)
     memory = (process / "status").read_text().split("VmRSS:")[1].split()[0]
     prober.forget(disks[0])
     while len(shelf.do("openings")) == DISKS:

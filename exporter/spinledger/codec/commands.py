@@ -46,7 +46,7 @@ _UNIT_ATTENTION = (
 )
 
 
-_MAY_SPIN_UP = "may spin up: sent only while sectors move by somebody else's I/O"
+_MAY_SPIN_UP = "may spin up: sent only while sectors move by the I/O of other programs"
 _MAY_RESTART = (
     "may restart it (Linux Documentation/hwmon/drivetemp.rst reports a drive that does): sent "
     "only just after sectors moved, so that a restart adds no more than one sample interval"

@@ -4,7 +4,7 @@ Rules: a record is taken whole or not at all. `Undecodable` carries the reason: 
 drive has no such record, MALFORMED where its bytes contradict themselves. A value the drive does
 not report is absent, never zero. Whether a value is plausible is judged in `wear.reading`.
 
-The commands of a plan are read one at a time, and only while somebody else's sectors move: each
+The commands of a plan are read one at a time, and only while others move sectors: each
 may spin up a sleeping drive, and some drives restart their standby timer at a log read.
 """
 

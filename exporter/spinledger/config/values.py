@@ -220,7 +220,7 @@ _NO_PERIOD = {
 
 
 def timer_code(text: str) -> int:
-    """A code of the ATA STANDBY and IDLE commands: nanoseconds, 0 for disabled (ACS-3).
+    """A timer code of STANDBY and IDLE (Travan 40 manual, p105): nanoseconds, 0 for disabled.
 
     Hexadecimal as in the standard, or decimal.
     """

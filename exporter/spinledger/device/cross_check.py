@@ -3,7 +3,7 @@
 Off unless configured. It reads what our own commands cannot, and checks the rest against them.
 While it is on, one guarantee is weaker: smartctl chooses the commands that it sends. It reads the
 power mode first, but sends INQUIRY and IDENTIFY DEVICE before that, and it opens the disk itself.
-So it is started, like our own log reads, only while somebody else's sectors move.
+So it is started, like our own log reads, only while others move sectors.
 
 Rules of this module:
 - Nothing here blocks. One child at a time over all disks, in a process group and an environment of

@@ -1,4 +1,4 @@
-"""From kernel nodes to disks: who is who when several nodes look alike.
+"""From kernel nodes to disks: which nodes are paths of one disk.
 
 Rules of this module:
 - Pure: a function of the nodes that are here now, so the outcome does not depend on who came first.
@@ -6,7 +6,7 @@ Rules of this module:
 - Nodes of one world-wide name, one serial and one size that stand at different targets are paths
   of one disk. Any other nodes of one identity each get their port as a suffix, and are reported: a
   duplicate label value would fail the whole scrape.
-- An alias that two disks claim is nobody's.
+- An alias that two disks claim belongs to neither.
 """
 
 from __future__ import annotations

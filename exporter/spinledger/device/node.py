@@ -69,7 +69,7 @@ class _Rotation(NamedTuple):
 
 
 def read_node(root: str, name: str, properties: Properties) -> Node | str:
-    """Describe the whole disk `name`, or say in one word why it is skipped.
+    """Describe the whole disk `name`, or give the reason why it is skipped.
 
     `root` is where sysfs is mounted. A node that vanishes meanwhile is skipped, never an error.
     """

@@ -22,7 +22,7 @@ from spinledger.model import HOUR, MILLISECOND, MINUTE, SECOND, Condition, Mode
 
 
 class Interface(StrEnum):
-    """What the drive looks like from the host."""
+    """How the host talks to the drive."""
 
     ATA = "ata"  # behind SAT: pass-through answered, REQUEST SENSE emulated
     SAS = "sas"  # REQUEST SENSE answered, pass-through refused

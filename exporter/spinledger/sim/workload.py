@@ -58,7 +58,7 @@ class Days(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Process:
-    """Somebody who touches a pool; one row of the table."""
+    """A program or person that uses a pool; one row of the table."""
 
     actor: str
     pool: str  # "*": every pool

@@ -134,7 +134,7 @@ def origins(worn: Worn) -> Mapping[str, str]:
 def power_timers(worn: Worn) -> Mapping[str, int]:
     """The timer of each power condition that the drive tells, in milliseconds; 0: off.
 
-    Of an ATA drive they run only while `worn.epc` is 1 (ACS-3, Extended Power Conditions).
+    Of an ATA drive they run only while `worn.epc` is 1 (from memory).
     """
     return {name: int(timer) for name, timer in _pairs(worn.timers).items()}
 

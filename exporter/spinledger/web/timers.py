@@ -16,7 +16,7 @@ from spinledger.web.html import safe
 from spinledger.words import duration, number, timer
 
 MAY_STOP = 0x80
-"""Below this APM level a drive may stop its motor by itself (ACS-3, Advanced Power Management)."""
+"""Below this APM level a drive may stop its motor by itself (ACS-3 APM, from memory)."""
 
 
 def timer_facts(view: DiskView) -> Sequence[tuple[str, str]]:

@@ -78,7 +78,7 @@ def test_the_port_is_udevs_path_where_it_differs() -> None:
     assert [disk.identity for disk in disks] == [f"wwn-{ABC}.0_0_0_0", f"wwn-{ABC}.1_0_0_0"]
 
 
-def test_an_alias_of_two_disks_is_nobodys() -> None:
+def test_an_alias_of_two_disks_belongs_to_neither() -> None:
     """Else one disk could continue the other's record."""
     first = node("sda", aliases=("ata-X_1", "ata-shared"))
     second = node("sdb", wwn="0x5000000000000abd", aliases=("ata-shared",), address="1:0:0:0")

@@ -95,7 +95,7 @@ def test_encrypted_volume_on_a_mirror_of_partitions(tree: Tree) -> None:
 
 
 def test_btrfs_over_two_disks(tree: Tree) -> None:
-    """The device number of btrfs is nobody's; its devices are in sysfs."""
+    """The device number of btrfs is of no device; its devices are in sysfs."""
     first = tree.partition(tree.disk("sda"), "sda1")
     second = tree.disk("sdb")
     devices = tree.sysfs / "fs" / "btrfs" / "11111111-2222" / "devices"

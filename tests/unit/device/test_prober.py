@@ -13,43 +13,15 @@ from pathlib import Path
 import pytest
 
 from spinledger.device import prober
-
-
-class SgIoHeader(ctypes.Structure):
-    """struct sg_io_hdr, written off include/scsi/sg.h (Linux 6.12)."""
-
-    _fields_ = (
-        ("interface_id", ctypes.c_int),
-        ("dxfer_direction", ctypes.c_int),
-        ("cmd_len", ctypes.c_ubyte),
-        ("mx_sb_len", ctypes.c_ubyte),
-        ("iovec_count", ctypes.c_ushort),
-        ("dxfer_len", ctypes.c_uint),
-        ("dxferp", ctypes.c_void_p),
-        ("cmdp", ctypes.c_void_p),
-        ("sbp", ctypes.c_void_p),
-        ("timeout", ctypes.c_uint),
-        ("flags", ctypes.c_uint),
-        ("pack_id", ctypes.c_int),
-        ("usr_ptr", ctypes.c_void_p),
-        ("status", ctypes.c_ubyte),
-        ("masked_status", ctypes.c_ubyte),
-        ("msg_status", ctypes.c_ubyte),
-        ("sb_len_wr", ctypes.c_ubyte),
-        ("host_status", ctypes.c_ushort),
-        ("driver_status", ctypes.c_ushort),
-        ("resid", ctypes.c_int),
-        ("duration", ctypes.c_uint),
-        ("info", ctypes.c_uint),
-    )
+from tests.lab.guest.sgio import Header
 
 
 def test_the_header_is_the_kernels() -> None:
-    """Every field of our packing lands where the C compiler's layout has it."""
+    """Every field of our packing lands where the C compiler's layout has it (include/scsi/sg.h)."""
     raw = prober._HEADER.pack(*range(1, 23))
-    header = SgIoHeader.from_buffer_copy(raw)
-    assert len(raw) == ctypes.sizeof(SgIoHeader)
-    values = [getattr(header, name) for name, _ in SgIoHeader._fields_]
+    header = Header.from_buffer_copy(raw)
+    assert len(raw) == ctypes.sizeof(Header)
+    values = [getattr(header, name) for name, _ in Header._fields_]
     assert values == list(range(1, 23))
 
 

@@ -117,7 +117,7 @@ def test_a_timer_that_the_drives_own_setting_denies(name: str, given: bool) -> N
 
 
 def test_a_record_without_its_feature_set_denies_nothing() -> None:
-    """ACS-3: timers of the Power Conditions log run only while the feature set is enabled."""
+    """Timers of the Power Conditions log run only while EPC is enabled (ACS-3, from memory)."""
     for enabled, held in ((True, {"timer_differs"}), (False, set())):
         seen = by_hand(facts={"drive_timers_s": {"standby_z": 10_800}, "epc_enabled": enabled})
         assert codes(seen) == held

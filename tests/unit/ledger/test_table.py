@@ -1,7 +1,8 @@
 """The transition table: every pair of state and evidence, the bookings, the diagram.
 
-Source: the meaning of the answers is ACS-3 CHECK POWER MODE (count 00h is Standby, FFh is Active
-or Idle); that a spin-up is the step from standby to spinning is common practice, no source.
+Source: the meaning of the replies is that of CHECK POWER MODE (count 00h is Standby, FFh is Active
+or Idle: Ultrastar HC580 specification, p138); that a spin-up is the step from standby to spinning
+is common practice, no source.
 """
 
 from __future__ import annotations

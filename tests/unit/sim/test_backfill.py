@@ -35,7 +35,7 @@ def whole_disk() -> Snapshot:
 
 def written(steps: int) -> list[set[str]]:
     """The series of each step, by name and labels."""
-    given = []
+    steps_written = []
     out = io.StringIO()
     backfill = Backfill(out, "spinledger", "attic:9786", STEP_NS)
     for number in range(steps):
@@ -44,8 +44,8 @@ def written(steps: int) -> list[set[str]]:
         backfill.publish(
             replace(moment, at_ns=moment.at_ns + later, wall_ns=moment.wall_ns + later)
         )
-        given.append({line.rsplit(" ", 2)[0] for line in out.getvalue().splitlines()})
-    return given
+        steps_written.append({line.rsplit(" ", 2)[0] for line in out.getvalue().splitlines()})
+    return steps_written
 
 
 def names(series: set[str]) -> set[str]:

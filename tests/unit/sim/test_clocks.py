@@ -53,7 +53,7 @@ def test_stepped_time_jumps_to_the_earliest_of_goal_and_sources() -> None:
     assert clock.wait(140, [second]) == []
     assert clock.now() == 140
     assert clock.wait(200, [Due(120), second]) != []
-    assert clock.now() == 140, "what is due already must not turn time back"
+    assert clock.now() == 140, "what is due already must not set time back"
 
 
 def test_stepped_time_does_not_sleep() -> None:

@@ -29,7 +29,7 @@ def merged(*records: Record, before: Worn | None = None, elapsed_s: int = 0) -> 
 
 
 def test_the_standards_log_is_preferred() -> None:
-    """Device Statistics (ACS-3) before vendor attributes, counter by counter."""
+    """Device Statistics before vendor attributes, counter by counter (own rule)."""
     worn = merged(SMART, GENERAL, ROTATING)
     assert (worn.loads, worn.retracts, worn.power_cycles) == (5700, 8, 41)
     assert (worn.start_stops, worn.power_on_s, worn.spindle_s) == (50, 72_000_000, 63_205_200)
@@ -76,7 +76,7 @@ def test_what_the_drive_says_of_its_power_management() -> None:
 
 
 def test_a_timer_of_a_feature_set_that_is_off_is_none() -> None:
-    """ACS-3: timers of the Power Conditions log run only while EPC is enabled."""
+    """Timers of the Power Conditions log run only while EPC is enabled (ACS-3, from memory)."""
     off = replace(IDENTIFY, values={**IDENTIFY.values, "epc_enabled": 0})
     worn = merged(off, CONDITIONS)
     assert (worn.epc, worn.timer_ms) == (0, None)

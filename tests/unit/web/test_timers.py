@@ -112,7 +112,7 @@ def test_no_difference_is_shown_before_two_spin_downs_agree() -> None:
     [(127, "127: may spin down by itself"), (128, "128: does not spin down by itself")],
 )
 def test_the_apm_level(level: int, words: str) -> None:
-    """01h to 7Fh permit standby, 80h to FEh do not (ACS-3)."""
+    """01h to 7Fh permit standby, 80h to FEh do not (ACS-3, from memory)."""
     assert shown_of({"apm_level": level})["APM level"] == words
 
 
