@@ -206,10 +206,10 @@ CHANGES: Mapping[str, Change] = {
     "disks.#.match.by_id": Change("{all: true}", "{by_id: wwn-0x5}"),
 }
 ELSEWHERE = {
-    "listen": "needs a restart; tests/unit/app/test_serving.py",
-    "ledger.path": "needs a restart; tests/unit/app/test_serving.py",
+    "listen": "needs a restart; tests/unit/config/test_current.py",
+    "ledger.path": "needs a restart; tests/unit/config/test_current.py",
     "ledger.keep_spans": "the ledger file's own; tests/integration/store",
-    "web.tls_and_users": "refused; tests/unit/app/test_serving.py",
+    "web.tls_and_users": "refused; tests/unit/config/test_current.py",
     "wear.cross_check": "starts a program; tests/integration/test_cross_check_wired.py",
     "tariff.currency": "pages alone; tests/unit/web",
     "tariff.per_kwh": "pages alone; tests/unit/web",
@@ -321,6 +321,56 @@ def test_a_rating_that_is_gone_takes_its_dates_with_it(used: Account) -> None:
     text = BEFORE.replace("rated: {load: 600000, start_stop: 50000}", "watch: full", 1)
     text = text.replace("    watch: full\n", "", 1)
     assert summary(adopted(account, text)).rated == {}
+
+
+def test_entries_that_match_no_disk_are_said_once_and_counted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not the entry of a disk that is off, nor `all`; a reload counts anew, and says it no more."""
+    run = Run(tmp_path, BEFORE)
+    off = next(iter(run.watch(0.1).accounts))
+    text = (
+        "disks:\n"
+        "  - match: {identity: wwn-0x5000c500deadbeef}\n"
+        f"  - match: {{identity: {off}}}\n"
+        "    watch: off\n"
+        "  - match: {all: true}\n"
+    )
+    run.file.write_text(text, encoding="utf-8")
+    loop = run.watch(0.2)
+    loop.reload()
+    snapshot = run.kept.snapshots[-1]
+    assert snapshot.exporter.unmatched_entries == 1
+    assert snapshot.exporter.watched == 3
+    rendered = render_text(snapshot, lambda: 0).decode()
+    assert "\nspinledger_config_unmatched_entries 1.0\n" in rendered
+    line = f"{run.file}:2: this entry of disks matches no disk: identity: wwn-0x5000c500deadbeef"
+    assert capsys.readouterr().err.count(line) == 1
+    run.file.write_text(text.replace("wwn-0x5000c500deadbeef", "sim-other"), encoding="utf-8")
+    loop.reload()
+    assert f"{run.file}:2: this entry of disks" in capsys.readouterr().err
+    run.file.write_text(BEFORE, encoding="utf-8")
+    loop.reload()
+    assert run.kept.snapshots[-1].exporter.unmatched_entries == 0
+
+
+def test_a_reload_takes_an_account_over_to_the_present_identity(tmp_path: Path) -> None:
+    """The disk is shown by the new name, with the record that it has; so it is after a restart."""
+    present = "sim-renamed"
+    run = Run(tmp_path, BEFORE)
+    loop = run.watch(0.2)
+    old, account = next(iter(loop.accounts.items()))
+    entry = f"  - match: {{identity: {present}}}\n    also_known_as: [{old}]\n"
+    run.file.write_text(BEFORE.replace("disks:\n", f"disks:\n{entry}"), encoding="utf-8")
+    loop.reload()
+    assert loop.accounts[present] is account
+    for _ in range(2):
+        snapshot = run.kept.snapshots[-1]
+        assert {view.disk.identity for view in snapshot.disks} == set(loop.accounts)
+        assert present in loop.accounts
+        assert old not in loop.accounts
+        assert snapshot.exporter.unmatched_entries == 0
+        loop = run.watch(0.3)
 
 
 def test_an_earlier_identity_goes_on_under_the_present_one(tmp_path: Path) -> None:

@@ -163,6 +163,10 @@ class Rack:
         self._rename(place)
         self.changed.append(Seen(place.disk, at_ns))
 
+    def place_of(self, disk: Disk) -> Place | None:
+        """Where a disk is, also if the exporter knows it by another identity."""
+        return self.by_identity.get(disk.identity) or self.by_identity.get(disk.device)
+
     def _rename(self, place: Place) -> None:
         place.disk = replace(place.disk, nodes=(node(self._named),), diskseq=self._named + 1)
         self._named += 1
@@ -207,7 +211,7 @@ class SimulatedCounters:
         rack = self._rack
         if at_ns > rack.at_ns:
             rack.move(at_ns)
-        place = rack.by_identity.get(disk.identity)
+        place = rack.place_of(disk)
         if place is None or not place.drive.plugged:
             return None
         kernel = place.drive.kernel(at_ns)
@@ -239,7 +243,7 @@ class SimulatedProber:
         """Send the command at `probe.sent_ns`; its reply comes in virtual time."""
         rack = self._rack
         rack.move(probe.sent_ns)
-        place = rack.by_identity.get(disk.identity)
+        place = rack.place_of(disk)
         if place is None or not place.drive.plugged:
             heapq.heappush(self._coming, (probe.sent_ns, probe.number, probe, None))
             return
@@ -256,9 +260,9 @@ class SimulatedProber:
         found = []
         while self._coming and self._coming[0][0] <= at_ns:
             due_ns, _, probe, completion = heapq.heappop(self._coming)
-            place = self._rack.by_identity.get(probe.disk)
-            if place is not None and place.pending is probe:
-                place.pending = None
+            for place in self._rack.places:
+                if place.pending is probe:
+                    place.pending = None
             if completion is None:
                 found.append(
                     Answered(probe, due_ns, Refused(Reason.GONE, "no such disk"), 0, sent=False)

@@ -197,6 +197,19 @@ def test_an_unknown_disk_is_refused_before_the_first_byte() -> None:
     assert query_of(history([]), DISK, None, 0).disk == DISK
 
 
+def test_a_disk_is_found_by_what_a_screen_shows() -> None:
+    """Kernel name and serial number as last seen; a disk that is absent has no kernel name."""
+
+    def account(present: bool) -> dict[str, object]:
+        disk = {"nodes": ["sdb"], "serial": f"S{int(present)}", "aliases": []}
+        return {"disk": disk, "present": present}
+
+    accounts = {"wwn-0x1": account(True), "wwn-0x2": account(False)}
+    past = History(lambda day, disk, spans: [], [], 0, accounts, 0)
+    for name, disk in (("sdb", "wwn-0x1"), ("S0", "wwn-0x2"), ("wwn-0x2", "wwn-0x2")):
+        assert query_of(past, name, None, 0).disk == disk
+
+
 def test_since_leaves_out_what_ended_before() -> None:
     """A span that lasts into the time query_of for is there, one that ended before is not."""
     at = wall("2026-07-01 12:00")
