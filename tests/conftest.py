@@ -12,12 +12,20 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from spinledger.config import load
+
 _TESTS = Path(__file__).parent
 _LONGEST_FIRST = ("lab", "proof", "browser", "integration", "packs", "unit")
 
 # A slow machine is no fault of an example's.
 settings.register_profile("patient", deadline=None)
 settings.load_profile("patient")
+
+
+@pytest.fixture(autouse=True)
+def no_usual_configuration(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A configuration of this host is no part of a test."""
+    monkeypatch.setattr(load, "USUAL", _TESTS / "no" / "config.yml")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

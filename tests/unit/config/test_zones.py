@@ -138,11 +138,22 @@ def test_a_zone_without_a_database_is_one_line(
 
 
 @pytest.mark.usefixtures("no_tzdata")
-@pytest.mark.parametrize("command", ["serve", "check", "simulated"])
+@pytest.mark.parametrize("command", ["serve", "check", "replay", "simulated"])
 def test_the_host_zone_without_a_database_is_one_line(
     command: str, localtime: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """`check` refuses what `serve` would; both name the link."""
+    """`check` refuses what `serve` would; all name the link."""
     localtime.symlink_to("/usr/share/zoneinfo/Europe/Prague")
-    arguments = SIMULATED if command == "simulated" else [command]
-    assert line_of(arguments, capsys) == f"{localtime}: {MISSING}"
+    given = {"simulated": SIMULATED, "replay": ["replay", "--ledger", "ledger.db"]}
+    assert line_of(given.get(command, [command]), capsys) == f"{localtime}: {MISSING}"
+
+
+def test_a_double_slash_in_the_link_is_no_hindrance(
+    localtime: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The exporter starts, stops and has said nothing of zones."""
+    localtime.symlink_to("/usr/share/zoneinfo//Europe/Prague")
+    assert (
+        cli.main(["serve", "--shelf", "simulated", "--for", "0.1", "--listen", "127.0.0.1:0"]) == 0
+    )
+    assert "zone" not in capsys.readouterr().err
