@@ -11,23 +11,22 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from rules.cycles import CYCLES
-from rules.drives import DRIVES
+from rules import latency
 from rules.exporter import EXPORTER
+from rules.findings import FINDINGS
+from rules.headline import HEADLINE
 from rules.keep import keep_list
-from rules.parts import Alert, Group, Recording, text
-from rules.quiet import QUIET
+from rules.parts import DISK, Alert, Group, Recording, text
 from rules.recorded import DISKS, HOSTS
-from rules.wear import WEAR
 
 HERE = Path(__file__).parent
-GROUPS: tuple[Group, ...] = (CYCLES, DRIVES, QUIET, WEAR, EXPORTER, DISKS, HOSTS)
+GROUPS: tuple[Group, ...] = (HEADLINE, FINDINGS, EXPORTER, DISKS, HOSTS)
 ALERTS: tuple[Alert, ...] = tuple(
     rule for group in GROUPS for rule in group.rules if isinstance(rule, Alert)
 )
 
 _PART = re.compile(r"(<!-- index: (\w+) -->\n).*?(<!-- end -->)", re.DOTALL)
-_VALUE = re.compile(r"\{\{ (?:\$labels\.(\w+)|\$value)[^}]*\}\}")
+_VALUE = re.compile(r"\{\{ [^}$]*(?:\$labels\.(\w+)|\$value)[^}]*\}\}")
 
 
 def texts() -> dict[Path, str]:
@@ -43,20 +42,21 @@ def texts() -> dict[Path, str]:
 
 def indexed(page: str) -> str:
     """A page with its tables of alerts and recording rules made anew."""
-    tables = {"alerts": _alerts, "recording": _recording}
+    tables = {"alerts": _alerts, "recording": _recording, "latency": latency.table}
     return _PART.sub(
         lambda part: part[1] + "\n" + "\n".join(tables[part[2]]()) + "\n\n" + part[3], page
     )
 
 
 def _alerts() -> Iterator[str]:
-    yield "| alert | severity | waits | summary | |"
-    yield "|---|---|---|---|---|"
+    yield "| alert | severity | summary | |"
+    yield "|---|---|---|---|"
     for alert in ALERTS:
-        summary = _VALUE.sub(lambda found: (found[1] or "figure").upper(), alert.summary)
+        summary = alert.summary.replace(DISK, "MODEL SERIAL on INSTANCE")
+        summary = _VALUE.sub(lambda found: (found[1] or "figure").upper(), summary)
         yield (
-            f"| `{alert.name}` | {alert.severity} | {alert.wait or '-'} | {summary} "
-            f"| [runbook]({alert.runbook}) |"
+            f"| `{alert.name}` | {alert.severity} | {summary} "
+            f"| [runbook](runbooks/{alert.name}.md) |"
         )
 
 

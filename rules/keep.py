@@ -19,7 +19,9 @@ FLEET = (
 """What the dashboard of many hosts reads beside the recording rules."""
 
 BY_LABEL = {
+    "spinledger_disk_cycle_limit_used_ratio": "window",
     "spinledger_disk_finding": "code",
+    "spinledger_disk_power_state": "spinledger_disk_power_state",
     "spinledger_disk_rated_life_end_timestamp_seconds": "bound",
     "spinledger_disk_recent_cycles": "window",
 }

@@ -1,6 +1,7 @@
 """What alert and recording rules are made of, and how they are written as YAML.
 
-A rule is one row of a table in `cycles`, `drives`, `quiet`, `wear`, `exporter` or `recording`.
+A rule is one row of a table in `headline`, `findings`, `exporter` or `recorded`. Nothing begins or
+ends with one failed scrape, and nothing about a disk is judged from output that no longer changes.
 Prometheus documentation: "Alerting rules" and "Recording rules".
 """
 
@@ -12,9 +13,29 @@ from dataclasses import dataclass
 from typing import Literal
 
 PACK = "spinledger"
-DISK = "Disk {{ $labels.disk }} on {{ $labels.instance }}"
+DISK = (
+    "{{ with $labels.model }}{{ . }} {{ $labels.serial }}{{ else }}{{ $labels.disk }}{{ end }}"
+    " on {{ $labels.instance }}"
+)
 GROUP = "{{ $labels.wake_group }} on {{ $labels.instance }}"
-HOST = "the exporter at {{ $labels.instance }} (job {{ $labels.job }})"
+HOST = "{{ $labels.instance }} (job {{ $labels.job }})"
+
+
+def fresh(selector: str) -> str:
+    """The last value of 15 minutes: at scrapes up to 5 minutes apart one may fail."""
+    return f"last_over_time({selector}[15m])"
+
+
+CLOCK = "spinledger_clock_timestamp_seconds"
+FROZEN = f"""\
+changes({CLOCK}[15m]) == 0
+and count_over_time({CLOCK}[15m]) > 1"""
+"""More than one scrape in 15 minutes, and all of them with the same clock."""
+
+UNLESS_FROZEN = f"""
+unless on (job, instance) (
+{textwrap.indent(FROZEN, "  ")}
+)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,17 +43,12 @@ class Alert:
     """One alert. `wait` is its `for`; `why` becomes a comment above it."""
 
     name: str
-    severity: Literal["page", "ticket"]
+    severity: Literal["page", "ticket", "none"]
     expr: str
     summary: str
     description: str
     wait: str = ""
     why: str = ""
-
-    @property
-    def runbook(self) -> str:
-        """Where its runbook is, relative to the folder of rules."""
-        return f"runbooks/{self.name}.md"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,12 +105,12 @@ def _alert(rule: Alert) -> Iterator[str]:
     yield "        annotations:"
     yield from _folded("summary", rule.summary)
     yield from _folded("description", rule.description)
-    yield f"          runbook_url: {rule.runbook}"
+    yield f"          runbook: {rule.name}"
 
 
 def _expr(expr: str) -> Iterator[str]:
     yield "        expr: |"
-    for line in textwrap.dedent(expr).strip().splitlines():
+    for line in expr.strip().splitlines():
         yield f"          {line}"
 
 

@@ -5,6 +5,8 @@ Names are level:metric:operations (Prometheus documentation, "Recording rules").
 
 from __future__ import annotations
 
+from textwrap import dedent
+
 from rules.parts import Group, Recording
 
 USED = "instance_disk:spinledger_disk_cycle_limit_used_ratio:max"
@@ -17,15 +19,15 @@ DISKS = Group(
     (
         Recording(
             USED,
-            "max without (window) (spinledger_disk_cycle_limit_used_ratio)",
-            why="1 and above: the limit of some window is reached.",
+            'max without (window) (spinledger_disk_cycle_limit_used_ratio{window=~"1d|7d|30d"})',
+            why="1 and above: the limit of a day, a week or a month is reached.",
         ),
         Recording(
             STANDBY,
-            """
+            dedent("""
             sum without (state) (rate(spinledger_disk_state_seconds_total{state="standby"}[1h]))
               / (sum without (state) (rate(spinledger_disk_state_seconds_total[1h])) > 0)
-            """,
+            """),
             why="The share of the last hour that the disk slept. Unobserved time counts as time.",
         ),
         Recording(
@@ -43,8 +45,9 @@ HOSTS = Group(
     (
         Recording(
             "instance:spinledger_disk_power_state:sum",
-            "sum without (disk) (spinledger_disk_power_state)",
-            why="Disks in each power state.",
+            "sum without (disk) "
+            '(spinledger_disk_power_state{spinledger_disk_power_state=~"standby|unknown"})',
+            why="Disks in standby, and disks whose state is unknown.",
         ),
         Recording(
             "instance:spinledger_disk_state_seconds:rate1h",
@@ -58,11 +61,13 @@ HOSTS = Group(
         ),
         Recording(
             "instance:spinledger_disk_cycle_limit_reached:count",
-            """
-            count without (disk)
-              (max without (window) (spinledger_disk_cycle_limit_used_ratio) >= 1)
-            """,
-            why="Disks that have reached the limit of some window.",
+            dedent("""
+            count without (disk) (
+              max without (window, wake_group)
+                (spinledger_disk_cycle_limit_reached_timestamp_seconds) > time() - 21600
+            )
+            """),
+            why="Disks that reached the limit of a window within the last 6 hours.",
         ),
     ),
 )

@@ -5,9 +5,12 @@ mutant is a valid rule. What is changed, each place for itself:
 
 - a comparison is flipped (`>` to `<`, `==` to `!=`), made always true (`bool` keeps what it would
   have dropped), made never true (its left side becomes NaN, which compares false: IEEE 754);
-- `on (...)` is dropped, with the `group_left` that cannot stand without it;
-- a number is moved up and down by one (that of `topk` is no threshold and is left alone);
-- a selector's matchers are dropped;
+- `on (...)` is dropped, with the `group_left` that cannot stand without it; of the labels that it
+  or `by` names, one is dropped;
+- a number is moved up and down by one, and a one to 0.99 (that of `topk` is no threshold);
+- a range is halved and doubled;
+- a selector's matchers are dropped, and of values behind `=~` each one;
+- `unless` and what follows it is dropped;
 - the whole rule is always or never true; an alert's `for` is dropped.
 """
 
@@ -22,9 +25,14 @@ Rule = dict[str, Any]
 _MASKED = re.compile(r'"(?:\\.|[^"\\])*"|\[[^\]]*\]|\{[^{}]*\}|topk by \([^)]*\) \(1')
 _COMPARISON = re.compile(r">=|<=|==|!=|>|<")
 _ON = re.compile(r"\bon \([^)]*\)(?:\s*group_left \([^)]*\))?")
+_LISTS = re.compile(r"\b(?:on|by|without) \(([^)]*)\)")
 _NUMBER = re.compile(r"(?<![\w.:])\d+(?:\.\d+)?(?![\w.:])")
 _MATCHERS = re.compile(r"\{[^{}]*\}")
+_RANGE = re.compile(r"\[(\d+)([smhd])")
+_VALUES = re.compile(r'=~"([^"]*)"')
+_UNLESS = re.compile(r"\bunless(?: on \([^)]*\))?\s*\(")
 _FLIPPED = {">": "<", "<": ">", ">=": "<", "<=": ">", "==": "!=", "!=": "=="}
+_SECONDS = {"s": 1, "m": 60, "h": 3600, "d": 86_400}
 
 
 def mutants(rule: Rule) -> Iterator[tuple[str, Rule]]:
@@ -36,26 +44,51 @@ def mutants(rule: Rule) -> Iterator[tuple[str, Rule]]:
 
 
 def _expressions(expression: str) -> Iterator[tuple[str, str]]:
-    masked = _MASKED.sub(lambda found: "_" * len(found.group()), expression)
-
-    def put(start: int, end: int, text: str) -> str:
-        return expression[:start] + text + expression[end:]
-
-    def where(start: int) -> str:
-        return f"at {expression.count(chr(10), 0, start) + 1}:{start}"
-
-    for found in _COMPARISON.finditer(masked):
-        start, end, operator = found.start(), found.end(), found.group()
-        yield f"{operator} flipped {where(start)}", put(start, end, _FLIPPED[operator])
-        yield f"{operator} always true {where(start)}", put(start, end, f"{operator} bool")
-        yield f"{operator} never true {where(start)}", put(start, end, f"* NaN {operator}")
-    for found in _ON.finditer(masked):
-        yield f"on dropped {where(found.start())}", put(found.start(), found.end(), "")
-    for found in _NUMBER.finditer(masked):
-        for moved in (float(found.group()) + 1, float(found.group()) - 1):
-            words = f"{found.group()} moved to {moved:g} {where(found.start())}"
-            yield words, put(found.start(), found.end(), f"{moved:g}" if moved < 0 else str(moved))
-    for found in _MATCHERS.finditer(expression):
-        yield f"{found.group()} dropped", put(found.start(), found.end(), "")
+    for words, (start, end), text in _changes(expression):
+        line = expression.count("\n", 0, start) + 1
+        yield f"{words} at {line}:{start}", expression[:start] + text + expression[end:]
     yield "always true", "vector(1)"
     yield "never true", f"({expression}) unless ({expression})"
+
+
+def _changes(expression: str) -> Iterator[tuple[str, tuple[int, int], str]]:
+    """What is done, to which part, and what stands there afterwards."""
+    masked = _MASKED.sub(lambda found: "_" * len(found.group()), expression)
+    for found in _COMPARISON.finditer(masked):
+        operator = found.group()
+        yield f"{operator} flipped", found.span(), _FLIPPED[operator]
+        yield f"{operator} always true", found.span(), f"{operator} bool"
+        yield f"{operator} never true", found.span(), f"* NaN {operator}"
+    for found in _ON.finditer(masked):
+        yield "on dropped", found.span(), ""
+    for found in _LISTS.finditer(expression):
+        labels = [label.strip() for label in found[1].split(",")]
+        for label in labels if len(labels) > 1 else ():
+            rest = ", ".join(one for one in labels if one != label)
+            yield f"{label} dropped from a list", found.span(1), rest
+    for found in _NUMBER.finditer(masked):
+        number = float(found.group())
+        for moved in (number + 1, number - 1, *([0.99] if number == 1 else [])):
+            text = f"{moved:g}" if moved < 0 else str(moved)
+            yield f"{found.group()} moved to {moved:g}", found.span(), text
+    for found in _RANGE.finditer(expression):
+        seconds = int(found[1]) * _SECONDS[found[2]]
+        for words, moved in (("halved", seconds // 2), ("doubled", seconds * 2)):
+            yield f"{found.group()}] {words}", found.span(), f"[{moved}s"
+    for found in _MATCHERS.finditer(expression):
+        yield f"{found.group()} dropped", found.span(), ""
+    for found in _VALUES.finditer(expression):
+        for value in found[1].split("|"):
+            rest = "|".join(one for one in found[1].split("|") if one != value)
+            yield f"{value} dropped", found.span(1), rest
+    for found in _UNLESS.finditer(masked):
+        yield "unless dropped", (found.start(), _closing(masked, found.end())), ""
+
+
+def _closing(text: str, at: int) -> int:
+    """The place behind the bracket that closes the one before `at`."""
+    depth = 1
+    while depth:
+        depth += {"(": 1, ")": -1}.get(text[at], 0)
+        at += 1
+    return at

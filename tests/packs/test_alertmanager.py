@@ -1,4 +1,4 @@
-"""The sample Alertmanager configuration, in a real Alertmanager: who is told, what silences what.
+"""The sample Alertmanager configuration, in a real Alertmanager: receivers and inhibition.
 
 Outside authority: the installed Alertmanager and amtool. The alerts posted are those that the rule
 tests expect, so a label that a rule stopped giving is missed here too.
@@ -6,6 +6,7 @@ tests expect, so a label that a rule stopped giving is missed here too.
 
 from __future__ import annotations
 
+import itertools
 import json
 import socket
 import subprocess
@@ -19,21 +20,29 @@ import yaml
 
 from rules.build import HERE as RULES
 from tests.fakes.patience import PATIENCE_S
+from tests.packs.cases import BASES
+from tests.packs.scenes import document
 from tests.packs.test_rules import ALERTS
 
 SAMPLE = RULES / "samples" / "alertmanager.yml"
+HOST = "attic:9786"
 SAME = 10  # answers in a row, 0.1 s apart
 Labels = dict[str, str]
 
 
 def expected(name: str) -> Labels:
-    """The labels of the first alert that a rule test expects."""
-    document = yaml.safe_load((RULES / "tests" / f"{name}.yml").read_text(encoding="utf-8"))
+    """The labels of the first alert that a rule test expects, on the first host."""
+    documents = [document(base, []) for base in BASES if base.alert == name]
+    if not documents:
+        file = RULES / "tests" / f"{name}.yml"
+        documents = [yaml.safe_load(file.read_text(encoding="utf-8"))]
     return next(
         {"alertname": name, **alert["exp_labels"]}
-        for test in document["tests"]
+        for one in documents
+        for test in one["tests"]
         for check in test["alert_rule_test"]
         for alert in check["exp_alerts"]
+        if alert["exp_labels"].get("instance", HOST) == HOST
     )
 
 
@@ -68,8 +77,10 @@ def inhibited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inhibited]:
         with urllib.request.urlopen(base + path, timeout=PATIENCE_S) as answer:
             return json.load(answer)
 
+    numbers = itertools.count()
+
     def inhibited_of(alerts: list[Labels]) -> list[bool]:
-        marked = [{**labels, "number": str(number)} for number, labels in enumerate(alerts)]
+        marked = [{**labels, "number": str(next(numbers))} for labels in alerts]
         # Sources first: a target that comes before its source is active for a moment.
         body = json.dumps([{"labels": labels} for labels in marked]).encode()
         head = {"Content-Type": "application/json"}
@@ -79,7 +90,9 @@ def inhibited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Inhibited]:
         ends = time.monotonic() + PATIENCE_S
         given: list[list[bool]] = []
         while time.monotonic() < ends:
-            found = {alert["labels"]["number"]: alert["status"] for alert in get("/alerts")}
+            every = {alert["labels"]["number"]: alert["status"] for alert in get("/alerts")}
+            ours = [one["number"] for one in marked]
+            found = {number: every[number] for number in ours if number in every}
             if len(found) == len(marked) and "unprocessed" not in str(found):
                 given.append([bool(found[labels["number"]]["inhibitedBy"]) for labels in marked])
             # Its inhibitor takes a source in on its own time: wait until nothing changes for 1 s.
@@ -109,8 +122,8 @@ def test_amtool_accepts_the_sample() -> None:
 
 
 @pytest.mark.parametrize("rule", ALERTS, ids=[rule["alert"] for rule in ALERTS])
-def test_severity_decides_who_is_told(rule: dict[str, Any]) -> None:
-    """A page goes to the receiver `page`, a ticket to `ticket`."""
+def test_severity_decides_the_receiver(rule: dict[str, Any]) -> None:
+    """A page goes to the receiver `page`, a ticket to `ticket`, the heartbeat to its own."""
     labels = [f"{name}={value}" for name, value in rule["labels"].items()]
     done = subprocess.run(
         ["amtool", "config", "routes", "test", f"--config.file={SAMPLE}", *labels],
@@ -118,35 +131,65 @@ def test_severity_decides_who_is_told(rule: dict[str, Any]) -> None:
         text=True,
         check=True,
     )
-    assert done.stdout.strip() == rule["labels"]["severity"]
+    severity = rule["labels"]["severity"]
+    assert done.stdout.strip() == ("heartbeat" if severity == "none" else severity)
 
 
-def test_one_alert_makes_another_needless_on_its_own_host_only(inhibited: Inhibited) -> None:
-    """Fast over slow within a wake group, down over all of a host; never another host, job, wake
-    group or pack, nor an alert that lacks the labels to compare (a missing label counts as equal:
-    Alertmanager documentation, "Inhibition")."""
-    fast, slow = expected("DiskCyclesRunaway"), expected("DiskCycleBudgetBurning")
-    down = {**expected("SpinledgerDown"), "instance": "attic:9787"}
-    others = [expected(rule["alert"]) for rule in ALERTS if rule["alert"] != "SpinledgerDown"]
-    cases = [
-        (fast, False),
-        (down, False),
-        (slow, True),
-        ({**slow, "wake_group": "flats"}, False),
-        ({**slow, "instance": "dome:9786"}, False),
-        ({**slow, "job": "other"}, False),
-        ({**expected("DiskRatedLifeUsedUp"), "wake_group": slow["wake_group"]}, False),
-        (without(fast, "wake_group"), False),
-        (without(slow, "wake_group"), False),
-        *((without(down, name), False) for name in ("job", "instance")),
-        *(({**labels, "instance": "attic:9787"}, True) for labels in others),
-        # A third host, with all alerts of its own: only its slow burn is needless there.
-        *(({**labels, "instance": "dome:9787"}, labels == slow) for labels in others),
-        *((without(labels, "instance"), False) for labels in others),
-        *((without({**labels, "instance": "attic:9787"}, "job"), False) for labels in others),
-        ({**slow, "instance": "attic:9787", "pack": "other"}, False),
-        ({"alertname": "DiskFull", "job": down["job"], "instance": "attic:9787"}, False),
+# What each source suppresses on its own host: of its pool, of its disk, or of all.
+RUNAWAY = {"DiskCycleBudgetBurning", "DiskSleptTooLittleInQuietHours", "DiskSleepDoesNotPay"}
+WHOLE_HOST = ("SpinledgerDown", "SpinledgerOutputFrozen", "SpinledgerMetricsMissing")
+
+
+SOURCES = ("DiskCyclesRunaway", "DiskSampleStale", *WHOLE_HOST)
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_an_alert_suppresses_others_on_its_own_host_only(inhibited: Inhibited, source: str) -> None:
+    """Never on another host or in another job, of another pool or disk, nor an alert of another
+    pack or one that lacks the labels to compare (a missing label counts as equal: Alertmanager
+    documentation, "Inhibition")."""
+    host = f"attic:{source}"  # each case on hosts of its own: they share one Alertmanager
+    first = {**expected(source), "instance": host}
+    others = [
+        {**expected(rule["alert"]), "instance": host}
+        for rule in ALERTS
+        if rule["alert"] not in SOURCES and rule["labels"]["severity"] != "none"
     ]
+    suppressed = [one for one in others if due(first, one)]
+    assert len(suppressed) >= 2
+    cases = [
+        (first, False),
+        *((one, due(first, one)) for one in others),
+        *(({**one, "instance": f"dome:{source}"}, False) for one in suppressed),
+        *(({**one, "job": "other"}, False) for one in suppressed),
+        *(({**one, "pack": "other"}, False) for one in suppressed),
+        *((without(one, name), False) for one in suppressed for name in ("job", "instance")),
+    ]
+    if source == "DiskCyclesRunaway":
+        cases += [({**one, "wake_group": "flats"}, False) for one in suppressed]
+        cases += [(without(one, "wake_group"), False) for one in suppressed]
+    if source == "DiskSampleStale":
+        cases += [({**one, "disk": "another"}, False) for one in suppressed]
+        cases += [(without(one, "disk"), False) for one in suppressed]
     found = inhibited([labels for labels, _ in cases])
-    wrong = [labels for (labels, due), given in zip(cases, found, strict=True) if given != due]
+    wrong = [(one, given) for one, given in zip(cases, found, strict=True) if given != one[1]]
     assert wrong == []
+
+
+def due(source: Labels, other: Labels) -> bool:
+    """The sample's own promise."""
+    name, other_name = source["alertname"], other["alertname"]
+    if name == "DiskCyclesRunaway":
+        return other_name in RUNAWAY
+    if name == "DiskSampleStale":
+        return other.get("disk") == source["disk"]
+    return True
+
+
+def test_of_alerts_about_a_whole_host_one_stays(inhibited: Inhibited) -> None:
+    """Down suppresses the two others; without it both stay, and suppress the alert on a disk."""
+    down, *rest = ({**expected(name), "instance": "dome:9788"} for name in WHOLE_HOST)
+    there = [{**one, "instance": "dome:9789"} for one in rest]
+    disk = {**expected("DiskCyclesRunaway"), "instance": "dome:9789"}
+    given = inhibited([down, *rest, *there, disk])
+    assert given == [False, True, True, False, False, True]

@@ -7,8 +7,9 @@ proves nothing and fails here.
 from __future__ import annotations
 
 import os
-import shutil
+import re
 import subprocess
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -16,56 +17,82 @@ import pytest
 import yaml
 
 from rules.build import HERE as RULES
+from tests.packs.cases import BASES
+from tests.packs.cases_disk import FINDINGS
 from tests.packs.mutations import Rule, mutants
-from tests.packs.test_rules import FILES, rules_of
+from tests.packs.scenes import document
+from tests.packs.test_rules import ALERTS, rules_of
 
-CASES = [
-    pytest.param(file, number, id=rule.get("alert") or rule["record"])
-    for file in FILES
-    for number, rule in enumerate(rules_of(file))
-]
+RECORDING = sorted(RULES.glob("recording/*.yml"))
 
 
-def verdict(folder: Path, file: Path, rules: list[Rule], test: Path) -> str:
-    """promtool's words on a test of a file that holds these rules, beside the recording rules as
-    they are; empty when it passes."""
-    inside = folder / file.parent.name
-    shutil.copytree(RULES / "recording", folder / "recording")
-    inside.mkdir(exist_ok=True)
-    (folder / "tests").mkdir()
-    group = {"groups": [{"name": "mutant", "rules": rules}]}
-    (inside / file.name).write_text(yaml.safe_dump(group), encoding="utf-8")
-    shutil.copy(test, folder / "tests")
+def verdict(folder: Path, rules: Sequence[Rule], tests: Sequence[str]) -> str:
+    """promtool's words on tests of these rules; empty when they pass."""
+    folder.mkdir()
+    group = {"groups": [{"name": "mutant", "rules": list(rules)}]}
+    (folder / "rules.yml").write_text(yaml.safe_dump(group), encoding="utf-8")
+    files = []
+    for number, test in enumerate(tests):
+        files.append(folder / f"test{number}.yml")
+        files[-1].write_text(test, encoding="utf-8")
     done = subprocess.run(
-        ["promtool", "test", "rules", folder / "tests" / test.name],
-        capture_output=True,
-        text=True,
-        check=False,
+        ["promtool", "test", "rules", *files], capture_output=True, text=True, check=False
     )
     return "" if done.returncode == 0 else done.stdout + done.stderr
 
 
-@pytest.mark.parametrize(("file", "number"), CASES)
-def test_every_mutant_is_noticed(tmp_path: Path, file: Path, number: int) -> None:
-    """The tests of a rule pass as it stands, and fail for each of its mutants."""
-    rules = rules_of(file)
-    rule = rules[number]
-    if "alert" in rule:
-        test, before, after = RULES / "tests" / f"{rule['alert']}.yml", [], []
-    else:  # the tests of recording rules ask for all of their file
-        test, before, after = (
-            RULES / "tests" / f"recording_{file.stem}.yml",
-            rules[:number],
-            rules[number + 1 :],
-        )
+def surviving(
+    folder: Path,
+    before: Sequence[Rule],
+    rule: Rule,
+    after: Sequence[Rule],
+    tests: Sequence[str],
+) -> list[str]:
+    """Mutants that no test notices. The tests pass for the rule as it stands."""
 
     def given(numbered: tuple[int, Rule]) -> str:
         position, mutant = numbered
-        return verdict(tmp_path / str(position), file, [*before, mutant, *after], test)
+        return verdict(folder / str(position), [*before, mutant, *after], tests)
 
     changes = list(mutants(rule))
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         words = list(pool.map(given, enumerate([rule, *(mutant for _, mutant in changes)])))
     assert words[0] == ""
     assert [text for text in words if "parse error" in text or "unmarshal" in text] == []
-    assert [done for (done, _), text in zip(changes, words[1:], strict=True) if not text] == []
+    return [done for (done, _), text in zip(changes, words[1:], strict=True) if not text]
+
+
+# Expressions on findings differ in their codes alone (test_rules), and scenes have all codes.
+SAME = {base.alert for base in FINDINGS} - {"DiskDisturbedByProbes"}
+MUTATED = [
+    rule
+    for rule in ALERTS
+    if rule["alert"] not in SAME and any(base.alert == rule["alert"] for base in BASES)
+]
+
+
+@pytest.mark.parametrize("rule", MUTATED, ids=[rule["alert"] for rule in MUTATED])
+def test_every_mutant_of_an_alert_is_noticed(tmp_path: Path, rule: Rule) -> None:
+    """The scenes of an alert pass as it stands, and fail for each of its mutants."""
+    tests = [
+        yaml.safe_dump(document(base, ["rules.yml"]))
+        for base in BASES
+        if base.alert == rule["alert"]
+    ]
+    assert surviving(tmp_path, [], rule, [], tests) == []
+
+
+@pytest.mark.parametrize(
+    ("file", "number"),
+    [(file, number) for file in RECORDING for number in range(len(rules_of(file)))],
+    ids=[rule["record"] for file in RECORDING for rule in rules_of(file)],
+)
+def test_every_mutant_of_a_recording_rule_is_noticed(
+    tmp_path: Path, file: Path, number: int
+) -> None:
+    """Likewise; the tests of recording rules are one file for all rules of a file."""
+    rules = rules_of(file)
+    test = RULES / "tests" / f"recording_{file.stem}.yml"
+    text = test.read_text(encoding="utf-8")
+    tests = [re.sub(r"rule_files:\n(  - .*\n)+", "rule_files: [rules.yml]\n", text)]
+    assert surviving(tmp_path, rules[:number], rules[number], rules[number + 1 :], tests) == []

@@ -17,13 +17,19 @@ import yaml
 
 from rules.build import HERE as RULES
 from rules.build import texts
+from rules.latency import PAGE, TICKET, reached_s
+from spinledger.findings.judge import ALWAYS, CODES
+from spinledger.model import MINUTE, SECOND, Cycle, Policy
+from spinledger.wear.budget import RecentCycles
+from tests.packs.cases import BASES
 from tests.packs.contract import CONTRACT, EVERY_LABEL
 from tests.packs.promql import strangers, uses
+from tests.packs.scenes import Base, document, rule_file
 
 FILES = sorted([*RULES.glob("alerts/*.yml"), *RULES.glob("recording/*.yml")])
 TESTS = sorted(RULES.glob("tests/*.yml"))
 SAMPLES = ["prometheus.yml", "part.yml", "federation.yml", "remote-write.yml"]
-SEVERITIES = {"page", "ticket"}
+SEVERITIES = {"page", "ticket", "none"}
 HEADINGS = ["Meaning", "Impact", "Diagnosis", "Mitigation"]
 
 Rule = dict[str, Any]
@@ -79,78 +85,66 @@ def test_promtool_runs_the_rule_tests(file: Path) -> None:
     promtool("test", "rules", file)
 
 
+@pytest.mark.parametrize("base", BASES, ids=[base.alert for base in BASES])
+def test_promtool_runs_the_scenes(tmp_path: Path, base: Base) -> None:
+    """An alert fires and stays silent as its scenes say, with these labels and this text."""
+    made = document(base, [str(rule_file(base.alert))])
+    (tmp_path / "test.yml").write_text(yaml.safe_dump(made), encoding="utf-8")
+    promtool("test", "rules", tmp_path / "test.yml")
+
+
 @every_alert
-def test_alert_has_a_test_that_fires_and_one_that_does_not(alert: Rule) -> None:
-    """The test file of an alert, named like it, expects it at one time and not at another."""
-    document = yaml.safe_load((RULES / "tests" / f"{alert['alert']}.yml").read_text("utf-8"))
+def test_alert_is_tested_firing_and_silent(alert: Rule) -> None:
+    """Its scenes, or the test file named like it, expect it at one time and not at another. The
+    heartbeat alone always fires."""
+    documents = [document(base, []) for base in BASES if base.alert == alert["alert"]]
+    file = RULES / "tests" / f"{alert['alert']}.yml"
+    if not documents:
+        documents = [yaml.safe_load(file.read_text(encoding="utf-8"))]
     expected = [
-        bool(check["exp_alerts"])
+        check["exp_alerts"]
+        for document in documents
         for test in document["tests"]
         for check in test["alert_rule_test"]
-        if check["alertname"] == alert["alert"]
     ]
-    assert set(expected) == {True, False}
+    always = alert["labels"]["severity"] == "none"
+    assert {len(alerts) > 0 for alerts in expected} == ({True} if always else {True, False})
+    for labels in [one["exp_labels"] for alerts in expected for one in alerts]:
+        assert {"pack", "severity"} <= labels.keys()
+        assert always or {"job", "instance"} <= labels.keys()
+        assert "kernel_name" not in labels, "a new name would make it another alert"
+        if alert["alert"].startswith("Disk"):
+            assert labels.get("disk") or labels.get("wake_group")
 
 
-@every_alert
-def test_alert_is_tested_where_rules_go_wrong(alert: Rule) -> None:
-    """Its tests have scrapes off the rules' grid and, for a disk's alert, the same disk on two
-    instances, an info series relabelled and one lost, and a disk without a pool.
-
-    That a range's rate is extrapolated, and that a series has gaps, shows off the grid only:
-    Prometheus documentation, "Querying functions", rate and increase.
-    """
-    document = yaml.safe_load((RULES / "tests" / f"{alert['alert']}.yml").read_text("utf-8"))
-    units = {"s": 1, "m": 60, "h": 3600}
-    steps = [
-        int(text[:-1]) * units[text[-1]]
-        for text in (document["evaluation_interval"], *(t["interval"] for t in document["tests"]))
-    ]
-    assert any(steps[0] % step for step in steps[1:])
-    if alert["alert"].startswith("Spinledger"):
-        return
-    hard = {"two instances": False, "relabelled": False, "lost": False, "no pool": False}
-    for test in document["tests"]:
-        series = [each["series"] for each in test["input_series"]]
-        seen = {(text.partition("{")[0], frozenset(_labels(text).items())) for text in series}
-        infos = [_whose(dict(each)) for name, each in seen if name == "spinledger_disk_info"]
-        others = {_whose(dict(each)) for name, each in seen if name != "spinledger_disk_info"}
-        disks = [disk for _, _, disk in others if disk]
-        hard["two instances"] |= len(disks) > len(set(disks))
-        hard["relabelled"] |= len(infos) > len(set(infos))
-        hard["lost"] |= bool({one for one in others if one[2]} - set(infos))
-        hard["no pool"] |= any(dict(each).get("pool") == "" for _, each in seen)
-    assert [case for case, there in hard.items() if not there] == []
+def test_each_expression_on_a_finding_is_the_same_but_for_its_codes() -> None:
+    """So what the mutants of one show holds for all of them."""
+    shapes = {
+        re.sub(r'code=~?"[^"]*"', "code", rule["expr"])
+        for rule in ALERTS
+        if "spinledger_disk_finding{" in rule["expr"]
+    }
+    assert len(shapes) == 1
 
 
-def _labels(series: str) -> dict[str, str]:
-    return dict(re.findall(r'(\w+)="([^"]*)"', series))
-
-
-def _whose(labels: dict[str, str]) -> tuple[str, str, str]:
-    return labels.get("job", ""), labels.get("instance", ""), labels.get("disk", "")
-
-
-@every_alert
-def test_alert_says_whose_it_is(alert: Rule) -> None:
-    """Every alert that a test expects names job and instance, and its disk or wake group."""
-    document = yaml.safe_load((RULES / "tests" / f"{alert['alert']}.yml").read_text("utf-8"))
-    for test in document["tests"]:
-        for check in test["alert_rule_test"]:
-            for expected in check["exp_alerts"]:
-                labels = expected["exp_labels"]
-                assert {"job", "instance", "pack", "severity"} <= labels.keys()
-                whose = labels.get("disk") or labels.get("wake_group")
-                assert whose or alert["alert"].startswith("Spinledger")
-                names = {"kernel_name", "model", "serial", "pool"}
-                assert not names & labels.keys(), "a new name would make it another alert"
+def test_findings_that_alerts_read_are_exported_from_zero() -> None:
+    """Each code is one that the exporter has, and is there before it holds."""
+    read = {
+        code
+        for rule in ALERTS
+        for codes in re.findall(r'code=~?"([^"]*)"', rule["expr"])
+        for code in codes.split("|")
+    }
+    assert read <= set(CODES)
+    assert read == ALWAYS
 
 
 @every_alert
 def test_alert_has_a_runbook(alert: Rule) -> None:
     """The runbook named like the alert has its title and the four headings in order."""
     name = alert["alert"]
-    assert alert["annotations"]["runbook_url"] == f"runbooks/{name}.md"
+    assert alert["annotations"]["runbook"] == name
+    assert "runbook_url" not in alert["annotations"], "it would lead nowhere"
     text = (RULES / "runbooks" / f"{name}.md").read_text(encoding="utf-8")
     assert text.startswith(f"# {name}\n")
     assert re.findall(r"^## (.+)$", text, re.MULTILINE) == HEADINGS
@@ -172,6 +166,32 @@ def test_runbooks_ask_what_can_be_asked(tmp_path: Path) -> None:
     promtool("check", "rules", tmp_path / "queries.yml")
 
 
+@pytest.mark.parametrize("budget", [2, 6, 12, 24])
+@pytest.mark.parametrize("minutes", [10, 30, 60, 240])
+def test_a_waker_is_noticed_as_soon_as_the_table_says(minutes: int, budget: int) -> None:
+    """The ledger's own fold, given one spin-up each interval, reaches its limits at those times."""
+    policy = Policy(budget_per_day=budget)
+    fold = RecentCycles()
+    first: dict[str, int] = {}
+    for number in range(31 * 1440 // minutes):
+        at_ns = number * minutes * MINUTE
+        fold.step(Cycle(number, "disk", at_ns, at_ns, True), policy)
+        for name, window in fold.totals(at_ns, 0, policy).items():
+            if window.reached_wall_ns is not None:
+                first.setdefault(name, at_ns)
+    for windows in (PAGE, TICKET):
+        found = min((first[one] for one in windows if one in first), default=None)
+        due = reached_s(minutes * 60, budget, windows)
+        assert found == (None if due is None else due * SECOND)
+
+
+def test_the_sample_of_own_rules_is_valid() -> None:
+    """promtool accepts it, and it stays inside the contract."""
+    sample = RULES / "samples" / "own-rules.yml"
+    promtool("check", "rules", "--lint=all", "--lint-fatal", sample)
+    assert [found for rule in rules_of(sample) if (found := strangers(rule["expr"]))] == []
+
+
 @every_alert
 def test_runbook_has_something_to_run(alert: Rule) -> None:
     """Diagnosis gives a query or a command."""
@@ -186,7 +206,8 @@ def test_alert_keeps_the_style(alert: Rule) -> None:
     assert re.fullmatch(r"(?:[A-Z][a-z0-9]+){2,}", alert["alert"])
     assert alert["labels"]["severity"] in SEVERITIES
     assert alert["labels"]["pack"] == "spinledger"
-    assert "{{ $labels.instance }}" in alert["annotations"]["summary"]
+    summary = alert["annotations"]["summary"]
+    assert "{{ $labels.instance }}" in summary or alert["labels"]["severity"] == "none"
     words = " ".join(alert["annotations"].values())
     assert "query" not in words, "a query that fails sends an error as text, or no alert at all"
     assert " First " in words, "the description ends with the first thing to do"
@@ -226,17 +247,18 @@ def test_rule_joins_host_by_host(rule: Rule) -> None:
     }
     assert "ignoring" not in rule["expr"]
     for after in re.split(r"group_left \([^)]+\)\s*", rule["expr"])[1:]:
-        assert after.startswith("topk by (job, instance, disk) (1, spinledger_disk_info)")
+        one = "topk by (job, instance, disk) (1, last_over_time(spinledger_disk_info[15m]))"
+        assert after.startswith(one)
 
 
 def test_groups_are_evaluated_before_a_server_forgets() -> None:
-    """No group waits for 5 minutes, after which its series would be gone (Prometheus
-    documentation, "Staleness"), and what is said of the exporter itself does not wait at all."""
+    """Every group names an interval of 2 to 4 minutes: a server forgets a series after 5
+    (Prometheus documentation, "Staleness")."""
     groups = [
         group for file in FILES for group in yaml.safe_load(file.read_text("utf-8"))["groups"]
     ]
-    own = {group["name"]: group.get("interval") for group in groups}
-    assert own.pop("spinledger-exporter") is None
+    own = {group["name"]: group["interval"] for group in groups}
+    assert own.pop("spinledger-exporter") == "2m"
     assert set(own.values()) == {"4m"}
 
 
@@ -261,4 +283,6 @@ def test_nothing_is_left_over() -> None:
     names = {rule["alert"] for rule in ALERTS}
     recordings = {f"recording_{file.stem}" for file in RULES.glob("recording/*.yml")}
     assert {file.stem for file in (RULES / "runbooks").iterdir()} == names
-    assert {file.stem for file in (RULES / "tests").iterdir()} == names | recordings
+    scenes = {base.alert for base in BASES}
+    assert scenes <= names
+    assert {file.stem for file in (RULES / "tests").iterdir()} == names - scenes | recordings

@@ -1,8 +1,8 @@
 """`spinledger pack`: writes the rules, runbooks, dashboards and sample configurations.
 
 Rules: the files are those of the source tree where the program runs from one, else those that the
-wheel installed; they are written as they are. Only `runbook_url` may change, to a base address and
-the alert's name. A file that is there and differs is never overwritten.
+wheel installed; they are written as they are. With a base address each alert gets a `runbook_url`
+beside its `runbook`. A file that is there and differs is never overwritten.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ FOLDERS = ("rules", "rules/alerts", "rules/recording", "rules/runbooks", "rules/
 WRITTEN = {".html", ".json", ".md", ".yml"}  # not the programs that build them, nor pictures
 SHARE = "share/spinledger"  # where a wheel puts its data files, as pyproject.toml says
 
-_RUNBOOK = re.compile(rb"^( *runbook_url: )runbooks/(\w+)\.md$", re.MULTILINE)
+_RUNBOOK = re.compile(rb"^( *)runbook: (\w+)$", re.MULTILINE)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--runbook-base",
         metavar="URL",
-        help="where the runbooks are served: runbook_url becomes URL/ALERT.md",
+        help="where the runbooks are served: each alert gets the runbook_url URL/ALERT.md",
     )
 
 
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def address(base: str | None) -> str | None:
-    """A base address without a slash at its end; None: runbooks stay relative to the rules."""
+    """A base address without a slash at its end; None: alerts get no runbook_url."""
     if base is None:
         return None
     parts = urlsplit(base)
@@ -82,7 +82,7 @@ def contents(tree: Path, base: str | None) -> dict[Path, bytes]:
     found += sorted((tree / "dashboards").rglob("*"))
     packed = {file.relative_to(tree): file.read_bytes() for file in found if file.suffix in WRITTEN}
     if base is not None:
-        url = rf"\g<1>{base}/\g<2>.md".encode()
+        url = rf"\g<0>\n\g<1>runbook_url: {base}/\g<2>.md".encode()
         packed = {
             path: _RUNBOOK.sub(url, text) if path.parent.name == "alerts" else text
             for path, text in packed.items()

@@ -99,7 +99,9 @@ def state_refused(facts: Facts) -> str:
 
 
 def capability_missing(facts: Facts) -> str:
-    """The kernel refused us."""
+    """The kernel refused us, and no probe has succeeded since."""
+    if facts.last_probe_ok:
+        return ""
     count = facts.totals.failures.get(Reason.PERMISSION, 0)
     return f"refused by the kernel {count} times" if count else ""
 

@@ -16,10 +16,14 @@ from spinledger.model import Finding
 
 ALWAYS = frozenset(
     {
+        "capability_missing",
+        "never_slept",
+        "parks_heads_often",
         "probes_disturb",
         "probes_restart_timer",
         "sleep_does_not_pay",
         "spin_up_wait_lengthening",
+        "timer_differs",
         "timer_not_holding",
     }
 )

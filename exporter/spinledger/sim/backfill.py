@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import TextIO
 
 from spinledger.facts import DiskView, Snapshot
+from spinledger.findings.judge import ALWAYS
 from spinledger.metrics.catalogue import (
     DISK_ROWS,
     EXPORTER_ROWS,
@@ -43,12 +44,13 @@ LEFT_OUT = frozenset(
 
 EVERY_STEP: Mapping[str, frozenset[Labels] | None] = {
     "info": None,
-    "power_state": None,
+    "power_state": frozenset({("standby",), ("unknown",)}),
     "spinning_since": None,
     "state_seconds": None,
     "cycles": None,
-    "recent_cycles": frozenset({("1d",)}),
-    "cycle_limit_used_ratio": None,
+    "recent_cycles": frozenset({("1d",), ("30d",)}),
+    "cycle_limit_used_ratio": frozenset({("1d",), ("7d",), ("30d",)}),
+    "cycle_limit_reached": None,
     "rated_life_used_ratio": None,
     "rated_life_end": frozenset({("start_stop", "late"), ("load", "late")}),
     "rated_life_horizon_seconds": None,
@@ -59,15 +61,7 @@ EVERY_STEP: Mapping[str, frozenset[Labels] | None] = {
     "quiet_window_observed_ratio": None,
     "quiet_window_end": None,
     "declared_standby_seconds": None,
-    "finding": frozenset(
-        {
-            ("probes_disturb",),
-            ("probes_restart_timer",),
-            ("sleep_does_not_pay",),
-            ("timer_not_holding",),
-            ("spin_up_wait_lengthening",),
-        }
-    ),
+    "finding": frozenset((code,) for code in ALWAYS),
     "last_sample": None,
     "probe_given_up": None,
 }

@@ -1,0 +1,115 @@
+"""Alerts that compare metric with metric: cycle limits, sleep in quiet hours, rated life."""
+
+from __future__ import annotations
+
+from textwrap import indent
+
+from rules.parts import DISK, GROUP, UNLESS_FROZEN, Alert, Group, fresh
+
+HOLD_S = 6 * 3600
+"""How long an alert on the cycle budget stays after the last spin-up that reached the limit."""
+
+WINDOW_LASTS_S = 26 * 3600
+"""How long a quiet window counts: nightly ones join without a break when the clocks change."""
+
+
+def _reached(windows: str, counted: str) -> str:
+    """Spin-ups in one window, by wake group, for 6 h after another window's limit was reached."""
+    reached = f'spinledger_disk_cycle_limit_reached_timestamp_seconds{{window=~"{windows}"}}'
+    recent = f'spinledger_disk_recent_cycles{{window="{counted}"}}'
+    return f"""
+max by (job, instance, wake_group) (
+  0 * (time() - {fresh(reached)} < {HOLD_S})
+  + on (job, instance, disk) group_left () {fresh(recent)}
+){UNLESS_FROZEN}"""
+
+
+def _named(expr: str) -> str:
+    """With model, serial and wake group of the disk; as it is where these are not known."""
+    inside = indent(expr.strip(), "  ")
+    return f"""
+(
+{inside}
+)
+* on (job, instance, disk) group_left (model, serial, wake_group)
+  topk by (job, instance, disk) (1, {fresh("spinledger_disk_info")})
+or on (job, instance, disk) (
+{inside}
+)"""
+
+
+_QUIET = "spinledger_disk_quiet_window"
+_SLEPT = f"""
+{fresh(f"{_QUIET}_asleep_ratio")}
+  < {fresh(f"{_QUIET}_asleep_min_ratio")} + {fresh(f"{_QUIET}_observed_ratio")} - 1
+and time() - {fresh(f"{_QUIET}_end_timestamp_seconds")} < {WINDOW_LASTS_S}"""
+_LIFE = "spinledger_disk_rated_life"
+_LATE = f'{_LIFE}_end_timestamp_seconds{{bound="late"}}'
+_ENDS = f"""
+{fresh(_LATE)} - time()
+  < on (job, instance, disk) group_left () {fresh(f"{_LIFE}_horizon_seconds")}
+unless on (job, instance, disk, kind) ({fresh(f"{_LIFE}_used_ratio")} >= 1)"""
+
+HEADLINE = Group(
+    "alerts/headline.yml",
+    "spinledger-headline",
+    "What is compared metric with metric: cycle limits, sleep in quiet hours, rated life.",
+    (
+        Alert(
+            "DiskCyclesRunaway",
+            "page",
+            _reached("1h|3h|6h|1d", "1d"),
+            f"{GROUP} spins up far too often: {{{{ $value }}}} spin-ups in the last day",
+            "The spin-ups of 1, 3 or 6 hours or of a day reached the limit that follows from the "
+            "cycle budget, within the last 6 hours. Each of them wears the drive. First find what "
+            "wakes the disk: run `spinledger look` on the host.",
+            why="No `for`: the windows do the waiting. A limit is reached by chance less than once "
+            "in a thousand years of a disk. The count may stand at its limit for long, so the "
+            "alert stays for 6 hours after the last spin-up that reached it. A pool spins up "
+            "together, so there is one alert for each pool, or for each disk without a pool.",
+        ),
+        Alert(
+            "DiskCycleBudgetBurning",
+            "ticket",
+            _reached("7d|30d", "30d"),
+            f"{GROUP} spins up more often than its budget allows: {{{{ $value }}}} spin-ups in the "
+            "last 30 days",
+            "The spin-ups of 7 or 30 days reached the limit that follows from the cycle budget, "
+            "within the last 6 hours. First find what wakes the disk: compare "
+            "`spinledger history` with the timers and jobs of the host.",
+        ),
+        Alert(
+            "DiskSleptTooLittleInQuietHours",
+            "ticket",
+            f"(\n{indent(_named(_SLEPT).strip(), '  ')}\n){UNLESS_FROZEN}",
+            f"{DISK} slept for {{{{ $value | humanizePercentage }}}} of its last quiet hours",
+            "That is less than its configuration asks for (`limits.quiet_asleep_min`), even if it "
+            "slept through all the time that was not observed. First see whether it was awake all "
+            "the time or woken again and again: run `spinledger history` on the host.",
+            why="Too little even if it slept through all unobserved time: asleep + (1 - observed) "
+            "is less than the minimum. A window counts for 26 hours.",
+        ),
+        Alert(
+            "DiskRatedLifeEndsTooSoon",
+            "ticket",
+            _named(_ENDS),
+            f"{DISK} will use up its rated {{{{ $labels.kind }}}} cycles within "
+            "{{ $value | humanizeDuration }}",
+            "That is the latest date that its record allows for, and it is earlier than the "
+            "configured horizon (`limits.rated_life_horizon`). A rating is a design figure and no "
+            "date of failure. First see what the cycles come from: run `spinledger history` on "
+            "the host.",
+            why="The late bound, so that the figure is sure; a delay of weeks in years costs "
+            "nothing.",
+        ),
+        Alert(
+            "DiskRatedLifeUsedUp",
+            "ticket",
+            _named(f"{fresh(f'{_LIFE}_used_ratio')} >= 1"),
+            f"{DISK} has done {{{{ $value | humanizePercentage }}}} of its rated "
+            "{{ $labels.kind }} cycles",
+            "A rating is a design figure and no date of failure. "
+            "First make sure that a good backup exists of all that is on the disk.",
+        ),
+    ),
+)
