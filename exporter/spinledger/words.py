@@ -45,7 +45,13 @@ def timer(seconds: float) -> str:
     """A standby timer, exactly: 20 min, 1 h, 299.5 s; 0 is off."""
     if not seconds:
         return "off"
-    return duration(seconds) if seconds == round(seconds) else f"{seconds:g} s"
+    if seconds != round(seconds):
+        return f"{seconds:g} s"
+    rest, parts = round(seconds), []
+    for unit, name in ((_DAY, "d"), (_HOUR, "h"), (_MINUTE, "min"), (1, "s")):
+        count, rest = divmod(rest, unit)
+        parts += [f"{count} {name}"] if count else []
+    return " ".join(parts)
 
 
 def short_duration(seconds: float) -> str:

@@ -31,10 +31,16 @@ def test_durations(seconds: float, text: str, short: str) -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(0, "off"), (300, "5 min"), (299.5, "299.5 s"), (19_800, "5 h 30 min"), (90, "1 min 30 s")],
+    [
+        (0, "off"),
+        (300, "5 min"),
+        (299.5, "299.5 s"),
+        (19_800, "5 h 30 min"),
+        (3661, "1 h 1 min 1 s"),
+    ],
 )
 def test_timers_are_exact(seconds: float, text: str) -> None:
-    """A fraction of a second is never rounded away."""
+    """No second, and no fraction of one, is rounded away."""
     assert words.timer(seconds) == text
 
 

@@ -1,6 +1,6 @@
 """`serve`: the exporter on real or simulated disks.
 
-Rules: the simulated shelf is imported only when it is asked for; the loop runs in the caller's
+Rules: the simulation is imported only when it is used; the loop runs in the caller's
 thread; a signal only ends a wait. Whatever fails at the start is one line and exit code 2.
 """
 
@@ -37,21 +37,21 @@ from spinledger.store.live import live_directory
 from spinledger.web.server import WebServer
 
 MEMORY = "memory"  # the name of a ledger that is not kept
-EVENING_HOUR = 21  # a simulated shelf begins at this local hour
+EVENING_HOUR = 21  # a simulation begins at this local hour
 
 
 @dataclass(frozen=True, slots=True)
 class Serving:
-    """What `serve` was asked to do."""
+    """The options of `serve`."""
 
     config: Path | None = None
     listen: tuple[str, int] | None = None
     simulated: bool = False
     speed: float = 1.0
     seed: int = 1
-    faults: tuple[str, ...] = ()  # of the simulated shelf, as `sim.faults.order` takes them
-    zone: str = ""  # where the simulated shelf's people live; "": as this host
-    at_present: bool = False  # the simulated shelf begins now, not where its ledger ends
+    faults: tuple[str, ...] = ()  # of the simulation, as `sim.faults.order` takes them
+    zone: str = ""  # time zone of the simulation; "": this host's
+    at_present: bool = False  # the simulation begins now, not where its ledger ends
     for_s: float | None = None
     ledger: str = ""  # "" as configured; "memory": nothing is kept
     textfile: Path | None = None
@@ -99,11 +99,11 @@ def serve(serving: Serving) -> int:
     in_force()
     loop.settings.reload = reload
     signals.drive(loop)
-    host = "a simulated shelf" if serving.simulated else node()
+    host = "simulated disks" if serving.simulated else node()
     web = WebServer(
         listen,
         latest.current,
-        lambda asked: answer(store.history(), asked, ports.clock.wall()),
+        lambda query: answer(store.history(), query, ports.clock.wall()),
         page_context(current, store.remembered, host),
         ports.clock.wall,
     )
@@ -137,8 +137,8 @@ def configured(serving: Serving) -> CurrentConfig:
         check_zone(config)
     overridden = frozenset(
         key
-        for key, given in (("listen", serving.listen), ("ledger.path", ledger_named(serving)))
-        if given
+        for key, named in (("listen", serving.listen), ("ledger.path", ledger_named(serving)))
+        if named
     )
     return CurrentConfig(serving.config, config, time.time(), usual, overridden)
 
@@ -156,7 +156,7 @@ def simulated_zone(serving: Serving) -> tuple[str, str]:
 
 
 def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
-    """The ledger: a file, or memory alone for `memory` and for a simulated shelf without a name."""
+    """The ledger: a file, or memory alone for `memory` and for a simulation without a name."""
     if serving.ledger == MEMORY or (serving.simulated and not serving.ledger):
         return MemoryStore()
     return FileStore(
@@ -208,7 +208,7 @@ def _simulated(
     signals: Signals,
     kept_wall_ns: int,
 ) -> Ports:
-    """A simulated shelf from the evening on, or from where its ledger ends."""
+    """Simulated disks from the evening on, or from where its ledger ends."""
     from spinledger.sim.clocks import ScaledClock
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
@@ -248,7 +248,7 @@ def simulated_boot(serving: Serving) -> str:
 
 
 def evening_wall_ns(zone: str) -> int:
-    """The last 21:00 of a zone's local time: where a simulated shelf begins."""
+    """The last 21:00 of a zone's local time: where a simulation begins."""
     now = datetime.now(time_zone(zone, "--zone"))
     evening = now.replace(hour=EVENING_HOUR, minute=0, second=0, microsecond=0)
     if evening > now:

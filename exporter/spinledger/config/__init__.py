@@ -1,1 +1,1 @@
-"""The configuration file: schema and loader; every complaint names file and line."""
+"""The configuration file: schema and loader; every error names file and line."""

@@ -148,10 +148,10 @@ def _scalar(node: Node, leaf: Field, place: Place, found: Found) -> object:
     found.lines.setdefault(place, line)
     name = _spelled(place)
     if not isinstance(node, ScalarNode):
-        raise found.bad(line, f"{name} holds {_sort(node)}", f"write {leaf.kind.wants}")
+        raise found.bad(line, f"{name} holds {_sort(node)}", f"write {leaf.kind.expected}")
     text = str(node.value)
     if not text or node.tag == _NULL:
-        raise found.bad(line, f"{name} is empty", f"write {leaf.kind.wants}, or remove it")
+        raise found.bad(line, f"{name} is empty", f"write {leaf.kind.expected}, or remove it")
     if not text.isprintable():
         raise found.bad(line, f"{name} {shown(text)} holds a control character", "remove it")
     return _parsed(leaf.kind.parse, text, line, f"{name} ", found)
@@ -194,7 +194,7 @@ def _sort(node: Node) -> str:
 
 def _wanted(leaf: Field | None, path: Path) -> str:
     if leaf:
-        return leaf.kind.wants
+        return leaf.kind.expected
     keys = BRANCHES[path]
     if keys == ("#",):
         return "a list of entries, each beginning with a dash"

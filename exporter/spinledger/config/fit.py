@@ -30,8 +30,8 @@ def misfits(found: Found) -> Iterator[Misfit]:
     yield from _matches(found)
     yield from _aliases(found)
     yield from _quiet_and_watts(found, found.tree.get("defaults", {}), ("defaults",))
-    for number, given in _disks(found):
-        yield from _quiet_and_watts(found, given, ("disks", number))
+    for number, entry in _disks(found):
+        yield from _quiet_and_watts(found, entry, ("disks", number))
 
 
 def refused(found: Found) -> Iterator[Misfit]:
@@ -47,9 +47,9 @@ def _disks(found: Found) -> Iterator[tuple[int, dict[str, Any]]]:
 
 
 def _cadence(found: Found) -> Iterator[Misfit]:
-    given = found.tree.get("sample", {})
+    section = found.tree.get("sample", {})
     for short, long in pairwise(("fast", "slow", "asleep")):
-        less, more = (given.get(k, LEAVES["sample", k].initial) for k in (short, long))
+        less, more = (section.get(k, LEAVES["sample", k].initial) for k in (short, long))
         if less > more:
             what = (
                 f"sample.{short} ({duration_text(less)}) is longer than "
@@ -60,8 +60,8 @@ def _cadence(found: Found) -> Iterator[Misfit]:
 
 
 def _schedules(found: Found) -> Iterator[Misfit]:
-    for name, given in found.tree.get("schedules", {}).items():
-        if not given.get("windows"):
+    for name, schedule in found.tree.get("schedules", {}).items():
+        if not schedule.get("windows"):
             fix = 'write windows: ["Mon-Fri 22:00-06:30"] or such'
             yield found.lines["schedules", name], f"schedules.{name} has no windows", fix
 
@@ -83,9 +83,9 @@ def _timers(found: Found) -> Iterator[Misfit]:
 
 
 def _tariff(found: Found) -> Iterator[Misfit]:
-    given = found.tree.get("tariff", {})
-    if len(given) == 1:
-        (key,) = given
+    section = found.tree.get("tariff", {})
+    if len(section) == 1:
+        (key,) = section
         other, example = ("per_kwh", "0.30") if key == "currency" else ("currency", "EUR")
         what = f"tariff has {key} and no {other}"
         yield found.lines["tariff", key], what, f"add it, such as {other}: {example}"
@@ -93,8 +93,8 @@ def _tariff(found: Found) -> Iterator[Misfit]:
 
 def _matches(found: Found) -> Iterator[Misfit]:
     first: dict[tuple[str, Any], tuple[int, int]] = {}  # the match -> its entry and line
-    for number, given in _disks(found):
-        match = given.get("match", {})
+    for number, entry in _disks(found):
+        match = entry.get("match", {})
         if len(match) != 1:
             what = f"an entry of disks has {len(match) or 'no'} keys in match"
             fix = "give it one of: identity, by_id, model, all"
@@ -116,13 +116,13 @@ def _matches(found: Found) -> Iterator[Misfit]:
 
 def _aliases(found: Found) -> Iterator[Misfit]:
     owners: dict[str, int] = {}
-    for number, given in _disks(found):
-        if "identity" in given.get("match", {}):
-            owners[given["match"]["identity"]] = found.lines["disks", number, "match", "identity"]
-    for number, given in _disks(found):
+    for number, entry in _disks(found):
+        if "identity" in entry.get("match", {}):
+            owners[entry["match"]["identity"]] = found.lines["disks", number, "match", "identity"]
+    for number, entry in _disks(found):
         place: Place = ("disks", number, "also_known_as")
-        names = given.get("also_known_as", ())
-        if names and "identity" not in given.get("match", {}):
+        names = entry.get("also_known_as", ())
+        if names and "identity" not in entry.get("match", {}):
             what = "disks.also_known_as needs the disk's present identity"
             yield found.lines[place], what, "match this disk by identity"
         for index, name in enumerate(names):
@@ -133,15 +133,15 @@ def _aliases(found: Found) -> Iterator[Misfit]:
             owners.setdefault(name, line)
 
 
-def _quiet_and_watts(found: Found, given: dict[str, Any], place: Place) -> Iterator[Misfit]:
+def _quiet_and_watts(found: Found, entry: dict[str, Any], place: Place) -> Iterator[Misfit]:
     schedules = found.tree.get("schedules", {})
-    quiet = given.get("quiet", NONE)
+    quiet = entry.get("quiet", NONE)
     if quiet != NONE and quiet not in schedules:
         best = nearest(quiet, schedules)
         what = f"{place[0]}.quiet {shown(quiet)} is not a schedule of this file"
         fix = f"write {best}" if best else "define it under schedules"
         yield found.lines[*place, "quiet"], what, fix
-    watts = given.get("watts", {})
+    watts = entry.get("watts", {})
     if "idle" in watts and watts.get("standby", 0) > watts["idle"]:
         line = max(found.lines[*place, "watts", key] for key in ("idle", "standby"))
         what = f"{place[0]}.watts.standby ({watts['standby']:g}) is above idle ({watts['idle']:g})"

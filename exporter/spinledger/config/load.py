@@ -82,8 +82,8 @@ def _config(found: Found, zone: str | None) -> Config:
     cross_check = _get(found, "wear", "cross_check")
     currency = _get(found, "tariff", "currency")
     rules = tuple(
-        _rule(given, found.lines["disks", number])
-        for number, given in enumerate(found.tree.get("disks", ()))
+        _rule(entry, found.lines["disks", number])
+        for number, entry in enumerate(found.tree.get("disks", ()))
     )
     return Config(
         source=found.name,
@@ -123,13 +123,13 @@ def _config(found: Found, zone: str | None) -> Config:
 
 def _schedules(found: Found, zone: str | None) -> Mapping[str, Schedule]:
     made: dict[str, Schedule] = {}
-    for name, given in found.tree.get("schedules", {}).items():
-        windows = {window for line in given["windows"] for window in line}
+    for name, section in found.tree.get("schedules", {}).items():
+        windows = {window for line in section["windows"] for window in line}
         made[name] = Schedule(
             name=name,
-            zone=given.get("zone") or _usual_zone(found, name, zone or host_zone()),
+            zone=section.get("zone") or _usual_zone(found, name, zone or host_zone()),
             windows=tuple(sorted(windows)),
-            except_dates=frozenset(given.get("except", ())),
+            except_dates=frozenset(section.get("except", ())),
         )
     return MappingProxyType(made)
 
@@ -146,20 +146,20 @@ def _usual_zone(found: Found, name: str, usual: str | None) -> str:
     raise found.bad(found.lines["schedules", name], what, fix)
 
 
-def _rule(given: Mapping[str, Any], line: int) -> Rule:
-    ((by, pattern),) = given["match"].items()
+def _rule(entry: Mapping[str, Any], line: int) -> Rule:
+    ((by, pattern),) = entry["match"].items()
     return Rule(
         by=by,
         pattern="" if by == "all" else pattern,
-        also_known_as=given.get("also_known_as", ()),
-        settings=_per_disk(given),
+        also_known_as=entry.get("also_known_as", ()),
+        settings=_per_disk(entry),
         line=line,
     )
 
 
-def _per_disk(given: Mapping[str, Any]) -> PerDisk:
+def _per_disk(entry: Mapping[str, Any]) -> PerDisk:
     settings: dict[str, Any] = {}
-    for key, value in given.items():
+    for key, value in entry.items():
         if key == "declared_timer":
             settings[key] = value.get("code") if isinstance(value, dict) else value
         elif isinstance(value, dict) and key != "match":

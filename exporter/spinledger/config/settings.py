@@ -119,14 +119,14 @@ class Config:
     def policy_for(self, disk: Disk) -> Policy:
         """The policy of this disk."""
         rule = self.rule_for(disk)
-        given = {**self.defaults, **(rule.settings if rule else {})}
-        found = {**_BUILT_IN, **given}
+        written = {**self.defaults, **(rule.settings if rule else {})}
+        found = {**_BUILT_IN, **written}
         usual = Watch.COUNTERS if disk.transport == "usb" else Watch.FULL
         return Policy(
             watch=Watch(found["watch"]) if found["watch"] else usual,
             cadence=self.cadence,
             budget_per_day=found["budget_per_day"],
-            budget_source="configured" if "budget_per_day" in given else "default",
+            budget_source="configured" if "budget_per_day" in written else "default",
             declared_ns=found["declared_timer"],
             rated_load=found["rated.load"],
             rated_start_stop=found["rated.start_stop"],
@@ -135,7 +135,7 @@ class Config:
                 standby=found["watts.standby"],
                 active=found["watts.active"],
                 source="configured"
-                if any(key.startswith("watts.") for key in given)
+                if any(key.startswith("watts.") for key in written)
                 else "default",
             ),
             spinup_j=found["spinup_joules"],

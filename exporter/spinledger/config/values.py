@@ -26,9 +26,9 @@ NONE = "none"  # takes a disk out of the quiet hours that `defaults` gives
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A sort of value. `wants` completes "write ..."; `many` makes it a list of such values."""
+    """A sort of value. `expected` completes "write ..."; `many` makes it a list of such values."""
 
-    wants: str
+    expected: str
     parse: Callable[[str], object]
     many: bool = False
 
@@ -103,26 +103,26 @@ def span(low: str, high: str, like: str, *, or_zero: bool = False) -> Kind:
 
 def whole(low: int, high: int, like: str) -> Kind:
     """A whole number from `low` to `high`; digits may be grouped as in 600_000."""
-    wants = f"a whole number such as {like}"
+    expected = f"a whole number such as {like}"
 
     def parse(text: str) -> int:
         if not re.fullmatch(r"[+-]?[0-9]+(_[0-9]+)*", text):
-            raise unfit(f"{shown(text)} is not a whole number", f"write {wants}")
+            raise unfit(f"{shown(text)} is not a whole number", f"write {expected}")
         return int(_within(text, low, high))
 
-    return Kind(wants, parse)
+    return Kind(expected, parse)
 
 
 def number(low: float, high: float, like: str) -> Kind:
     """A decimal number from `low` to `high`."""
-    wants = f"a number such as {like}"
+    expected = f"a number such as {like}"
 
     def parse(text: str) -> float:
         if not re.fullmatch(r"[+-]?([0-9]+(_[0-9]+)*)(\.[0-9]+)?", text):
-            raise unfit(f"{shown(text)} is not a number", f"write {wants}")
+            raise unfit(f"{shown(text)} is not a number", f"write {expected}")
         return _within(text, low, high)
 
-    return Kind(wants, parse)
+    return Kind(expected, parse)
 
 
 def _within(text: str, low: float, high: float) -> float:
@@ -137,25 +137,25 @@ def _within(text: str, low: float, high: float) -> float:
 
 def one_of(*words: str) -> Kind:
     """One of a few words."""
-    wants = f"{', '.join(words[:-1])} or {words[-1]}" if len(words) > 1 else words[0]
+    expected = f"{', '.join(words[:-1])} or {words[-1]}" if len(words) > 1 else words[0]
 
     def parse(text: str) -> str:
         if text not in words:
-            raise unfit(f"{shown(text)} is not known", f"write {nearest(text, words) or wants}")
+            raise unfit(f"{shown(text)} is not known", f"write {nearest(text, words) or expected}")
         return text
 
-    return Kind(wants, parse)
+    return Kind(expected, parse)
 
 
-def matching(pattern: str, wants: str, what: str) -> Kind:
+def matching(pattern: str, expected: str, what: str) -> Kind:
     """Text that fits a regular expression as a whole."""
 
     def parse(text: str) -> str:
         if not re.fullmatch(pattern, text, re.ASCII):
-            raise unfit(f"{shown(text)} {what}", f"write {wants}")
+            raise unfit(f"{shown(text)} {what}", f"write {expected}")
         return text
 
-    return Kind(wants, parse)
+    return Kind(expected, parse)
 
 
 def address(text: str) -> tuple[str, int]:
@@ -265,6 +265,6 @@ def schedule_name(text: str) -> str:
     return text
 
 
-def many(kind: Kind, wants: str) -> Kind:
+def many(kind: Kind, expected: str) -> Kind:
     """A list of values of one kind."""
-    return Kind(wants, kind.parse, many=True)
+    return Kind(expected, kind.parse, many=True)

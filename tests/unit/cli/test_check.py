@@ -42,9 +42,9 @@ def report(
     )
     found = Examined(snapshot(seen), {})
     monkeypatch.setattr(examining, "examine", lambda config, probe: found)
-    given = check.examine(parse(text, "c.yml"), probe=False)
-    (only,) = given["disks"]
-    return only, check.render(given)
+    examined = check.examine(parse(text, "c.yml"), probe=False)
+    (only,) = examined["disks"]
+    return only, check.render(examined)
 
 
 ATA = ["identify_device", "smart_read_data"]

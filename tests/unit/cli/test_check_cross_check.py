@@ -44,17 +44,17 @@ def test_its_command_line_is_shown(
     """The whole line, with the guard of smartctl(8), -n, first; and nothing is wrong."""
     program = tmp_path / "smartctl"
     program.touch(mode=0o755)
-    given = words(monkeypatch, f"wear: {{cross_check: {program}}}", probe_method=method)
+    shown = words(monkeypatch, f"wear: {{cross_check: {program}}}", probe_method=method)
     line = f"{program} -n standby,3,5 -d {interface} --all /dev/sda"
-    assert f"while in use, once a day this runs: {line}" in given
-    assert "wear.cross_check" not in given
+    assert f"while in use, once a day this runs: {line}" in shown
+    assert "wear.cross_check" not in shown
 
 
 def test_it_is_not_shown_where_it_is_not_run(monkeypatch: pytest.MonkeyPatch) -> None:
     """Neither without the key, nor for a disk that is not probed."""
     assert "once a day" not in words(monkeypatch, "")
-    given = words(monkeypatch, "wear: {cross_check: /bin/sh}", Policy(watch=Watch.COUNTERS))
-    assert "once a day" not in given
+    shown = words(monkeypatch, "wear: {cross_check: /bin/sh}", Policy(watch=Watch.COUNTERS))
+    assert "once a day" not in shown
 
 
 @pytest.mark.parametrize(
@@ -67,5 +67,5 @@ def test_a_program_that_cannot_be_run_is_a_fault(
     program = tmp_path / "smartctl"
     if mode is not None:
         program.touch(mode=mode)
-    given = words(monkeypatch, f"wear: {{cross_check: {program}}}")
-    assert f"! wear.cross_check: {program} {what}; install it, or remove the key" in given
+    shown = words(monkeypatch, f"wear: {{cross_check: {program}}}")
+    assert f"! wear.cross_check: {program} {what}; install it, or remove the key" in shown

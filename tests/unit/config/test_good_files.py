@@ -272,11 +272,11 @@ def test_the_ends_of_each_range_belong_to_it(text: str) -> None:
     """A range that a message gives as `A to B` takes A and takes B, and reads back as written."""
     written = yaml.safe_load(text)
     summary = parse(text, "x").summary()
-    for section, given in written.items():
-        if not isinstance(given, dict):
-            assert summary[section] == given
+    for section, keys in written.items():
+        if not isinstance(keys, dict):
+            assert summary[section] == keys
             continue
-        for key, value in given.items():
+        for key, value in keys.items():
             shown = summary[section][key]
             assert shown == (value if value != 0 or key != "spinup" else "0s")
 
@@ -324,7 +324,7 @@ def test_a_timer_code_is_hexadecimal_or_decimal(code: str) -> None:
 def test_rows_explain_themselves(row: Field) -> None:
     """Each row of the schema has help, words for the fix, and a default its own parser takes."""
     assert row.help
-    assert row.kind.wants
+    assert row.kind.expected
     assert (row.initial is None) == (row.default is None)
 
 

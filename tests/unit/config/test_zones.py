@@ -144,8 +144,8 @@ def test_the_host_zone_without_a_database_is_one_line(
 ) -> None:
     """`check` refuses what `serve` would; all name the link."""
     localtime.symlink_to("/usr/share/zoneinfo/Europe/Prague")
-    given = {"simulated": SIMULATED, "replay": ["replay", "--ledger", "ledger.db"]}
-    assert line_of(given.get(command, [command]), capsys) == f"{localtime}: {MISSING}"
+    commands = {"simulated": SIMULATED, "replay": ["replay", "--ledger", "ledger.db"]}
+    assert line_of(commands.get(command, [command]), capsys) == f"{localtime}: {MISSING}"
 
 
 def test_a_double_slash_in_the_link_is_no_hindrance(
