@@ -26,7 +26,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "exporter")]
 from spinledger import sampler  # noqa: E402  the script finds the sources by itself
 from spinledger.codec.commands import TABLE  # noqa: E402
 from spinledger.device.clock import RealClock  # noqa: E402
-from spinledger.device.counters import SysfsCounters  # noqa: E402
+from spinledger.device.kernel_counters import SysfsCounters  # noqa: E402
 from spinledger.device.prober_client import ProcessProber  # noqa: E402
 from spinledger.ledger import recording  # noqa: E402
 from spinledger.ledger.account import Account  # noqa: E402

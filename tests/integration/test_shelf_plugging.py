@@ -7,8 +7,8 @@ import os
 import select
 from typing import Any
 
-from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
+from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.prober_client import ProcessProber
 from spinledger.model import Gone, Reported
 from tests.fakes.mocked import Shelf, mocked_shelf

@@ -16,8 +16,8 @@ from spinledger.app.publishers import Latest
 from spinledger.config.current import CurrentConfig
 from spinledger.config.settings import Config
 from spinledger.device.clock import RealClock
-from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
+from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import Refusal, Unavailable

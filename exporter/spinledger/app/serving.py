@@ -21,9 +21,9 @@ from spinledger.config.load import find, load
 from spinledger.config.settings import Config
 from spinledger.config.zones import host_zone, time_zone
 from spinledger.device.clock import RealClock
-from spinledger.device.counters import SysfsCounters
 from spinledger.device.cross_check import SmartctlCrossChecker, files_of
 from spinledger.device.discovery import Discovery
+from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import Refusal, Unavailable

@@ -35,25 +35,20 @@ NAMES: Mapping[str, str] = {
     "loads": "head loads",
     "retracts": "emergency unloads",
     "power_cycles": "times power came",
-    "start_failures": "attempts",
     "power_on_s": "seconds",
     "power_on_raw": "attribute 9 as it stands, 48 bits",
     "spindle_s": "seconds the motor ran",
-    "flying_s": "seconds with the heads loaded",
-    "spin_up_ms": "milliseconds of the last spin-up",
     "rated_start_stop": "cycles the maker specifies",
     "rated_load": "cycles the maker specifies",
     "apm_level": "01h-FEh, absent while off",
-    "apm_supported": "0 or 1",
     "gpl": "0 or 1: General Purpose Logging",
     "epc_supported": "0 or 1",
     "epc_enabled": "0 or 1",
-    "standard_timer": "0 or 1: IDENTIFY word 49 bit 13",
     **{f"{condition}_ms": "milliseconds of its timer; 0: off" for condition in Condition},
     **dict.fromkeys(logs.TRANSITIONS.values(), "transitions"),
 }
 
-_HOURS = {"power_on_h": "power_on_s", "spindle_h": "spindle_s", "flying_h": "flying_s"}
+_HOURS = {"power_on_h": "power_on_s", "spindle_h": "spindle_s"}
 
 
 def plan(disk: Disk, identified: Record | None = None) -> tuple[Command, ...]:
@@ -123,11 +118,9 @@ def _identify(data: bytes) -> Mapping[str, int]:
     if not view.model:
         raise malformed("IDENTIFY DEVICE data without a model name")
     flags = {
-        "apm_supported": view.apm_supported,
         "gpl": view.gpl_supported,
         "epc_supported": view.epc_supported,
         "epc_enabled": view.epc_enabled,
-        "standard_timer": view.standard_timer,
     }
     values = {name: int(flag) for name, flag in flags.items()}
     if view.apm_level is not None:

@@ -6,7 +6,6 @@ the other way round, first character in the high byte. A word is believed only w
 bits say so:
 
     words         valid when                              source
-    83            word 83 bits 15:14 = 01b                QuickView 300 manual, table 5-2
     84            word 84 bits 15:14 = 01b                ACS-3; Linux 6.1 ata.h:891-898
     86, 87        word 87 bits 15:14 = 01b                ACS-3; Linux 6.12 ata.h
     108-111       word 87 bits 15:14 = 01b and bit 8      Linux 6.12 ata.h:879 (mask C100h = 4100h)
@@ -35,10 +34,9 @@ _SERIAL, _FIRMWARE, _MODEL = (10, 10), (23, 4), (27, 20)
 
 # Single bits: word, bit.
 _STANDARD_TIMER = (49, 13)  # standby timer values follow the standard's table; MB500M, p27
-_APM_SUPPORTED = (83, 3)  # and word 86, 91: Travelstar 5K160 specification, p53
 _GPL = (84, 5)  # General Purpose Logging; ACS-3, from memory, like its copy in word 87
 _GPL_COPY = (87, 5)
-_APM_ENABLED = (86, 3)
+_APM_ENABLED = (86, 3)  # and word 91: Travelstar 5K160 specification, p53
 _WWN_SUPPORTED = (87, 8)
 _EPC_SUPPORTED = (119, 7)  # this and the next from memory
 _EPC_ENABLED = (120, 7)
@@ -52,7 +50,7 @@ _ROTATION = 217  # nominal media rotation rate
 _SIGNATURE_AT, _SIGNATURE = 510, 0xA5
 
 # Which word carries the validity bits of a feature word.
-_VALIDITY = {83: 83, 84: 84, 86: 87, 87: 87, 119: 119, 120: 120}
+_VALIDITY = {84: 84, 86: 87, 87: 87, 119: 119, 120: 120}
 
 _VPD_COMMAND = 56  # SAT-3 ATA Information VPD page (from memory): COMMAND CODE
 _VPD_IDENTIFY = 60  # and where the 512 bytes begin
@@ -68,7 +66,6 @@ class Identify:
     wwn: str | None  # 0x and 16 digits
     rotation_rpm: int | None  # revolutions a minute
     non_rotating: bool
-    apm_supported: bool
     apm_enabled: bool
     apm_level: int | None  # 01h-FEh while enabled
     epc_supported: bool
@@ -150,7 +147,6 @@ def encode(view: Identify) -> bytes:
         words[word] = 0x4000
     for is_set, (word, bit) in (
         (view.standard_timer, _STANDARD_TIMER),
-        (view.apm_supported, _APM_SUPPORTED),
         (view.gpl_supported, _GPL),
         (view.gpl_supported, _GPL_COPY),
         (view.apm_enabled, _APM_ENABLED),
@@ -181,7 +177,6 @@ def _from_words(words: Sequence[int]) -> Identify:
         wwn=_wwn(words),
         rotation_rpm=rpm,
         non_rotating=non_rotating,
-        apm_supported=_bit(words, _APM_SUPPORTED),
         apm_enabled=apm_enabled,
         apm_level=level if apm_enabled and 0x01 <= level <= 0xFE else None,
         epc_supported=_bit(words, _EPC_SUPPORTED),

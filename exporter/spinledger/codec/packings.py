@@ -9,7 +9,6 @@ believed only in a form that its bits allow, and never beyond what they prove:
 - Power-on time (9) may count hours, minutes, half minutes or seconds. One value does not show
   which: hours are presumed where they make a life that a drive can have had. The standard's own log
   of hours (`by_hours`), or the pace between two readings (`by_pace`), decides.
-- Spin-up time (3) has the last value in the low word and an average beside it.
 
 Sources name the public drive database: smartmontools drivedb.h, 7.3, with its name of the format.
 """
@@ -55,7 +54,6 @@ class Meaning:
 
 # Names: smartmontools drivedb.h, DEFAULT entry; Travelstar 5K320 specification, p151.
 MEANINGS = (
-    Meaning(3, "spin_up_ms", "drivedb.h default: raw16(avg16); milliseconds from memory"),
     Meaning(4, "start_stops", "drivedb.h default: raw48"),
     Meaning(9, "power_on_raw", "see CLOCKS"),
     Meaning(12, "power_cycles", "drivedb.h default: raw48"),
@@ -68,8 +66,6 @@ MEANINGS = (
 
 def meaning(number: int, raw: int) -> int | None:
     """The value of an attribute of the table, in the unit of its name; None: unknown packing."""
-    if number == 3:
-        return raw & 0xFFFF
     if number == 9:
         return raw
     if number in (193, 225):

@@ -28,9 +28,7 @@ STATISTICS: Mapping[tuple[int, int], str] = {
     (0x01, 0x008): "power_cycles",  # Lifetime Power-On Resets
     (0x01, 0x010): "power_on_h",  # Power-on Hours
     (0x03, 0x008): "spindle_h",  # Spindle Motor Power-on Hours
-    (0x03, 0x010): "flying_h",  # Head Flying Hours
     (0x03, 0x018): "loads",  # Head Load Events
-    (0x03, 0x030): "start_failures",  # Number of Mechanical Start Failures
     (0x03, 0x040): "retracts",  # Number of High Priority Unload Events
 }
 

@@ -193,7 +193,6 @@ def _identify(drive: Drive, at_ns: int) -> bytes:
             wwn=None,
             rotation_rpm=kind.rpm,
             non_rotating=False,
-            apm_supported=kind.apm is not None,
             apm_enabled=kind.apm is not None,
             apm_level=kind.apm,
             epc_supported=epc,
@@ -305,8 +304,6 @@ def statistics(drive: Drive, at_ns: int) -> Mapping[tuple[int, int], int]:
         (0x01, 0x008): meter.power_cycles,  # lifetime power-on resets
         (0x01, 0x010): meter.powered_ns // HOUR,
         (0x03, 0x008): meter.spinning_ns // HOUR,  # spindle motor power-on hours
-        (0x03, 0x010): meter.flying_ns // HOUR,  # head flying hours
         (0x03, 0x018): meter.loads,  # head load events
-        (0x03, 0x030): meter.spin_retries,  # mechanical start failures
         (0x03, 0x040): meter.retracts,  # high-priority unload events
     }

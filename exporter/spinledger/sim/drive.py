@@ -118,7 +118,6 @@ class Odometer:
     entered: dict[str, int] = field(default_factory=dict)  # times it came to a level, or to `TOP`
     powered_ns: int = 0
     spinning_ns: int = 0
-    flying_ns: int = 0
     spinup_ns: int = 0  # of the last start, attempts included
 
 
@@ -238,8 +237,6 @@ class Drive:
             meter.powered_ns += to_ns - since
             if not (level and level.stopped):
                 meter.spinning_ns += to_ns - since
-            if not (level and level.unloaded):
-                meter.flying_ns += to_ns - since
         self._since_ns = to_ns
 
     # Motor and heads

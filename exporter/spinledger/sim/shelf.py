@@ -215,7 +215,6 @@ def _worn_in(kind: Kind, seed: int, number: int) -> Odometer:
         retracts=draw.randint(2, 15),
         powered_ns=age,
         spinning_ns=spinning,
-        flying_ns=int(spinning * draw.uniform(0.7, 0.95)),
         spinup_ns=kind.spinup_ns,
     )
 

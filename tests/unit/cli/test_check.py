@@ -18,8 +18,8 @@ from spinledger.app import examining
 from spinledger.app.examining import Examined
 from spinledger.cli import check
 from spinledger.config.load import parse
-from spinledger.device.counters import SysfsCounters
 from spinledger.device.discovery import Discovery
+from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.facts import DiskView
 from spinledger.model import Cadence, Command, Counted, Disk, Policy, RuntimeStatus, Seen, Watch
 from spinledger.web.snapshot_json import Json

@@ -22,14 +22,13 @@ DRIVE = Identify(
     wwn="0x5000c500a1b2c3d4",
     rotation_rpm=7200,
     non_rotating=False,
-    apm_supported=True,
     apm_enabled=True,
     apm_level=0xFE,
     epc_supported=True,
     epc_enabled=False,
     standard_timer=True,
 )
-NOTHING = Identify("", "", "", None, None, False, False, False, None, False, False, False)
+NOTHING = Identify("", "", "", None, None, False, False, None, False, False, False)
 VALID = 0x4000  # bits 15:14 = 01b
 
 
@@ -44,9 +43,6 @@ def words(**values: int) -> bytes:
 # The source of each row beside it; a row without one is the opposite of the row before.
 FIELDS = [
     (words(w49=1 << 13), "standard_timer", True),  # MB500M p27
-    (words(w83=VALID | 1 << 3), "apm_supported", True),  # 5K160 p53
-    (words(w83=1 << 3), "apm_supported", False),  # validity: QuickView 300 manual, table 5-2
-    (words(w83=0x8000 | 1 << 3), "apm_supported", False),
     (words(w86=1 << 3, w87=VALID), "apm_enabled", True),  # 5K160 p53
     (words(w86=1 << 3), "apm_enabled", False),
     (words(w86=1 << 3, w87=VALID, w91=0x00FE), "apm_level", 0xFE),  # HC310 p146

@@ -49,7 +49,6 @@ def test_load_cycles(raw: int, loads: int | None) -> None:
 @pytest.mark.parametrize(
     ("number", "raw", "value"),
     [
-        (3, 0x0190_01A0, 0x01A0),  # drivedb.h raw16(avg16): the last beside the average
         (4, 4_294_967_295, 4_294_967_295),
         (4, 1 << 32, None),
         (12, 40, 40),
@@ -58,7 +57,7 @@ def test_load_cycles(raw: int, loads: int | None) -> None:
     ],
 )
 def test_meanings(number: int, raw: int, value: int | None) -> None:
-    """Counts as they stand, the low word of spin-up time; more bits are an unknown packing
+    """Counts as they stand; more bits than 32 are an unknown packing
     (drivedb.h, DEFAULT entry)."""
     assert packings.meaning(number, raw) == value
 

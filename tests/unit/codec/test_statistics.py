@@ -27,14 +27,13 @@ BOTH = 0xC000_0000_0000_0000  # supported and valid
 
 
 def test_rotating_media_page() -> None:
-    """Spindle hours 008h, flying hours 010h, head loads 018h, unloads 040h (from memory).
+    """Spindle hours 008h, head loads 018h, unloads 040h; another is passed over (from memory).
 
     The counts of loads and hours are those of one drive's log (from memory).
     """
     raw = page(3, o008=BOTH | 17_557, o010=BOTH | 16_000, o018=BOTH | 14_907_336, o040=BOTH | 3)
     assert statistics.decode_statistics(bytes(raw), 3) == {
         "spindle_h": 17_557,
-        "flying_h": 16_000,
         "loads": 14_907_336,
         "retracts": 3,
     }

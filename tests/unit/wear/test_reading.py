@@ -62,7 +62,7 @@ def test_scsi_records() -> None:
 
 IDENTIFY = Record(
     C.IDENTIFY_DEVICE,
-    {"apm_supported": 1, "apm_level": 0x80, "epc_supported": 1, "epc_enabled": 1},
+    {"apm_level": 0x80, "epc_supported": 1, "epc_enabled": 1},
 )
 CONDITIONS = Record(C.POWER_CONDITIONS_LOG, {"idle_b_ms": 120_000, "standby_z_ms": 1_200_000})
 
@@ -90,7 +90,7 @@ def test_apm_that_is_off_is_told_from_apm_that_was_not_asked_for() -> None:
     assert (silent.apm, silent.epc, silent.timers) == (None, None, "")
     kept = reading.baseline(first, reading.judge(silent, first, DAY_S))
     assert (kept.apm, kept.epc, kept.timers) == (0x80, 1, first.timers)
-    off = merged(Record(C.IDENTIFY_DEVICE, {"apm_supported": 1}), before=kept)
+    off = merged(Record(C.IDENTIFY_DEVICE, {"gpl": 1}), before=kept)
     assert reading.baseline(kept, reading.judge(off, kept, DAY_S)).apm == 0
 
 

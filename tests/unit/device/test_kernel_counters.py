@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.device.counters import SysfsCounters
+from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.errors import Unavailable
 from spinledger.model import Counted, Disk, RuntimeStatus
 from tests.fakes.facts import DISK
