@@ -186,8 +186,7 @@ def test_a_sleepless_pool_sleeps_too_little_in_quiet_hours(
 
 
 def test_a_journal_is_found_by_its_interval(ran: Callable[[str], Series]) -> None:
-    """Commits every 5 s (Linux 6.12 include/linux/jbd2.h:48) keep both members awake and are
-    found."""
+    """Commits every 5 s (Linux 6.12 jbd2.h:48) keep both members awake and are found."""
     assert ran("none").found("regular_access") == {"darks-1"}  # its guest's interval of 30 s
     assert ran("pools").found("regular_access") >= {"plates-1", "plates-2"}
     standby = ("spinledger_disk_state_seconds_total", "plates-1", 'state="standby"')

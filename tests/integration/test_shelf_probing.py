@@ -54,8 +54,7 @@ def test_discovery_sends_nothing_and_opens_nothing() -> None:
 
 
 def _probe_twice(shelf: Shelf) -> dict[str, Any]:
-    """Probe all disks, twice; forget the first. The states, and the prober's descriptors and
-    size."""
+    """Probe all disks twice, forget the first: states, the prober's descriptors and size."""
     disks = _disks()
     prober = ProcessProber()
     states: list[list[str]] = []

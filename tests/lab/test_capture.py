@@ -116,8 +116,7 @@ def test_replay_without_each_is_what_happened(
 
 
 def test_an_interrupt_keeps_the_trace_and_leaves_nothing_behind(played: dict[str, Any]) -> None:
-    """SIGINT ends it with code 0, its instance is gone, no event was copied out, and it reports the
-    programs."""
+    """SIGINT ends it with code 0 and a report; no instance is left, no event was copied out."""
     assert played["code"] == 0
     lines = [line for line in played["err"].splitlines() if not line.startswith("capturing: ")]
     assert lines == []  # but for lines of progress, where the machine is slow

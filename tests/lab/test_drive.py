@@ -84,8 +84,7 @@ def test_wakes_on_probe_quirk() -> None:
 
 
 def test_refusals() -> None:
-    """ILLEGAL REQUEST 20/00 without pass-through; ABORTED COMMAND with ERR and ABRT (from
-    memory)."""
+    """ILLEGAL REQUEST 20/00 without pass-through; ABORTED COMMAND, ERR and ABRT (from memory)."""
     rejected = drive("rejects").execute(PROBE_16, b"", 1.0).sense
     assert (rejected[2], rejected[12], rejected[13]) == (5, 0x20, 0)
     aborted = drive("aborts").execute(PROBE_16, b"", 1.0).sense
@@ -117,8 +116,7 @@ def test_a_probe_ends_sleep() -> None:
 
 
 def test_sas_drive_reports_by_request_sense_only() -> None:
-    """GOOD status; 00/00 awake, 5E/02 standby by timer, 5E/04 by command (from memory); 85h
-    refused."""
+    """GOOD; 00/00 awake, 5E/02 standby by timer, 5E/04 by command (from memory); 85h refused."""
     bench = drive("sas")
     replies = [bench.execute(REQUEST_SENSE, b"", at) for at in (1.0, 20.0)]
     assert [answer.status for answer in replies] == [GOOD, GOOD]

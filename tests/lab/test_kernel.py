@@ -185,8 +185,7 @@ def test_hanging_drive_holds_its_caller_only(guest: Guest, plug: Plug) -> None:
 
 
 def test_ahci_disk_is_probed_without_a_link_reset(guest: Guest) -> None:
-    """Through libata, both CDBs on a read-only descriptor: count FFh, and nothing in the kernel
-    log."""
+    """Both CDBs, through libata and a read-only descriptor: FFh, nothing in the kernel log."""
     node = f"/dev/{guest.node(AHCI_SERIALS[0])}"
     since = guest.uptime()
     for name in ("check-power-mode", "check-power-mode-12"):

@@ -76,8 +76,7 @@ def _read_ata(command: int, *, feature: int = 0, blocks: int = 1, lba: int = 0) 
 
 
 def _log(address: int, page: int) -> int:
-    """LBA of READ LOG EXT: log address in bits 7:0, page number in 15:8 and 39:32. ACS-3, from
-    memory."""
+    """LBA of READ LOG EXT: log address in 7:0, page in 15:8 and 39:32. ACS-3, from memory."""
     return address | (page & 0xFF) << 8 | page >> 8 << 32
 
 

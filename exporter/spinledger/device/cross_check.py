@@ -69,8 +69,7 @@ def line_for(disk: Disk, smartctl: str = SMARTCTL) -> list[str] | None:
 
 
 def files_of(smartctl: Path) -> Iterable[Path]:
-    """The files of the programs that a cross-check runs, and the drive database that smartctl
-    reads."""
+    """The files of the programs that a cross-check runs, and smartctl's drive database."""
     yield from (smartctl, Path(sys.executable), Path(os.__file__), Path(_PACKAGES))
     yield Path(sysconfig.get_path("purelib"))
     yield from (path for path in _DATABASES if path.exists())

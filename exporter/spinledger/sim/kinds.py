@@ -110,8 +110,7 @@ EPC_LADDER = (
 
 
 def retimed(kind: Kind, after_ns: int | None) -> Kind:
-    """The same kind with another standby timer: levels earlier than it, then the stop. None:
-    off."""
+    """The same kind with another standby timer: earlier levels, then the stop. None: off."""
     levels = [level for level in kind.ladder if not level.stopped]
     stops = [level for level in kind.ladder if level.stopped] or [standby(0)]
     if after_ns is None:

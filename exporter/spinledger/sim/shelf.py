@@ -37,8 +37,7 @@ _WORSE = (0.1, 0.3, 0.5, 0.7, 0.8, 0.9)  # how often a dying drive's spin-up fai
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """The exporter does not run between these boot times; whoever drives the loop leaves them
-    out."""
+    """The exporter is down between these boot times; the rehearsal leaves them out."""
 
     began_ns: int
     ended_ns: int
@@ -125,8 +124,7 @@ class SimulatedShelf(Rack):
         return rack
 
     def outages(self, from_ns: int, to_ns: int) -> Sequence[Outage]:
-        """When the exporter is down, between two boot times, in order: ordered faults and
-        reboots."""
+        """When the exporter is down between two boot times, in order, by faults and reboots."""
         apart = self._apart_ns
         found = [
             Outage(one.began_wall_ns - apart, one.ended_wall_ns - apart, "exporter_down")

@@ -36,8 +36,7 @@ def test_every_count() -> None:
 
 @pytest.mark.parametrize(("count", "word"), [(0x40, "stopping"), (0x41, "starting")])
 def test_obsolete_counts_say_what_they_were(count: int, word: str) -> None:
-    """40h and 41h are obsolete (HC580 specification, p138); the old meaning is given (from
-    memory)."""
+    """40h, 41h are obsolete (HC580 specification, p138); the old meaning is from memory."""
     with pytest.raises(Undecodable, match=word):
         ata.decode_count(count)
 

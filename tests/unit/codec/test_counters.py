@@ -184,8 +184,7 @@ def test_no_record(completion: Completion, reason: Reason) -> None:
 
 
 def test_a_record_beside_a_status_return() -> None:
-    """RECOVERED ERROR 00/1D with a clean status is success, and the data count (Linux
-    6.12 drivers/ata/libata-scsi.c)."""
+    """RECOVERED ERROR 00/1D with a clean status is success, and the data count (Linux 6.12)."""
     assert counters.read(Command.SMART_READ_DATA, sense(ata.READY)).values == {"loads": 1}
 
 
@@ -209,8 +208,7 @@ def test_a_record_beside_a_status_return() -> None:
     ],
 )  # fmt: skip
 def test_plan(disk: Disk, identified: dict[str, int] | None, names: str) -> None:
-    """Logs only where IDENTIFY reports General Purpose Logging (ACS-3, from memory); SCSI pages for
-    SCSI disks."""
+    """Logs only with General Purpose Logging (ACS-3, from memory); SCSI pages for SCSI disks."""
     record = None if identified is None else Record(Command.IDENTIFY_DEVICE, identified)
     assert " ".join(counters.plan(disk, record)) == names
 

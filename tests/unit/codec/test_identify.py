@@ -123,8 +123,7 @@ def test_rotation(word: int, rpm: int | None, non_rotating: bool) -> None:
 
 
 def test_three_forms() -> None:
-    """Bytes, VPD page 89h (data at byte 60: SAT-3, from memory) and the kernel's id text decode
-    alike."""
+    """Bytes, VPD page 89h (data at byte 60, from memory) and the kernel's id text agree."""
     data = identify.encode(DRIVE)
     page = vpd89(data)
     image = struct.unpack("<256H", data)

@@ -32,8 +32,7 @@ def test_the_published_default() -> None:
 
 
 def test_behind_block_descriptors() -> None:
-    """Block descriptors before the page are passed over by their length (SPC-4 7.5.5, from
-    memory)."""
+    """Block descriptors are passed over by their length (SPC-4 7.5.5, from memory)."""
     data = HEAD[:6] + b"\0\x08" + bytes(8) + LONG
     assert modes.decode_timers(data) == modes.decode_timers(HEAD + LONG)
 

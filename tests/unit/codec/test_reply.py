@@ -62,8 +62,7 @@ def test_stopped_unit_is_named() -> None:
 
 @pytest.mark.parametrize("vector", VECTORS, ids=name)
 def test_cut_short(vector: Vector) -> None:
-    """Cut at any byte a reply is malformed, never a state (ADDITIONAL SENSE LENGTH: SPC-4 4.5, from
-    memory)."""
+    """Cut at any byte a reply is malformed, never a state (SPC-4 4.5, from memory)."""
     whole = min(8 + vector.raw[7], len(vector.raw))
     for length in range(1, whole):
         cut = vector.completion(vector.raw[:length])
@@ -192,8 +191,7 @@ def test_every_single_bit_flip(vector: Vector) -> None:
 
 @pytest.mark.parametrize("fixed", [False, True])
 def test_every_ata_status(fixed: bool) -> None:
-    """COUNT 00h is standby only with DRDY and without BSY, DF, DRQ, ERR (ACS-3 6.2, from
-    memory)."""
+    """COUNT 00h is standby only with DRDY and no BSY, DF, DRQ, ERR (ACS-3 6.2, from memory)."""
     for status in range(0x100):
         sense = sat_room.encode_ata_return(
             sat_room.AtaReturn(0x00, status), fixed=fixed, key=1, code=(0x00, 0x1D)

@@ -178,8 +178,7 @@ DESCRIPTOR = [
 def test_descriptor_places(
     register: str, value: int, offset: int, byte: int, position: int
 ) -> None:
-    """Each register of the status return has its offset, wherever the descriptor is (Linux
-    6.12)."""
+    """Each register of the return has its offset, wherever the descriptor is (Linux 6.12)."""
     view = AtaReturn(**({"count": 0, "status": 0, "extend": 1} | {register: value}))
     raw = sat.encode_ata_return(view, position=position)
     start = 8 + 12 * position

@@ -71,8 +71,7 @@ def test_virtual_devices_are_skipped_by_kind(tree: Tree, name: str, reason: str)
 def test_other_devices_are_skipped_with_a_reason(
     tree: Tree, name: str, above: str, files: dict[str, str], reason: str
 ) -> None:
-    """Peripheral types 5 and 7 are optical (SPC-4 6.6.2, from memory); the rest is common
-    practice."""
+    """Types 5 and 7 are optical (SPC-4 6.6.2, from memory); the rest is common practice."""
     tree.disk(name, above, **files)
     assert read_node(str(tree.root), name, _nothing) == reason
 

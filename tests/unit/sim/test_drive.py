@@ -80,8 +80,7 @@ def test_a_pass_through_request_starts_the_motor_and_moves_only_the_request_coun
 
 
 def test_parked_heads_cost_loads_and_no_starts() -> None:
-    """Head parking by APM costs a load at the next access and no spin-down (HC580 specification,
-    p280)."""
+    """Parking by APM costs a load at the next access, no spin-down (HC580 specification, p280)."""
     kind = replace(PLAIN, ladder=(parked(8 * SECOND), standby(TIMER)))
     one = drive(kind, *(minute * MINUTE for minute in range(1, 11)))
     tally = one.settle(10 * MINUTE)
@@ -113,8 +112,7 @@ def test_the_ladder_of_power_conditions() -> None:
 
 
 def test_leaving_idle_c_takes_seconds_and_is_no_cycle() -> None:
-    """Idle_c recovers in 3 to 15 s (Ultrastar 7K2 specification, p14) and keeps the motor
-    running."""
+    """Idle_c recovers in 3 to 15 s (Ultrastar 7K2 specification, p14); the motor runs on."""
     one = drive(KINDS["epc"], 12 * MINUTE)
     assert one.kernel(12 * MINUTE + SECOND).in_flight == 1
     assert one.kernel(12 * MINUTE + 4 * SECOND).in_flight == 0

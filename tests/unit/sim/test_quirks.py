@@ -123,8 +123,7 @@ def test_a_probe_raises_the_request_count_only() -> None:
 
 
 def test_power_conditions_of_both_interfaces() -> None:
-    """81h 82h 83h 01h 00h (HC580 specification, table 86), and 5E/01 05 07 09 02 (Linux
-    sense_codes.h)."""
+    """81h 82h 83h 01h 00h (HC580, table 86), and 5E/01 05 07 09 02 (Linux sense_codes.h)."""
     expected = [
         (Mode.ACTIVE_OR_IDLE, None),
         (Mode.IDLE, Condition.IDLE_A),
