@@ -27,7 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="real",
         help="which disks to watch: this machine's (real), or simulated ones",
     )
-    simulated = parser.add_argument_group("with --shelf simulated")
+    simulated = parser.add_argument_group(
+        "with --shelf simulated", "Simulated disks are configured by --config alone."
+    )
     simulated.add_argument(
         "--speed", type=positive, metavar="X", help="how many times faster than real time"
     )

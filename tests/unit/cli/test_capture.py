@@ -9,12 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.app.capture import Read, Row
+from spinledger.app.capture import Read, Row, identity_here
 from spinledger.cli import capture, main
 from spinledger.cli.arguments import length
 from spinledger.cli.traces import Trace
+from spinledger.device.discovery import Discovery
 from spinledger.errors import BadTrace, Unavailable
-from spinledger.model import SECOND, Disk
+from spinledger.model import SECOND, Disk, Seen
 from spinledger.whatif.trace import Row as Traced
 from tests.fakes.facts import DISK, WALL_NS
 
@@ -69,6 +70,21 @@ def test_several_disks_in_one_trace(kernel: list[Disk], tmp_path: Path) -> None:
         list(Trace(path, OTHER.identity).times())
     with pytest.raises(BadTrace, match=r"no rows of I/O of disk 'sdq'"):
         list(Trace(path, "sdq").times())
+
+
+def test_a_trace_by_the_kernel_name_of_a_disk(
+    kernel: list[Disk], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """--disk of replay takes what a screen shows: a trace has identities, the machine knows both."""
+    path = tmp_path / "out.csv"
+    assert main(["capture", "--for", "10s", "--out", str(path)]) == 0
+    seen = [Seen(disk, 0) for disk in kernel]
+    monkeypatch.setattr(Discovery, "scan", lambda self, at_ns: (seen, []))
+    name = kernel[0].kernel_name
+    assert identity_here(name) == DISK.identity
+    assert identity_here("sdz") == "sdz"
+    rows = list(Trace(path, name, identity_here(name)).rows())
+    assert [row.actor for row in rows] == ['a "b", c\\x0a', "indexer"]
 
 
 def test_a_trace_without_the_column_has_no_disks(tmp_path: Path) -> None:
