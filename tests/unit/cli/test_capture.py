@@ -75,7 +75,7 @@ def test_several_disks_in_one_trace(kernel: list[Disk], tmp_path: Path) -> None:
 def test_a_trace_by_the_kernel_name_of_a_disk(
     kernel: list[Disk], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """--disk of replay takes what a screen shows: a trace has identities, the machine knows both."""
+    """A trace has identities; the machine it was made on knows which one a kernel name is."""
     path = tmp_path / "out.csv"
     assert main(["capture", "--for", "10s", "--out", str(path)]) == 0
     seen = [Seen(disk, 0) for disk in kernel]
