@@ -6,7 +6,7 @@ which alert found it and how soon; for each standby timer, how soon a runaway wa
 with 1 if a false alarm is one too many, or a fault was not found in time.
 
 What chance allows: an alert on the cycle budget may begin falsely once in a thousand years of a
-disk and window (`insight.budget`); found are too many where a Poisson count of that mean would
+disk and window (`wear.budget`); found are too many where a Poisson count of that mean would
 reach so many less than once in a hundred times. Others allow none. How soon: a runaway after the
 limit's number of cycles less one, each no shorter than the timer; sleep missed in quiet hours
 within 1 h of their end; every figure to STEP_S, how often the rules are judged here, twice.
@@ -62,7 +62,7 @@ SLACK_H = 2 * STEP_S / 3600
 DESIGN_H = {5: 0.5, 10: 0.9, 20: 2.1, 60: 12.0}
 """How soon a runaway of a disk with a budget of 2 a day is noticed, by its timer in minutes; common
 sense, no source: the least over the windows of (limit - 1) cycles that last for the timer."""
-SOON_H = {SLEPT: 1.0, AWAKE: 1 + 40 / 60 + SLACK_H, DOWN: 5 / 60 + SLACK_H, VANISHED: SLACK_H}
+SOON_H = {SLEPT: 1.0, AWAKE: 1 + 40 / 60 + SLACK_H, DOWN: 10 / 60 + SLACK_H, VANISHED: SLACK_H}
 """How soon the other alerts have to be there, hours; AWAKE: an hour and twice the 20 min timer."""
 
 
@@ -78,7 +78,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the rules said of a shelf."""
+    """What the rules gave for a shelf."""
 
     shelf: Shelf
     false: tuple[Firing, ...]
@@ -87,11 +87,11 @@ class Verdict:
 
     @property
     def disk_days(self) -> float:
-        """How much was looked at."""
+        """How much was judged."""
         return self.shelf.disks * self.shelf.days
 
 
-def look(shelf: Shelf) -> Verdict:
+def judged(shelf: Shelf) -> Verdict:
     """Rehearse a shelf, put its series to the rules, and compare."""
     began = time.monotonic()
     first = datetime.fromtimestamp(shelf.start_wall_ns / SECOND, UTC)
@@ -135,8 +135,8 @@ def _found(
     for event in given.events:
         for alert, whose in event.must:
             began = event.began(first)
-            turns = _turns(shelf, whose, began) if alert in (AWAKE, SLEPT) else began
-            shows_s = (event.visible(alert, first, turns) - first).total_seconds()
+            spins = _spins(shelf, whose, began) if alert in (AWAKE, SLEPT) else began
+            shows_s = (event.visible(alert, first, spins) - first).total_seconds()
             if event.fault.startswith(WAKER):
                 shows_s = _first_wake_s(shelf, event, first)
             hits = [
@@ -147,15 +147,15 @@ def _found(
             yield Found(event.fault, alert, whose, min(hits) / 3600 if hits else None)
 
 
-def _turns(shelf: SimulatedShelf, whose: str, moment: datetime) -> datetime:
-    """When a disk turns at that moment or begins to turn after it, by the drive's own log."""
-    turning = True
+def _spins(shelf: SimulatedShelf, whose: str, moment: datetime) -> datetime:
+    """When a disk spins at that moment or begins to spin after it, by the drive's own log."""
+    spinning = True
     for one in shelf.truth()[whose].events:
         at = datetime.fromtimestamp((one.at_ns + EPOCH_WALL_NS) / SECOND, UTC)
-        if at > moment and (turning or one.what == "start"):
-            return moment if turning else at
+        if at > moment and (spinning or one.what == "start"):
+            return moment if spinning else at
         if one.what in ("start", "stop"):
-            turning = one.what == "start"
+            spinning = one.what == "start"
     return moment
 
 
@@ -179,11 +179,11 @@ def end_with(parent: int) -> None:
     threading.Thread(target=watch, daemon=True).start()
 
 
-def looks(shelves: Sequence[Shelf], jobs: int) -> list[Verdict]:
+def verdicts(shelves: Sequence[Shelf], jobs: int) -> list[Verdict]:
     """All of them, `jobs` at a time, the longest first."""
     with ProcessPoolExecutor(jobs, initializer=end_with, initargs=(os.getpid(),)) as pool:
         found = []
-        for verdict in pool.map(look, sorted(shelves, key=lambda one: -one.disks * one.days)):
+        for verdict in pool.map(judged, sorted(shelves, key=lambda one: -one.disks * one.days)):
             found.append(verdict)
             what = f"{verdict.shelf.name} shelf, seed {verdict.shelf.seed}"
             given = f"{what}: {verdict.took_s:.0f} s, {len(verdict.false)} false alarms"
@@ -272,9 +272,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--disk-months", type=int, default=25)
     parser.add_argument("--sample", type=int, default=5, help="seconds between two readings")
     parser.add_argument("--jobs", type=int, default=min(2, os.cpu_count() or 1))
-    asked = parser.parse_args(arguments)
-    shelves = [*months(asked.disk_months, asked.sample), runaways(asked.sample)]
-    lines, wrong = report(looks(shelves, asked.jobs))
+    given = parser.parse_args(arguments)
+    shelves = [*months(given.disk_months, given.sample), runaways(given.sample)]
+    lines, wrong = report(verdicts(shelves, given.jobs))
     print("\n".join(lines))
     for one in wrong:
         print(f"WRONG: {one}")

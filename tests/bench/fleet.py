@@ -1,9 +1,9 @@
 """A fleet of synthetic exporters: one process answers for every host, each under its own path.
 
 Rules: a page has the series of the keep-list and no other, 24 disks a host, values that move as an
-exporter's do. A third of the disks is awake. On every hundredth host a pool of four runs away, so
-that alerts fire and their descriptions are made. A page is made once a second and kind of host; a
-host's own page is that with its number put in.
+exporter's do. It is night: quiet hours have begun, and a third of the disks is spinning. On every
+fiftieth host a pool of four runs away. One scrape in ten of each host fails.
+A page is made once a second and kind of host; a host's own page is that with its number put in.
 """
 
 from __future__ import annotations
@@ -13,21 +13,17 @@ from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from multiprocessing.connection import Connection
 
+from spinledger.findings.judge import ALWAYS
+from spinledger.wear.budget import WINDOWS
+
 DISKS = 24
 POOL = 4  # disks of a pool
-FAULTY = 100  # every so many hosts have a runaway
+FAULTY = 50  # every so many hosts have a runaway
+FAILS = 10  # one scrape in so many fails
 PORT = 9786
 _BEGAN = time.time()
 _HOST = "HOST"  # where a host's number goes
 _HOUR, _DAY = 3600.0, 86_400.0
-_CODES = (
-    "probes_disturb",
-    "probes_restart_timer",
-    "sleep_does_not_pay",
-    "timer_not_holding",
-    "spin_up_wait_lengthening",
-)
-_WINDOWS = {"1h": 0.1, "3h": 0.1, "6h": 0.2, "1d": 0.3, "7d": 0.4, "30d": 0.5}
 
 Value = float | str
 
@@ -38,7 +34,7 @@ def instance(number: int) -> str:
 
 
 def page(now: float, faulty: bool) -> str:
-    """What an exporter says, with a placeholder for the host's number."""
+    """What an exporter gives, with a placeholder for the host's number."""
     lines = [f"{name} {value}" for name, value in _own(now)]
     for number in range(DISKS):
         disk = f'disk="wwn-0x5000c500{_HOST}{number:04x}"'
@@ -49,13 +45,13 @@ def page(now: float, faulty: bool) -> str:
 
 def _own(now: float) -> Iterator[tuple[str, Value]]:
     yield 'spinledger_build_info{version="0.1.0"}', 1
+    yield "spinledger_clock_timestamp_seconds", round(now, 3)
     yield "spinledger_config_reload_success", 1
-    yield "spinledger_config_reload_timestamp_seconds", round(_BEGAN - _DAY)
+    yield "spinledger_config_unmatched_entries", 0
     yield "spinledger_disks_watched", DISKS
-    yield 'spinledger_disks_skipped{reason="virtual"}', 2
     yield "spinledger_ledger_commit_timestamp_seconds", round(now, 3)
     yield "spinledger_ledger_damaged_total", 0
-    yield "spinledger_ledger_deferred", 0
+    yield "spinledger_ledger_write_failing", 0
     yield "spinledger_render_failures", 0
 
 
@@ -63,26 +59,32 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
     passed = now - _BEGAN
     state = "idle" if number % 3 == 0 or runs_away else "standby"
     pool = f"pool{number // POOL}"
+    names = f',model="ARCHIVE 8T",serial="{_HOST}-{number:04}",wake_group="{pool}"'
     yield (
         "disk_info",
-        f',kernel_name="sd{chr(97 + number)}",model="ARCHIVE 8T",serial="{_HOST}-{number:04}"'
-        f',firmware="F001",transport="sata",rotation_rpm="5400",pool="{pool}",wake_group="{pool}"'
-        f',device="pci-0000:00:1f.2-ata-{number + 1}",watch="full",schedule="nights"'
-        ',budget_source="configured"',
+        f'{names},kernel_name="sd{chr(97 + number)}",firmware="F001",transport="sata"'
+        f',rotation_rpm="5400",pool="{pool}",device="pci-0000:00:1f.2-ata-{number + 1}"'
+        ',watch="full",schedule="nights",budget_source="configured"',
         1,
     )
-    for name in ("active", "idle", "standby", "unknown"):
+    for name in ("standby", "unknown"):
         yield "disk_power_state", f',spinledger_disk_power_state="{name}"', int(name == state)
     if state == "idle":
-        yield "disk_spinning_since_timestamp_seconds", "", round(_BEGAN - 600, 3)
+        yield "disk_spinning_since_timestamp_seconds", "", round(now - 600, 3)
     for place, name in enumerate(("active", "idle", "standby", "unknown", "unobserved")):
         recorded = 1e6 + 1000.25 * place + (passed if name == state else 0.0)
         yield "disk_state_seconds_total", f',state="{name}"', round(recorded, 3)
     yield "disk_cycles_total", ',observed="yes"', 1000 + number + int(passed / _HOUR)
     yield "disk_cycles_total", ',observed="no"', 3
-    yield "disk_recent_cycles", ',window="1d"', 40 if runs_away else 4
-    for window, ratio in _WINDOWS.items():
-        yield "disk_cycle_limit_used_ratio", f',window="{window}"', 1.5 if runs_away else ratio
+    for window, count in (("1d", 4), ("30d", 60)):
+        yield "disk_recent_cycles", f',window="{window}"', 10 * count if runs_away else count
+    for window in ("1d", "7d", "30d"):
+        used = 1.5 if runs_away else 0.3
+        yield "disk_cycle_limit_used_ratio", f',window="{window}"', used
+    for window in WINDOWS:
+        reached = round(_BEGAN - (0.5 * _HOUR if runs_away else 9 * _DAY), 3)
+        labels = f',window="{window}",wake_group="{pool}"'
+        yield "disk_cycle_limit_reached_timestamp_seconds", labels, reached
     for kind in ("load", "start_stop"):
         yield "disk_rated_life_used_ratio", f',kind="{kind}"', 0.2
         yield (
@@ -91,8 +93,8 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
             round(_BEGAN + 4000 * _DAY),
         )
     yield "disk_rated_life_horizon_seconds", "", 1095 * _DAY
-    yield "disk_quiet_active", "", 0
-    yield "disk_quiet_began_timestamp_seconds", "", round(_BEGAN - 0.5 * _DAY)
+    yield "disk_quiet_active", "", 1
+    yield "disk_quiet_began_timestamp_seconds", "", round(_BEGAN - 3 * _HOUR)
     yield "disk_quiet_window_asleep_ratio", "", 0.9
     yield "disk_quiet_window_asleep_min_ratio", "", 0.5
     yield "disk_quiet_window_observed_ratio", "", 1
@@ -100,20 +102,26 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
     yield "disk_declared_standby_seconds", "", 1200
     yield "disk_last_sample_timestamp_seconds", "", round(now, 3)
     yield "disk_probe_given_up", "", 0
-    for code in _CODES:
-        yield "disk_finding", f',code="{code}"', 0
+    for code in sorted(ALWAYS):
+        yield "disk_finding", f'{names},code="{code}"', 0
 
 
 class Pages(BaseHTTPRequestHandler):
     """Answers `/host-NNNN:PORT`."""
 
     made: dict[bool, tuple[int, bytes]] = {}  # noqa: RUF012  the newest page by kind of host
+    scrapes: dict[int, int] = {}  # noqa: RUF012  so far, by host
 
     def do_GET(self) -> None:
         """The page of the host in the path."""
         number = int(self.path.split("-")[1].split(":")[0])
         faulty = number % FAULTY == FAULTY - 1
         now = time.time()
+        if (number + self.scrapes.setdefault(number, 0)) % FAILS == FAILS - 1:
+            self.scrapes[number] += 1
+            self.send_error(503)
+            return
+        self.scrapes[number] += 1
         second, body = self.made.get(faulty, (0, b""))
         if second != int(now):
             body = page(now, faulty).encode()
@@ -137,7 +145,7 @@ class Fleet(ThreadingHTTPServer):
 
 
 def serve(given: Connection) -> None:
-    """Serve for ever; the port goes through `told`. For a process of its own."""
+    """Serve for ever; the port goes through `given`. For a process of its own."""
     with Fleet(("127.0.0.1", 0), Pages) as server:
         given.send(server.server_port)
         server.serve_forever()
