@@ -60,7 +60,7 @@ from spinledger.model import (
 from spinledger.wear.reading import CROSS_CHECK
 
 DEADLINE_NS = 10 * SECOND
-"""Then the loop books a timeout; the command's own timeout in the kernel is far longer."""
+"""Then the loop records a timeout; the command's own timeout in the kernel is far longer."""
 
 DISTURBED_NS = 200 * MILLISECOND
 """A quiet disk answers CHECK POWER MODE within milliseconds; a link reset was seen to take 390 ms
@@ -80,11 +80,11 @@ WOKEN = frozenset((mode, State.STANDBY) for mode in Mode if mode is not Mode.STA
 LASTING = frozenset({Reason.REJECTED, Reason.NO_REGISTERS, Reason.PERMISSION})
 
 DENSE_STEPS = 12
-"""Questions in one dense window at most, however wide it had to be."""
+"""Probes in one dense window at most, however wide it had to be."""
 
 
 def plan(account: Account, now_ns: int, number: int) -> Probe | None:
-    """The question to put now, or None. Times in nanoseconds of the boot clock."""
+    """The probe to send now, or None. Times in nanoseconds of the boot clock."""
     probing = account.probing
     if probing.pending is not None or account.counted is None or not may_probe(account):
         return None
@@ -94,7 +94,7 @@ def plan(account: Account, now_ns: int, number: int) -> Probe | None:
         return None
     method = account.disk.probe_method
     if method is None:
-        raise Misuse("a disk without a question was to be asked")
+        raise Misuse("a disk without a probe was to be probed")
     return Probe(number, account.disk.identity, method, now_ns, now_ns + DEADLINE_NS)
 
 
@@ -103,7 +103,7 @@ def plan_reading(
 ) -> Probe | None:
     """The first record of a reading of the drive's own counters, when one is due.
 
-    Due after a wake, every `wear_ns` of use, and right before the second reader, where that is
+    Due after a wake, every `wear_ns` of use, and right before the cross-check, where that is
     due and free, so that the two can be compared.
     """
     probing, every_ns = account.probing, account.policy.cadence.wear_ns
@@ -152,13 +152,13 @@ def cross_check_due(account: Account, now_ns: int) -> bool:
 
 
 def _fresh(account: Account, now_ns: int) -> bool:
-    """True where our own last reading can be compared with one of the second reader's now."""
+    """True where our own last reading can be compared with one of the cross-check's now."""
     read_ns = account.probing.read_ns
     return read_ns is not None and now_ns - read_ns < account.policy.cadence.slow_ns
 
 
 def note_cross_check(account: Account, now_ns: int) -> None:
-    """The second reader was started."""
+    """The cross-check was started."""
     probing = account.probing
     if not _fresh(account, now_ns):
         probing.last_records = []
@@ -169,7 +169,7 @@ def note_cross_check(account: Account, now_ns: int) -> None:
 
 
 def note_cross_checked(account: Account) -> Sequence[Record] | None:
-    """The second reader ended: our own records to compare with; None: it is not waited for."""
+    """The cross-check ended: our own records to compare with; None: it is not waited for."""
     probing = account.probing
     if not probing.cross_checking:
         return None
@@ -190,7 +190,7 @@ def plan_record(account: Account, now_ns: int, number: int) -> Probe | None:
 
 
 def due_ns(account: Account, now_ns: int) -> int:
-    """When the next question is due, by state, idle age, timer and hints."""
+    """When the next probe is due, by state, idle age, timer and hints."""
     probing, cadence = account.probing, account.policy.cadence
     if probing.hint:
         return now_ns
@@ -198,14 +198,14 @@ def due_ns(account: Account, now_ns: int) -> int:
         return account.idle_from_ns
     # Samples come a little early or late: an interval has passed in the sample nearest to its end.
     early_ns = cadence.fast_ns // 4
-    asked = probing.sent_ns - early_ns
+    sent = probing.sent_ns - early_ns
     if account.state is State.STANDBY:
-        return asked + cadence.asleep_ns
+        return sent + cadence.asleep_ns
     if account.state is State.IDLE:
-        return _due_idle(account, max(asked, account.idle_from_ns - early_ns))
+        return _due_idle(account, max(sent, account.idle_from_ns - early_ns))
     if probing.refusals == 0:
-        return asked + cadence.fast_ns
-    return asked + min(cadence.slow_ns << min(probing.refusals - 1, 8), cadence.asleep_ns)
+        return sent + cadence.fast_ns
+    return sent + min(cadence.slow_ns << min(probing.refusals - 1, 8), cadence.asleep_ns)
 
 
 def _due_idle(account: Account, last_ns: int) -> int:
@@ -227,7 +227,7 @@ def _due_idle(account: Account, last_ns: int) -> int:
 
 
 def _dense_window(account: Account, timer: int) -> tuple[int, int]:
-    """Idle ages between which questions are dense: around the timer, or the learned bracket."""
+    """Idle ages between which probes are dense: around the timer, or the learned bracket."""
     half = account.policy.cadence.slow_ns // 2
     learned = account.probing.learned
     if learned and timer == learned[1]:
@@ -236,10 +236,10 @@ def _dense_window(account: Account, timer: int) -> tuple[int, int]:
 
 
 def silences(account: Account) -> tuple[tuple[int, int], ...]:
-    """Idle ages without a question: from twice the timer on, one and a half timers long.
+    """Idle ages without a probe: from twice the timer on, one and a half timers long.
 
-    A drive that stayed awake through twice its timer while it was asked, and sleeps only in this
-    silence, restarts its timer at questions. Without a known timer the presumed ones are tried.
+    A drive that stayed awake through twice its timer while it was probed, and sleeps only in this
+    silence, restarts its timer at probes. Without a known timer the presumed ones are tried.
     """
     if account.probing.acquitted or account.policy.declared_ns == 0:
         return ()
@@ -270,7 +270,7 @@ def note_sent(account: Account, probe: Probe) -> None:
 def note_counted(
     account: Account, before: Counted | None, fact: Counted, ours: bool = False
 ) -> None:
-    """Free signals after they are booked: judge suspects, lift silence, prompt a question.
+    """Free signals after they are recorded: judge suspects, lift silence, prompt a probe.
 
     `ours`: the movement may be our own ledger's, which is no other's I/O.
     """
@@ -283,7 +283,7 @@ def note_counted(
         return
     if before is None or ours:
         return
-    # How many commands the second reader sends is not known: none of them is somebody else's.
+    # How many commands the cross-check sends is not known: none of them is somebody else's.
     foreign = 0 if second else fact.requests - before.requests - own
     signalled = fact.flushes != before.flushes or foreign > 0
     if probing.suspect and not probing.pending:
@@ -332,7 +332,7 @@ def _disturbed(account: Account, kind: str) -> None:
 
 
 def note_seen(account: Account) -> None:
-    """The disk went or came: what was on its way will not be heard, and it may be asked anew."""
+    """The disk went or came: what was on its way will not be heard, and it may be probed again."""
     probing = account.probing
     probing.pending = None
     probing.mute = False
@@ -359,12 +359,12 @@ def note_late(account: Account) -> None:
 
 
 def _count(probing: Probing, probe: Probe) -> None:
-    """The drive has got it, or may have. Counted by then, since a question can be withheld."""
+    """The drive has got it, or may have. Counted by then, since a probe can be withheld."""
     probing.sent[probe.command.value] = probing.sent.get(probe.command.value, 0) + 1
 
 
 def note_answered(account: Account, fact: Answered, state_before: State) -> None:
-    """An answer, after it is booked. `state_before` is the state it met."""
+    """An answer, after it is recorded. `state_before` is the state it met."""
     probing = account.probing
     late, probing.mute, probing.pending = probing.mute, False, None
     probing.answered_own = True
@@ -399,7 +399,7 @@ def note_answered(account: Account, fact: Answered, state_before: State) -> None
 
 
 def _recorded(probing: Probing, fact: Answered) -> None:
-    """A record came, or is not to be had: that says nothing about the questions."""
+    """A record came, or is not to be had: that says nothing about probes of the state."""
     reply = fact.reply
     if isinstance(reply, Record):
         probing.records.append(reply)

@@ -120,8 +120,8 @@ FAULTY = (
     Event("runaway_waker", 2, 22.75, 48, must=((RUNAWAY, "frames"),),
           may=((BURNING, "frames"), (SLEPT, FRAMES[0]), (AWAKE, FRAMES[0]))),
     Event("sleepless_pool", 6, 21, 59, must=(*_each(AWAKE, FRAMES), *_each(SLEPT, FRAMES))),
-    # Mended while the exporter happens to ask nothing, the drive falls asleep in that silence, like
-    # one whose timer is restarted by questions. Nothing tells the two apart so far.
+    # Fixed while the exporter happens to ask nothing, the drive falls asleep in that silence, like
+    # one whose timer is restarted by probes. Nothing distinguishes the two so far.
     Event("lost_timer", 11, 12, 48,
           must=((TIMER, PLATES[1]), (AWAKE, PLATES[1]), (SLEPT, PLATES[1])),
           may=(("DiskDisturbedByProbes", PLATES[1]),)),

@@ -1,4 +1,4 @@
-"""The second reader: when it is started, what becomes of its word, and what it may not hinder.
+"""The cross-check: when it is started, what becomes of its counters, and what it may not hinder.
 
 Source: the rules are our own. That a program's commands count among the kernel's requests is Linux
 6.12 drivers/scsi/scsi_lib.c (iorequest_cnt); that some drives restart a timer at a log read is its
@@ -52,7 +52,7 @@ def busy(until_s: float, every_s: int = 14_000, offset: int = 1000) -> list[floa
 
 
 def same(shelf: list[Several]) -> FakeCrossChecker:
-    """A reader that tells what the drive itself counts."""
+    """A cross-check that reports what the drive itself counts."""
 
     def tell(disk: Disk, at_ns: int) -> dict[str, int]:
         own = shelf[0].rack.by_identity[disk.identity].drive.odometer
@@ -139,7 +139,7 @@ def test_two_readers_that_disagree_are_counted_and_told() -> None:
 
 @pytest.fixture(scope="module")
 def without() -> Several:
-    """The same drive without a second reader."""
+    """The same drive without a cross-check."""
     return watch(FakeCrossChecker(lambda disk, at_ns: ""), 100_000, Policy())
 
 
@@ -245,7 +245,7 @@ def test_its_own_files_wake_no_disk() -> None:
 
 
 def test_a_disk_that_goes_meanwhile() -> None:
-    """Its result is counted and not booked, and the reader is free for the next disk."""
+    """Its result is counted and not recorded, and the cross-check is free for the next disk."""
     fake = FakeCrossChecker(lambda disk, at_ns: {"loads": 5}, takes_ns=30 * SECOND)
     drives = [(kind("plain", TIMER_S), [1000.0, 1020.0]), (kind("plain", TIMER_S), busy(9000))]
     watched = Several(drives, fake)
@@ -318,7 +318,7 @@ def reading(account: Account, at_s: int, **values: int) -> list[object]:
 
 def test_a_reading_without_starts_leaves_none_to_be_invented() -> None:
     """Three observed cycles, one reading whose count of starts is refused in between: the next one
-    tells of no cycle that nobody saw."""
+    reports no unobserved cycle."""
     account = recording.open_account(DISK, POLICY, tick(0))
     reading(account, 100, start_stops=50, power_cycles=4)
     account.observed_since_reading = 2
@@ -369,7 +369,7 @@ def test_its_word_survives_a_restart() -> None:
 
 
 def test_a_clock_that_no_packing_explains() -> None:
-    """Attribute 9 in no packing that gives the second reader's hours is a disagreement, too."""
+    """Attribute 9 in no packing that gives the cross-check's hours is a disagreement, too."""
     account = recording.open_account(DISK, POLICY, tick(0))
     records = [Reported(Command.SMART_READ_DATA, {"power_on_raw": 20_000})]
     recording.coast(account, MINUTE)

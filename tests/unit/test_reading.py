@@ -209,7 +209,7 @@ def test_counters_are_exported_as_the_drive_tells_them() -> None:
 
 
 def test_cycles_that_nobody_saw_are_known_from_the_drive() -> None:
-    """Five wakes while nobody looked, then one that was seen: one observed, five not."""
+    """Five unobserved spin-ups, then an observed one: one observed, five not."""
     unseen = [20_000 + 4000 * n for n in range(5)]
     arrivals = [1000.0, 1020.0, *unseen, 50_000.0, 50_020.0]
     watched = Watched(kind("plain", TIMER_S), arrivals, with_timer(TIMER_S)).run(10_000)

@@ -1,4 +1,4 @@
-"""The conditions of findings: each looks at one disk's facts and gives its evidence, or "".
+"""The conditions of findings: each judges one disk's facts and gives its evidence, or "".
 
 Rules of this room: pure, and cheap, since all of them run at every tick: the usual case ends at
 the first comparison. A fact that is not known is no evidence. Durations are given without a clock

@@ -1,7 +1,7 @@
 """Whether reading a drive's own counters restarts its standby timer, from its own spin-downs.
 
 Rules of this room: pure. Some drives restart the timer at a log read (Linux
-Documentation/hwmon/drivetemp.rst tells of one). A reading comes in the very sample in which others
+Documentation/hwmon/drivetemp.rst describes one). A reading comes in the very sample in which others
 moved sectors, so it lies at the beginning of an idle gap, or more use follows it. Spin-downs of
 both sorts are compared: idle time with a reading in the gap, and without.
 

@@ -275,7 +275,7 @@ TABLE: tuple[Row, ...] = (
             "whoever keeps data on it",
             (
                 "A scrub or a rebuild: ruled out, those move far more sectors or keep no interval",
-                "A new file system that still initialises its tables: told apart by its pace",
+                "A new file system that still initialises its tables: recognised by its pace",
             ),
             for_sleep=True,
         ),

@@ -1,6 +1,6 @@
-"""One disk's account: what is known now, what is open, and what asking it has taught.
+"""One disk's account: what is known now, what is open, and what probing it has shown.
 
-Rules: an Account is the only mutable thing in the core; the keeper writes its books, the sampler
+Rules: an Account is the only mutable thing in the core; `recording` writes it, the sampler
 its Probing, and neither reads a clock. Everything here can be dumped as JSON types, so that a
 restart goes on where it stopped.
 """
@@ -43,40 +43,40 @@ class Probing:
 
     pending: Probe | None = None  # the command on its way; at most one
     mute: bool = False  # its deadline passed and no answer came yet
-    sent_ns: int | None = None  # when the last question was put
-    undisturbed_ns: int = 0  # how long the drive had been left alone before the last question
+    sent_ns: int | None = None  # when the last probe was sent
+    undisturbed_ns: int = 0  # how long the drive had been left alone before the last probe
     came: bool = False  # just plugged in again: it may still be spinning up by itself
-    prompted: bool = False  # the last question followed a hint, so a spin-up is not our doing
+    prompted: bool = False  # the last probe followed a hint, so a spin-up is not our doing
     spinning_answer_ns: int | None = None  # last answer that said spinning, this idle period
     refusals: int = 0  # refusals in a row
-    given_up: str = ""  # why we stopped asking; "" while we ask
-    silenced: bool = False  # silent until somebody else's I/O
+    given_up: str = ""  # why it is no longer probed; "" while it is
+    silenced: bool = False  # not probed until I/O of others
     suspect: str = ""  # a disturbance of ours, to be judged by the next free signals
     own: int = 0  # our commands since the last free signals
     answered_own: bool = False  # an answer arrived since the last free signals
-    hint: bool = False  # the free signals ask for one question
-    hint_wait_ns: int = 0  # back-off between questions prompted by hints
+    hint: bool = False  # the free signals call for one probe
+    hint_wait_ns: int = 0  # back-off between probes prompted by hints
     hinted_ns: int | None = None
     signals: int = 0  # samples since it last slept in which others' commands moved no sectors
     bracket: tuple[int, int] | None = None  # last spin-down seen between these idle ages
     learned: tuple[int, int] | None = None  # where the last two brackets agree
-    restarter: str = ""  # "", suspected or confirmed: a question restarts its timer
-    acquitted: bool = False  # it proved to sleep later than its timer, asked or not
+    restarter: str = ""  # "", suspected or confirmed: a probe restarts its timer
+    acquitted: bool = False  # it proved to sleep later than its timer, probed or not
     observed_ns: int | None = None  # idle time before the last spin-down
     sent: dict[str, int] = field(default_factory=dict)  # commands by name
     failed: dict[str, int] = field(default_factory=dict)  # refusals by reason
     disturbed: dict[str, int] = field(default_factory=dict)  # our disturbances by kind
     disturbed_wall_ns: int | None = None  # the last of them
-    last_ok: bool | None = None  # the last question gave a state
+    last_ok: bool | None = None  # the last probe gave a state
     elapsed: list[int] = field(default_factory=list)  # answers by time taken, a bucket each
     elapsed_sum_ns: int = 0
-    read_ns: int | None = None  # when the drive's own counters were last asked for
+    read_ns: int | None = None  # when a read of the drive's counters was last sent
     to_read: list[Command] = field(default_factory=list)  # records left of the present reading
     records: list[Record] = field(default_factory=list)  # records it has so far
     unreadable: dict[str, int] = field(default_factory=dict)  # refusals by record
-    read_in_gap: bool = False  # a record was asked for since others last moved sectors
+    read_in_gap: bool = False  # a read of counters was sent since others last moved sectors
     spin_downs: dict[str, Sequence[float]] = field(default_factory=dict)  # insight.restarting.Kept
-    cross_check_ns: int | None = None  # when the second reader was last started
+    cross_check_ns: int | None = None  # when the cross-check was last started
     cross_checking: bool = False  # it is reading this disk now
     cross_check_over: bool = False  # it ended since the last free signals
     last_records: list[Record] = field(default_factory=list)  # of our own last reading
@@ -89,12 +89,12 @@ class Waking:
     cycle: int
     at_ns: int
     before: Counted | None  # the last free signals in which it slept
-    queued: int = 1  # requests that waited when it was last looked
+    queued: int = 1  # requests that waited at the last sample
 
 
 @dataclass(slots=True)
 class Account:
-    """One disk's books. `at_ns` is the time up to which everything is booked."""
+    """One disk's account. `at_ns` is the time up to which everything is recorded."""
 
     disk: Disk
     policy: Policy
@@ -106,7 +106,7 @@ class Account:
     condition: Condition | None = None
     since_ns: int = 0
     since_wall_ns: int = 0
-    since_seen: bool = False  # somebody looked when the present state began
+    since_seen: bool = False  # the disk was sampled when the present state began
     evidence: Evidence = Evidence.UNSEEN
     span_began_ns: int = 0
     span_began_wall_ns: int = 0
@@ -122,7 +122,7 @@ class Account:
     counted: Counted | None = None  # the last free signals
     io_ns: int | None = None  # last sample at which sectors had moved
     sectors_ns: int | None = None  # last sample in which sectors of others had moved
-    unseen_ns: int | None = None  # since when nobody looked; None while somebody does
+    unseen_ns: int | None = None  # since when it is not sampled; None while it is
     gap_censored: bool = True  # the open gap's beginning was not seen
     proof_ns: int | None = None  # last time it was proven to spin
     cycle_number: int = 0
@@ -130,9 +130,9 @@ class Account:
     present: bool = True
     absent_since_wall_ns: int | None = None
     reading: Worn | None = None  # the last accepted reading of the drive's own counters
-    observed_since_reading: int = 0  # cycles booked since then
+    observed_since_reading: int = 0  # cycles recorded since then
     powered: bool = False  # the drive was here all the time since then
-    cross_checked_ns: int | None = None  # when the second reader last gave counters
+    cross_checked_ns: int | None = None  # when the cross-check last gave counters
     doubts: dict[str, list[int]] = field(default_factory=dict)  # counter -> ours, the second's
     base: Totals | None = (
         None  # what exported counters start from, after a stop that lost something
@@ -146,7 +146,7 @@ class Account:
         return self.io_ns if self.io_ns is not None else self.opened_ns
 
     def open_stretch(self) -> Stretch:
-        """The open stretch as it would be booked now."""
+        """The open stretch as it would be recorded now."""
         return Stretch(
             self.disk.identity,
             self.state,
@@ -160,7 +160,7 @@ class Account:
         )
 
     def open_gap(self) -> Gap:
-        """The open gap as it would be booked now, up to the last time somebody looked."""
+        """The open gap as it would be recorded now, up to the last sample."""
         began = self.idle_from_ns
         ended = self.at_ns if self.unseen_ns is None else self.unseen_ns
         return Gap(self.disk.identity, began, max(began, ended), began + self.wall_offset_ns, True)
@@ -183,7 +183,7 @@ def probing_ended(account: Account) -> str:
 
 
 def may_probe(account: Account) -> bool:
-    """True when a question could be put to this disk at some time without other I/O first."""
+    """True when this disk could be probed at some time without other I/O first."""
     probing = account.probing
     return (
         account.present
@@ -197,7 +197,7 @@ def may_probe(account: Account) -> bool:
 
 
 def may_read(account: Account) -> bool:
-    """True where the drive's own counters may ever be asked for."""
+    """True where the drive's counters may ever be read."""
     return account.policy.watch is Watch.FULL and account.disk.probe_method is not None
 
 
@@ -213,14 +213,14 @@ def timer_ns(account: Account) -> int | None:
 
 
 def holds_back(account: Account) -> str:
-    """Why no question is put now; "" when one may be."""
+    """Why it is not probed now; "" when it may be."""
     probing = account.probing
     if suspended(account):
         return "suspended by the kernel's runtime power management"
     if ended := probing_ended(account):
         return ended
     if probing.mute:
-        return "the last question is still unanswered"
+        return "the last probe is still unanswered"
     if probing.silenced:
-        return "silent until other I/O, since a question may have disturbed"
+        return "not probed until other I/O, since a probe may have disturbed it"
     return account.disk.not_probed_because

@@ -1,8 +1,8 @@
 """Facts -> evidence -> the transition table -> entries.
 
 Rules: one function a fact; every nanosecond between two bookings goes to exactly one state; the
-table is asked before anything changes, so an illegal pair leaves the books as they were. An
-answer to a question put before the last movement says nothing. An interval too long to have been
+table is read before anything changes, so an illegal pair leaves the account as it was. An
+answer to a probe sent before the last movement says nothing. An interval too long to have been
 watched, in which sectors moved, is unobserved.
 """
 
@@ -109,7 +109,7 @@ def coast(account: Account, at_ns: int) -> list[Entry]:
 
 
 def resume(account: Account, tick: Tick, same_boot: bool) -> list[Entry]:
-    """The program starts again: the time since the last booking was seen by nobody.
+    """The program starts again: the time since the last record is unobserved.
 
     The account's times must be on this boot's clock already. The disk is absent until it is seen.
     """
@@ -129,7 +129,7 @@ def resume(account: Account, tick: Tick, same_boot: bool) -> list[Entry]:
 
 
 def record_tick(account: Account, tick: Tick) -> list[Entry]:
-    """Wall time, and host suspends: the time asleep was seen by nobody."""
+    """Wall time, and host suspends: the time suspended is unobserved."""
     offset = tick.wall_ns - tick.at_ns
     entries: list[Entry] = []
     if tick.suspended_ns - account.suspended_ns > SECOND and account.present:
@@ -174,7 +174,7 @@ def record_counted(account: Account, fact: Counted, ours: bool = False) -> list[
     if account.cycle_number != cycles:
         entries += spinups.woke(account, before)
     if account.waking is not None:
-        entries += spinups.looked(account, fact, moved)
+        entries += spinups.sampled(account, fact, moved)
     if entries:
         _feed(account, entries)
     return entries
@@ -195,7 +195,7 @@ def _restarted(before: Counted, fact: Counted) -> bool:
 
 
 def record_answered(account: Account, fact: Answered) -> list[Entry]:
-    """The drive's word, or a refusal."""
+    """The state that the drive reports, or a refusal."""
     entries: list[Entry] = []
     cycles = account.cycle_number
     at_ns = max(fact.at_ns, account.at_ns)
@@ -252,13 +252,13 @@ def record_reading(account: Account, records: Sequence[Record], at_ns: int) -> l
 def record_cross_check(
     account: Account, records: Sequence[Record], fact: CrossChecked
 ) -> list[Entry]:
-    """What the second reader says, judged as our own readings are, and compared with ours.
+    """The counters of the cross-check, judged as our own readings are, and compared with ours.
 
     `records` are those of our own reading right before; what they tell is kept where the two
     differ. No cycle is inferred from it: between the two readers' words others may have counted.
     """
     before, at_ns = account.reading, max(fact.at_ns, account.at_ns)
-    # Counters that it alone tells are as old as its last word; ours have just been judged.
+    # Counters that it alone gives are as old as its last answer; ours have just been judged.
     since_ns = before.at_ns if before else at_ns
     if account.cross_checked_ns is not None:
         since_ns = min(since_ns, account.cross_checked_ns)
@@ -299,7 +299,7 @@ def record_gone(account: Account, at_ns: int) -> list[Entry]:
 
 
 def record_seen(account: Account, disk: Disk, at_ns: int) -> list[Entry]:
-    """The disk is here again, perhaps under another name; its books go on."""
+    """The disk is here again, perhaps under another name; its account goes on."""
     entries: list[Entry] = []
     if not account.present:
         _unseen(account, max(at_ns, account.at_ns), entries)
@@ -314,7 +314,7 @@ def record_seen(account: Account, disk: Disk, at_ns: int) -> list[Entry]:
 
 
 def _unseen(account: Account, at_ns: int, entries: list[Entry]) -> None:
-    """Nobody looked from the last booking until now."""
+    """The time from the last record until now is unobserved."""
     entries += spinups.unexplained(account)
     if account.unseen_ns is None:
         account.unseen_ns = account.at_ns
@@ -322,7 +322,7 @@ def _unseen(account: Account, at_ns: int, entries: list[Entry]) -> None:
 
 
 def _settle(account: Account, at_ns: int, moved: bool, entries: list[Entry]) -> None:
-    """Watched again. The gap goes on if nothing moved while nobody looked; else it ended unseen."""
+    """Watched again. The gap goes on if nothing moved meanwhile; else its end was not observed."""
     if moved:
         _close_gap(account, account.open_gap().ended_ns, True, entries)
         account.io_ns = None
@@ -401,7 +401,7 @@ def _close_stretch(account: Account, at_ns: int, entries: list[Entry]) -> None:
 
 
 def _turn(account: Account, row: Row, at_ns: int, evidence: Evidence, entries: list[Entry]) -> None:
-    """Change the state at `at_ns`, the time up to which all is booked."""
+    """Change the state at `at_ns`, the time up to which all is recorded."""
     before, after = account.state, row.after
     identity = account.disk.identity
     wall_ns = at_ns + account.wall_offset_ns
@@ -426,7 +426,7 @@ def _turn(account: Account, row: Row, at_ns: int, evidence: Evidence, entries: l
 
 
 def open_span(account: Account) -> Span:
-    """The open span as it would be booked now."""
+    """The open span as it would be recorded now."""
     state = account.state
     return Span(
         disk=account.disk.identity,

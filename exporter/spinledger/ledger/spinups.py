@@ -1,13 +1,13 @@
-"""What a spin-up was for, and how long its first request waited, told by the free signals alone.
+"""What a spin-up was for, and how long its first request waited, by the free signals alone.
 
 Rules: a spin-up is explained once: in the sample in which the first sectors move after it, else
-after a minute as `other` (a command that moves none, or our own question). By then the kernel says
+after a minute as `other` (a command that moves none, or our own probe). By then the kernel says
 how long requests were in flight since the last sample before the spin-up (B), and how long all
 that are done waited, summed (S). The first request came when the disk began to be busy, so B is
-its wait, and the little work after it. That is told only where it is true to about a second:
+its wait, and the little work after it. That is given only where it is true to about a second:
 
 - Few requests followed: at some 50 ms each, slow for a disk that turns, they add a second at most.
-- S <= q B + 1 s, where q requests waited when it was last looked. Before Linux 6.10 B lacks the
+- S <= q B + 1 s, where q requests waited at the last sample. Before Linux 6.10 B lacks the
   time before the last request that came while others waited; S then exceeds that, unless all came
   within about a second.
 
@@ -28,7 +28,7 @@ PATIENCE_NS = MINUTE
 
 
 def woke(account: Account, before: Counted | None) -> list[Explained]:
-    """A spin-up has just been booked; `before` are the signals before it, if it shows in those."""
+    """A spin-up was just recorded; `before` are the signals before it, if it shows in those."""
     given = unexplained(account)
     waking = Waking(account.cycle_number, account.at_ns, before)
     if before is None:
@@ -37,7 +37,7 @@ def woke(account: Account, before: Counted | None) -> list[Explained]:
     return given
 
 
-def looked(account: Account, fact: Counted, moved: bool) -> list[Explained]:
+def sampled(account: Account, fact: Counted, moved: bool) -> list[Explained]:
     """The free signals after a spin-up that is not explained yet; `moved`: sectors did."""
     waking = account.waking
     if waking is None or waking.before is None:
@@ -66,7 +66,7 @@ def _cause(before: Counted, fact: Counted) -> str:
 
 
 def _wait(waking: Waking, fact: Counted) -> int | None:
-    """The first request's wait in nanoseconds; None where it cannot be told."""
+    """The first request's wait in nanoseconds; None where it is unknown."""
     before = waking.before
     if before is None:
         return None

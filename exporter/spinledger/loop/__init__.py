@@ -285,7 +285,7 @@ class Loop:
             self._lose(account, fact.at_ns)
 
     def record_answered(self, fact: Answered) -> bool:
-        """An answer; False when nobody waits for it."""
+        """An answer; False when it is no longer waited for."""
         account = self.accounts.get(fact.probe.disk)
         if account is None or account.probing.pending != fact.probe:
             return False
@@ -300,7 +300,7 @@ class Loop:
         return True
 
     def record_cross_check(self, fact: CrossChecked) -> None:
-        """What came of the second reader, where it is still waited for."""
+        """What came of the cross-check, where it is still waited for."""
         if self.reading == fact.disk:
             self.reading = ""
         account = self.accounts.get(fact.disk)
@@ -314,7 +314,7 @@ class Loop:
         )
 
     def observe(self, now_ns: int) -> None:
-        """Free signals of all disks and a snapshot, without a question."""
+        """Free signals of all disks and a snapshot, without a probe."""
         self._count_all(now_ns)
         self.publish(now_ns)
 
@@ -354,7 +354,7 @@ class Loop:
         return self.ticked
 
     def _note(self, now_ns: int) -> None:
-        """Keep what was booked before anybody may see it."""
+        """Keep what was recorded before anybody may see it."""
         if self.keeping is not None:
             self.keeping.note(self.accounts, self._tick(now_ns))
 
@@ -461,7 +461,7 @@ class Loop:
             self.reading = ""
 
     def _recorded(self, identity: str, entries: Sequence[Entry]) -> None:
-        """Something changed in this account, and these entries were booked."""
+        """Something changed in this account, and these entries were recorded."""
         self.publishing.changed.add(identity)
         if self.keeping is not None:
             self.keeping.recorded(identity, entries)

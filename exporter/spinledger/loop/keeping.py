@@ -3,7 +3,7 @@
 Rules: a tick is in the live journal before it is published. A commit is handed over at the end of
 a span and every 60 s, one at a time; the store keeps what a failed one held. Where a watched
 disk holds the file, a commit waits for somebody else's I/O on that disk and happens once in each
-of its awake periods, so that our own book-keeping neither wakes it nor keeps it awake.
+of its awake periods, so that our own records neither wakes it nor keeps it awake.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class Keeping:
             self.holders = self.holders_of(disks)
 
     def recorded(self, identity: str, entries: Sequence[Entry]) -> None:
-        """These entries were booked for a disk."""
+        """These entries were recorded for a disk."""
         self.changed.add(identity)
         for entry in entries:
             if _kept(entry):

@@ -3,7 +3,7 @@
 Rules: the same seed and the same beginning give the same bytes. Nothing real is waited for, so a
 month takes as long as its samples cost. The live journal has no use here; the ledger file is
 written every six simulated hours and at the end, and simulated time waits for it, so that what is
-told of the file does not depend on the machine. Boot time counts from the shelf's epoch. A run
+said of the file does not depend on the machine. Boot time counts from the shelf's epoch. A run
 goes on in the boot in which its ledger ended, as `serve` does on a simulated shelf.
 """
 

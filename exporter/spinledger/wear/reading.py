@@ -73,7 +73,7 @@ def merge(
 
     `before` is the disk's last baseline: it fixes each counter's source, and with `elapsed_s`, the
     seconds since it if the drive had power throughout (else 0), the packing of attribute 9.
-    `second` are the values of the second reader, which count where no record tells; its hours only
+    `second` are the values of the cross-check, which count where no record has them; its hours only
     tell the packing where there is a raw value.
     """
     given = {record.command.value: record.values for record in records}
@@ -90,7 +90,7 @@ def merge(
     own = Command.SMART_READ_DATA.value
     raw = given.get(own, {}).get("power_on_raw")
     if raw is not None and sources.get("power_on_s") == CROSS_CHECK:
-        del values["power_on_s"], sources["power_on_s"]  # it only tells how to read our own
+        del values["power_on_s"], sources["power_on_s"]  # it only says how to read our own
     known_s = values.get("power_on_s", second.get("power_on_s"))
     packing = "" if raw is None else _packing(raw, known_s, before, elapsed_s)
     ours = "power_on_s" not in values and fixed.get("power_on_s", own) == own
@@ -132,7 +132,7 @@ def origins(worn: Worn) -> Mapping[str, str]:
 
 
 def power_timers(worn: Worn) -> Mapping[str, int]:
-    """The timer of each power condition that the drive tells, in milliseconds; 0: off.
+    """The timer of each power condition that the drive reports, in milliseconds; 0: off.
 
     Of an ATA drive they run only while `worn.epc` is 1 (from memory).
     """
@@ -156,7 +156,7 @@ def _packing(raw: int, told_s: int | None, before: Worn | None, elapsed_s: int) 
 
 
 def disagreements(worn: Worn, second: Mapping[str, int], apart_s: int = 0) -> tuple[Objection, ...]:
-    """Where the second reader's values differ from our own reading, `apart_s` seconds before.
+    """Where the cross-check's values differ from our own reading, `apart_s` seconds before.
 
     Counters may have moved by one between the two, and by what they can in that time; clocks by one
     hour. Values of ours that come from another record than the drive's attributes are not compared:
@@ -313,12 +313,12 @@ def loads_without_spin_down(worn: Worn, before: Worn | None = None) -> int | Non
 def unobserved(
     before: Worn, after: Worn, observed: int, *, powered_throughout: bool = False
 ) -> int | None:
-    """Cycles between two readings, both taken spinning, that nobody saw; 0 at least.
+    """Cycles between two readings, both taken spinning, that no sample observed; 0 at least.
 
     Starts of the drive's own count, less those that power brought, less those in the ledger. Where
     the drive may have lost power and counts no power cycles: its transitions to standby_z instead.
     Each was followed by a start, since it spins again; a start that power brought is among them.
-    None where the drive tells neither.
+    None where the drive reports neither.
     """
     starts = _risen(after.start_stops, before.start_stops)
     powered = 0 if powered_throughout else _risen(after.power_cycles, before.power_cycles)

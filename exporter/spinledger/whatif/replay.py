@@ -3,7 +3,7 @@
 Rules of this room: pure; integer nanoseconds; times of I/O are wall time. The observed time runs
 from the first to the last time; a gap is the time between two in succession; a spin-down happens
 in a gap strictly longer than the timer. Every spin-down is one cycle, and one wait of whoever
-wakes the disk, unless the gap's end was not seen. Cycles and waits are booked where the disk
+wakes the disk, unless the gap's end was not seen. Cycles and waits are recorded where the disk
 wakes, time asleep where it passes.
 
 The choice: of the timers within the budget of cycles and the waits one will bear, the one that
@@ -55,7 +55,7 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What the owner asks, and what things cost."""
+    """The owner's limits, and what things cost."""
 
     budget_per_day: float = _USUAL.budget_per_day
     waits_per_day: float = 5.0
@@ -131,7 +131,7 @@ class Replay:
         self.taken = taken
 
     def gap(self, began_ns: int, ended_ns: int, censored: bool = False) -> None:
-        """Take one gap. `censored`: nobody saw its end, so nobody waited."""
+        """Take one gap. `censored`: its end was not observed, so nobody waited."""
         if self._first is None:
             self._first = began_ns
         self._last = ended_ns
@@ -148,10 +148,10 @@ class Replay:
         return datetime.fromtimestamp(wall_ns // SECOND, self._tz).hour
 
     def _share(self, calendar: Calendar, cursor: Cursor, run: Run, ended_ns: int) -> None:
-        """Book the gap's cycles and sleep to quiet hours where they belong there.
+        """Record the gap's cycles and sleep to quiet hours where they belong there.
 
-        A gap inside one window is booked whole. One across a boundary is booked whole if the disk
-        wakes in quiet hours, and then each timer's sleep is corrected.
+        A gap inside one window is recorded whole. One across a boundary is recorded whole if the
+        disk wakes in quiet hours, and then each timer's sleep is corrected.
         """
         first, last, since = run
         quiet_end = cursor.at(ended_ns - 1)

@@ -128,7 +128,7 @@ def test_an_emptied_table_counts_anew() -> None:
 
 
 def test_a_signal_ends_it_with_a_last_reading() -> None:
-    """What was done before the signal is told; nothing is waited for after it."""
+    """What was done before the signal is reported; nothing is waited for after it."""
     kernel = Kernel([(0.5, 1, b"a", b"R", 8), (1.5, 1, b"a", b"R", 8), (2.5, 1, b"a", b"R", 8)])
     kernel.signals = 2
     assert len(given(kernel.capture(60))) == 2

@@ -53,14 +53,14 @@ def test_a_lone_request_tells_its_wait() -> None:
 
 @pytest.mark.parametrize("count", [2, 5, 10])
 def test_requests_that_queue_up_do_not_hide_it(count: int) -> None:
-    """One a second while the motor starts: the first one's wait is told, true to a second."""
+    """One a second while the motor starts: the first one's wait is given, true to a second."""
     (one,) = explained(watch(burst(count, 1.0, Op.WRITE)).entries)
     assert one.cause == "write"
     assert one.wait_ns == pytest.approx(10 * SECOND, abs=SECOND)
 
 
 def test_a_stream_of_requests_hides_it() -> None:
-    """Ten a second: how much of the time in use was waiting cannot be told, and is not."""
+    """Ten a second: how much of the time in use was waiting is not known, and not given."""
     (one,) = explained(watch(burst(600, 0.1)).entries)
     assert (one.cause, one.wait_ns) == ("read", None)
 
@@ -148,7 +148,7 @@ def test_after_a_minute_without_sectors_nothing_more_is_known() -> None:
 
 
 def test_a_restart_in_the_middle_of_a_spin_up() -> None:
-    """Dumped while the request waits, and loaded: the wait is told all the same."""
+    """Dumped while the request waits, and loaded: the wait is given all the same."""
     account = asleep()
     record_counted(account, after(105, 4000, 0, 1, in_flight=1))
     kept = json.loads(json.dumps(dumps.dump(account)))

@@ -30,7 +30,7 @@ def test_every_pair_has_a_row_or_is_illegal(state: State, evidence: Evidence) ->
 
 
 def test_a_cycle_is_standby_to_spinning_and_nothing_else() -> None:
-    """A spin-up is booked on exactly the rows that leave standby for a spinning state."""
+    """A spin-up is recorded on exactly the rows that leave standby for a spinning state."""
     for (state, evidence), row in TABLE.items():
         assert row.cycle == (state is State.STANDBY and row.after.spinning), (state, evidence)
 

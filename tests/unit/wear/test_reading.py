@@ -178,7 +178,7 @@ def test_refused(change: dict[str, int], elapsed_s: int, counter: str, reason: s
         (14_907_336, 17_557, "accepted"),  # a recorded drive, 14 a minute: much, but possible
         (3600 * 100, 100, "accepted"),
         (3600 * 101 + 1, 100, "too_high"),  # over one a second of life
-        (1_152_733, 0, "accepted"),  # no age told
+        (1_152_733, 0, "accepted"),  # no age reported
     ],
 )
 def test_one_load_a_second_of_life(loads: int, hours: int, verdict: str) -> None:
