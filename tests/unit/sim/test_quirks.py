@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -27,7 +29,7 @@ from spinledger.model import (
 )
 from spinledger.sim import answers, drive
 from spinledger.sim.drive import Burst
-from spinledger.sim.kinds import KINDS, Interface
+from spinledger.sim.kinds import KINDS, Interface, Kind, Level
 from spinledger.sim.rack import Rack
 from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
 
@@ -301,3 +303,18 @@ def test_every_kind_has_its_probe_and_identity() -> None:
         assert disk.transport == "simulated"
         sas = kind.interface is Interface.SAS
         assert (disk.probe_method is Command.REQUEST_SENSE) is sas
+
+
+@pytest.mark.parametrize(
+    ("row", "name"),
+    [(row, field.name) for row in (Kind, Level) for field in fields(row)],
+    ids=lambda value: getattr(value, "__name__", value),
+)
+def test_every_quirk_has_a_behaviour(row: type, name: str) -> None:
+    """Each field of a kind is read by the simulation, so no quirk is there in name alone."""
+    sources = [
+        path.read_text(encoding="utf-8")
+        for path in Path(drive.__file__).parent.glob("*.py")
+        if path.name != "kinds.py"
+    ]
+    assert any(re.search(rf"\.{name}\b", text) for text in sources), f"{row.__name__}.{name}"
