@@ -84,6 +84,7 @@ class Signals:
         signal.set_wakeup_fd(write.fileno(), warn_on_full_buffer=False)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             signal.signal(number, self._note)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGHUP})  # held back since the start
 
     def drive(self, loop: Loop) -> None:
         """This loop acts on them, also on those that came before."""
