@@ -404,6 +404,19 @@ class Explained:
 
 
 @dataclass(frozen=True, slots=True)
+class Woken:
+    """Why a disk left standby, by the kernel's events: one a wake."""
+
+    disk: str  # identity
+    at_ns: int  # boot clock: the first request queued for a disk in standby
+    cause: str  # one of CAUSES
+    actor: str  # service unit, container, virtual machine or process; "": unknown
+    place: str  # "sda1, md0, ext4 on /srv/photos"; "": unknown
+    wait_ns: int | None  # first request queued to its completion; None: not measured
+    boundary: str = ""  # "" or what hides who asked: "nfsd", "a guest's disk"
+
+
+@dataclass(frozen=True, slots=True)
 class Gap:
     """Time between two foreign I/Os. `censored`: its end or beginning was not seen."""
 

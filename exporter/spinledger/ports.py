@@ -20,6 +20,7 @@ from spinledger.model import (
     Gone,
     Probe,
     Seen,
+    Woken,
 )
 
 
@@ -153,6 +154,22 @@ class Prober(Protocol):
 
     def fileno(self) -> int:
         """Readable when answers are due."""
+
+
+class WakeSource(Protocol):
+    """Says what woke a disk. What it says of a wake may come seconds after the spin-up."""
+
+    def watch(self, disks: Mapping[str, Disk]) -> None:
+        """The disks now in standby, by identity; replaces those of the last call."""
+
+    def woken(self, at_ns: int) -> Iterable[Woken]:
+        """What was seen since the last call; does not block."""
+
+    def lost(self) -> Mapping[str, int]:
+        """Events lost so far, by identity."""
+
+    def fileno(self) -> int:
+        """Readable when `woken` has something."""
 
 
 class CrossChecker(Protocol):
