@@ -23,6 +23,8 @@ from tests.bench.shelves import BURNING, DOWN, INSTANCE, RUNAWAY, TIMER
 
 ROOT = Path(__file__).parents[2]
 BEGAN_S = 1_772_398_800
+REACHED = "spinledger_disk_cycle_limit_reached_timestamp_seconds"
+RECENT = "spinledger_disk_recent_cycles"
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -46,22 +48,23 @@ def test_a_fleet_costs_no_more_than_its_series() -> None:
 
 
 def test_promtool_judges_what_was_written(tmp_path: Path) -> None:
-    """A ratio at the limit for ten steps fires for ten, and a silent exporter after 5 minutes."""
+    """A limit reached for ten steps fires for six hours more, a silent exporter after 10 min."""
     names = f'job="spinledger",instance="{INSTANCE}"'
+    whose = 'disk="one",wake_group="one"'
     lines = []
     for step in (*range(100), *range(110, 289)):
         stamp = f"{BEGAN_S + step * STEP_S}.000"
-        ratio = 1.0 if 20 <= step < 30 else 0.5
-        used = "spinledger_disk_cycle_limit_used_ratio"
+        reached = BEGAN_S + STEP_S * min(step, 29) if step >= 20 else 0
         lines += [
-            f'{used}{{{names},disk="one",window="1h"}} {ratio} {stamp}\n',
+            f'{REACHED}{{{names},{whose},window="1h"}} {reached} {stamp}\n',
+            f'{RECENT}{{{names},{whose},window="1d"}} 9 {stamp}\n',
             f'spinledger_build_info{{{names},version="0"}} 1 {stamp}\n',
         ]
     series = tmp_path / "series.om"
     series.write_text("".join([*lines, "# EOF\n"]), encoding="utf-8")
     assert sorted(judge(series, BEGAN_S, 1), key=str) == [
-        Firing(RUNAWAY, "one", 20 * STEP_S, 29 * STEP_S),
-        Firing(DOWN, INSTANCE, 101 * STEP_S, 109 * STEP_S),
+        Firing(RUNAWAY, "one", 20 * STEP_S, 100 * STEP_S),
+        Firing(DOWN, INSTANCE, 102 * STEP_S, 109 * STEP_S),
     ]
 
 

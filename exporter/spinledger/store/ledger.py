@@ -259,13 +259,8 @@ class FileStore:
         return ended
 
     def status(self) -> StoreStatus:
-        """How the file is; `trouble` is the file's, else the live journal's."""
-        given = self._status
-        if given.trouble or not self._live.trouble:
-            return given
-        return StoreStatus(
-            given.committed_wall_ns, given.file_bytes, given.damaged, self._live.trouble
-        )
+        """How the file is. Trouble with the live journal is only reported in words."""
+        return self._status
 
     def fileno(self) -> int:
         """Readable when a commit has ended."""

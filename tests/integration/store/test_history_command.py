@@ -120,7 +120,7 @@ def test_openmetrics_makes_blocks(tmp_path: Path, shelf: Shelf) -> None:
     ("arguments", "text"),
     [
         (["--since", "yesterday"], "since 'yesterday': is neither a date nor a duration; write"),
-        (["--disk", "sda"], "disk 'sda': the ledger knows no such disk; it knows sim-archive-00"),
+        (["--disk", "sda"], '--disk: "sda" is no disk here; choose from: sim-archive-00, sim'),
         (["--openmetrics", "/nowhere/x"], "--openmetrics /nowhere/x: No such file or directory"),
     ],
 )
@@ -145,7 +145,9 @@ def test_no_ledger_and_no_exporter_says_what_to_do(
     configure(tmp_path, PORT_OF_NOBODY)
     assert run(tmp_path) == 2
     error = capsys.readouterr().err
-    assert "there is no ledger, and no exporter: http://127.0.0.1:1: nothing answers" in error
+    assert (
+        "no ledger that you may read, and no exporter: http://127.0.0.1:1: nothing answers" in error
+    )
     assert [path.name for path in tmp_path.iterdir()] == ["config.yaml"]
 
 

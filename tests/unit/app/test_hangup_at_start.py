@@ -4,6 +4,7 @@ default action ends a process; daemons reload by convention)."""
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -38,6 +39,9 @@ def start(command: str) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         check=False,
+        preexec_fn=lambda: signal.signal(
+            signal.SIGHUP, signal.SIG_DFL
+        ),  # as if no nohup stood before
     )
 
 
