@@ -11,14 +11,16 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from functools import lru_cache
 from operator import attrgetter
 from typing import NamedTuple
 
-from spinledger.model import SECOND
+from spinledger.model import MINUTE, SECOND
 from spinledger.words import local
 
 STATES = ("standby", "spinning", "unknown", "unobserved")
 """States of a period; spinning is active and idle together."""
+QUARTER = 15 * MINUTE  # offsets of time zones are whole ones
 
 
 class Period(NamedTuple):
@@ -92,33 +94,33 @@ def strip(history: DiskHistory, shown: Range, now: int) -> Strip:
     start = now - shown.span_ns
     states = {state: [0] * count for state in STATES}
     moved = [0] * count
-    end = shown.span_ns
-    # Comparisons, not min(): this is where a page's time goes.
+    at, low, high = 0, start, start + width  # the bin of the last period's end
+    # This is where a page's time goes: most periods end in the bin in which they began.
     for began, ended, state, active in _within(history.periods, start, now):
-        left = began - start if began > start else 0
-        right = ended - start if ended - start < end else end
-        if left >= right:
-            continue
         row = states[state]
-        first, last = left // width, (right - 1) // width
-        if first == last:
-            row[first] += right - left
+        if began >= high:
+            at = (began - start) // width
+            low = start + at * width
+            high = low + width
+        if low <= began and ended <= high:
+            row[at] += ended - began
             if active and state == "spinning":
-                moved[first] += (right - left) * active // (ended - began)
+                moved[at] += active
             continue
-        row[first] += (first + 1) * width - left
-        for at in range(first + 1, last):
-            row[at] += width
-        row[last] += right - last * width
-        if active and state == "spinning":
-            for at in range(first, last + 1):
-                inside = min(right, (at + 1) * width) - max(left, at * width)
+        left, right = max(began, start), min(ended, now)
+        at = (left - start) // width
+        low = start + at * width
+        while left < right:
+            high = low + width
+            inside = (high if high < right else right) - left
+            row[at] += inside
+            if active and state == "spinning":
                 moved[at] += inside * active // (ended - began)
+            left, low, at = high, high, at + 1
+        at, low = at - 1, low - width
     counts = [0] * count
-    for spin_up in history.spin_ups:
-        at = (spin_up[0] - start) // width
-        if 0 <= at < count:
-            counts[at] += 1
+    for spin_up in spin_ups(history, start, now):
+        counts[(spin_up[0] - start) // width] += 1
     return Strip(shown, states, moved, counts)
 
 
@@ -157,11 +159,11 @@ def slept(history: DiskHistory, began: int, ended: int) -> Slept:
 
 def observed_ns(history: DiskHistory, began: int, ended: int) -> int:
     """How much of an interval was observed, an unknown state included."""
-    return sum(
-        max(0, min(period.ended, ended) - max(period.began, began))
-        for period in _within(history.periods, began, ended)
-        if period.state != "unobserved"
-    )
+    total = 0
+    for first, last, state, _ in _within(history.periods, began, ended):
+        if state != "unobserved":
+            total += (last if last < ended else ended) - (first if first > began else began)
+    return total
 
 
 def spin_ups(history: DiskHistory, began: int, ended: int) -> Sequence[SpinUp]:
@@ -174,12 +176,18 @@ def by_hour(found: Iterable[SpinUp], tz: tzinfo) -> list[int]:
     """Spin-ups by local hour of the day, from midnight."""
     counts = [0] * 24
     for spin_up in found:
-        counts[local(spin_up.at, tz).hour] += 1
+        counts[_hour(spin_up[0] // QUARTER, tz)] += 1
     return counts
 
 
+@lru_cache(maxsize=4096)
+def _hour(quarter: int, tz: tzinfo) -> int:
+    """The local hour of a quarter of an hour: the pages of many disks need the same ones."""
+    return local(quarter * QUARTER, tz).hour
+
+
 def _within(periods: Sequence[Period], began: int, ended: int) -> Sequence[Period]:
-    """Periods that may share time with an interval."""
+    """Periods that share time with an interval."""
     first = bisect_right(periods, began, key=_ended)
     return periods[first : bisect_left(periods, ended, key=_began)]
 

@@ -16,6 +16,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
+from itertools import compress
+from operator import ne
 
 from spinledger.model import DAY, HOUR, MINUTE, SECOND
 from spinledger.strip import STATES, Range, Strip
@@ -53,7 +55,9 @@ def drawing(strip: Strip, quiet: str) -> str:
     active = [(ns * BLOCK + half) // width for ns in strip.active]
     asleep = [ASLEEP if ns >= half else 0 for ns in states["standby"]]
     unknown = [BLOCK if ns >= half else 0 for ns in states["unknown"]]
-    ticks = [TICKS[min(count.bit_length(), len(TICKS) - 1)] for count in strip.spin_ups]
+    ticks = [
+        TICKS[min(count.bit_length(), len(TICKS) - 1)] if count else 0 for count in strip.spin_ups
+    ]
     for name, tops, foot in (
         ("z", asleep, TALL),
         ("t", spinning, FOOT),
@@ -103,16 +107,15 @@ def bands(windows: Iterable[tuple[int, int]], shown: Range, now: int) -> str:
 def _skyline(tops: Sequence[int], foot: int) -> str:
     """Closed outlines over the foot, one for each run of bins that stand up."""
     parts: list[str] = []
-    tall = run = 0
-    for at, top in enumerate([*tops, 0]):
-        if top != tall:
-            if tall == 0:
-                parts.append(f"M{at} {foot}v{-top}")
-            else:
-                parts.append(f"h{at - run}v{tall - top}")
-                if top == 0:
-                    parts.append("z")
-            tall, run = top, at
+    before = [0, *tops]
+    after = [*tops, 0]
+    run = 0
+    for at in compress(range(len(after)), map(ne, before, after)):
+        tall, top = before[at], after[at]
+        parts.append(f"h{at - run}v{tall - top}" if tall else f"M{at} {foot}v{-top}")
+        if not top:
+            parts.append("z")
+        run = at
     return "".join(parts)
 
 

@@ -93,7 +93,7 @@ def test_the_sentence_says_what_the_strip_shows() -> None:
         Period(NOW - 6 * HOUR, NOW - 30 * MINUTE, "spinning", HOUR),
         Period(NOW - 30 * MINUTE, NOW, "unknown", 0),
     )
-    recorded = DiskHistory(periods, (SpinUp(NOW - 6 * HOUR, True), SpinUp(NOW - 25 * HOUR, True)))
+    recorded = DiskHistory(periods, (SpinUp(NOW - 25 * HOUR, True), SpinUp(NOW - 6 * HOUR, True)))
     assert sentence(strip(recorded, DAY_RANGE, NOW)) == (
         "Last 24 hours: asleep 18 h, spinning 5 h 30 min, unknown 30 min; 1 spin-up"
     )
