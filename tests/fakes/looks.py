@@ -68,7 +68,7 @@ def history() -> Json:
         at -= 24
     spans.append(span(second, "unobserved", 7 * 24, 20))
     spans.append(span(second, "spinning", 20, None, active=0.1))
-    cycles = spin_ups(first, *(24.0 * day + 1 for day in range(7)))
+    cycles = spin_ups(first, *(24.0 * day + 1 for day in reversed(range(7))))
     return {"version": 1, "spans": spans, "cycles": cycles, "days": []}
 
 
