@@ -9,7 +9,18 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from spinledger import __version__
-from spinledger.cli import capture, check, decode, history, look, pack, rehearse, replay, serve
+from spinledger.cli import (
+    capture,
+    check,
+    config,
+    decode,
+    history,
+    look,
+    pack,
+    rehearse,
+    replay,
+    serve,
+)
 from spinledger.config.near import nearest, shown
 from spinledger.errors import BadInput, Refusal, Unavailable
 
@@ -17,6 +28,7 @@ COMMANDS = {
     "serve": (serve, "run the exporter"),
     "look": (look, "show the disks: state, sleep, spin-ups, findings"),
     "check": (check, "check the configuration, the permissions, and what each disk supports"),
+    "config": (config, "print a commented configuration for the disks found"),
     "decode": (decode, "decode sense data: the power state it reports"),
     "history": (history, "print the recorded spans, spin-ups and days"),
     "capture": (capture, "record which program uses which disk, as a trace for replay"),
