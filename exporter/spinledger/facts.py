@@ -35,6 +35,8 @@ class Totals:
     cycles: int  # spin-ups that were observed
     unobserved_cycles: int  # known from the drive's counters alone
     causes: Mapping[str, int]  # spin-ups by cause
+    actors: Mapping[str, int]  # spin-ups by who caused them
+    events_lost: int  # events of the kernel, lost while it slept
     whatif: Mapping[int, Tried]  # by standby timer, nanoseconds
     energy_j: Mapping[str, float]  # by state, and `spinup`
     saved_j: float

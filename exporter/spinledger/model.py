@@ -409,7 +409,7 @@ class Woken:
 
     disk: str  # identity
     at_ns: int  # boot clock: the first request queued for a disk in standby
-    cause: str  # one of CAUSES
+    cause: str  # one of causes.CAUSES
     actor: str  # service unit, container, virtual machine or process; "": unknown
     place: str  # "sda1, md0, ext4 on /srv/photos"; "": unknown
     wait_ns: int | None  # first request queued to its completion; None: not measured

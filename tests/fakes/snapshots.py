@@ -42,6 +42,7 @@ from spinledger.model import (
 
 WALL_NS = 1_790_000_000 * SECOND
 AT_NS = 5_000 * SECOND
+ACTORS = ("indexer", "gallery", "backup", "stacker", "mira", "tomas", "planner", "capture")
 
 
 def disk(number: int, pool: str = "", model: str = "LAB HDD 7200") -> Disk:
@@ -92,6 +93,7 @@ def full_view(number: int) -> DiskView:
         commands={command.value: number for command in list(Command)[:6]},
         failures=dict.fromkeys(Reason, number),
         whatif={timer: Tried(number, round(value * SECOND)) for timer in timers},
+        actors={**counts.actors, **dict.fromkeys(ACTORS, number)},
         energy_j={**counts.energy_j, "idle": value},
         rejected=dict.fromkeys(counts.rejected, number),
         gaps=_histogram(GAP_BOUNDS_S),

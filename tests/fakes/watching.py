@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from spinledger.facts import DiskView, Snapshot
 from spinledger.ledger.account import Account
-from spinledger.loop import Loop, Ports, Settings
+from spinledger.loop import Loop, Ports
+from spinledger.loop.settings import Settings
 from spinledger.model import (
     SECOND,
     Cadence,
     Entry,
     Policy,
 )
+from spinledger.ports import WakeSource
 from spinledger.sim.clocks import SteppedClock
 from spinledger.sim.drive import Burst
 from spinledger.sim.kinds import KINDS, Kind, retimed
@@ -57,8 +59,11 @@ class Watched:
         policy: Policy | None = None,
         plugs: Sequence[Plug] = (),
         brothers: int = 0,
+        wakes: Callable[[Rack], WakeSource] | None = None,
     ) -> None:
-        """`brothers`: so many more drives of the kind, used at the same times."""
+        """`brothers`: so many more drives of the kind, used at the same times; `wakes`: what says
+        why they wake, by their rack.
+        """
         self.policy = Policy() if policy is None else policy
         self.rack: Rack = SimulatedShelf.of(
             [
@@ -77,6 +82,7 @@ class Watched:
             self.rack.counters,
             self.rack.prober,
             [self.kept],
+            None if wakes is None else wakes(self.rack),
         )
         settings = Settings(
             policy=lambda disk: self.policy,

@@ -22,8 +22,9 @@ from spinledger.findings.judge import judge
 from spinledger.ledger import dumps, recording
 from spinledger.ledger.account import Account
 from spinledger.ledger.summary import summary
-from spinledger.loop import Loop, Ports, settings
+from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
+from spinledger.loop.settings import settings
 from spinledger.metrics.collector import render_text
 from spinledger.model import HOUR, SECOND, State, Tick
 from spinledger.sim.clocks import SteppedClock

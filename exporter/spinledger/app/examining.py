@@ -22,7 +22,8 @@ from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import Refusal, Unavailable
 from spinledger.facts import Snapshot
-from spinledger.loop import Loop, Ports, settings
+from spinledger.loop import Loop, Ports
+from spinledger.loop.settings import settings
 from spinledger.model import (
     MILLISECOND,
     SECOND,

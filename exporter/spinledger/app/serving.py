@@ -27,9 +27,10 @@ from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import Refusal, Unavailable
-from spinledger.loop import Loop, Ports, settings
+from spinledger.loop import Loop, Ports
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
+from spinledger.loop.settings import settings
 from spinledger.model import DAY, SECOND, Disk
 from spinledger.store.export import answer
 from spinledger.store.ledger import FileStore, MemoryStore
@@ -231,6 +232,7 @@ def _simulated(
         counters=shelf.counters,
         prober=shelf.prober,
         publishers=publishers,
+        wakes=shelf.wakes,
         wakers=(signals,),
     )
 

@@ -27,6 +27,7 @@ from spinledger.model import (
     State,
     Stretch,
     Watch,
+    Woken,
     Worn,
 )
 from spinledger.ports import QuietHours
@@ -84,12 +85,15 @@ class Probing:
 
 @dataclass(slots=True)
 class Waking:
-    """A spin-up that is not explained yet."""
+    """A spin-up that is not explained yet. Its first request came between the last two times."""
 
     cycle: int
-    at_ns: int
-    before: Counted | None  # the last free signals in which it slept
+    at_ns: int  # when it was recorded
+    before: Counted | None  # the last free signals in which it slept; None: they show nothing
     queued: int = 1  # requests that waited at the last sample
+    slept_ns: int = 0  # when the sleep began
+    counted: tuple[str, int | None] | None = None  # cause and wait by the free signals
+    woken: Woken | None = None  # what the kernel's events say
 
 
 @dataclass(slots=True)
@@ -127,6 +131,10 @@ class Account:
     proof_ns: int | None = None  # last time it was proven to spin
     cycle_number: int = 0
     waking: Waking | None = None
+    traced: bool = False  # what wakes it is reported (ports.WakeSource)
+    woken: list[Woken] = field(default_factory=list)  # reports whose spin-up is not recorded yet
+    events_lost: int = 0  # events of the kernel that were lost while it slept
+    source_lost: int = 0  # the same, by the source's own count
     present: bool = True
     absent_since_wall_ns: int | None = None
     reading: Worn | None = None  # the last accepted reading of the drive's own counters

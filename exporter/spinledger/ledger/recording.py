@@ -36,6 +36,7 @@ from spinledger.model import (
     Stretch,
     Tick,
     Transition,
+    Woken,
 )
 from spinledger.ports import CrossChecked, QuietHours
 from spinledger.wear.reading import (
@@ -153,7 +154,7 @@ def record_counted(account: Account, fact: Counted, ours: bool = False) -> list[
     """
     before, account.counted = account.counted, fact
     entries: list[Entry] = []
-    cycles = account.cycle_number
+    cycles, slept_ns = account.cycle_number, account.span_began_ns
     moved = before is not None and (
         fact.sectors_read != before.sectors_read or fact.sectors_written != before.sectors_written
     )
@@ -172,7 +173,7 @@ def record_counted(account: Account, fact: Counted, ours: bool = False) -> list[
     else:
         _apply(account, Evidence.STILL, fact.at_ns, entries)
     if account.cycle_number != cycles:
-        entries += spinups.woke(account, before)
+        entries += spinups.woke(account, before, slept_ns)
     if account.waking is not None:
         entries += spinups.sampled(account, fact, moved)
     if entries:
@@ -197,7 +198,7 @@ def _restarted(before: Counted, fact: Counted) -> bool:
 def record_answered(account: Account, fact: Answered) -> list[Entry]:
     """The state that the drive reports, or a refusal."""
     entries: list[Entry] = []
-    cycles = account.cycle_number
+    cycles, slept_ns = account.cycle_number, account.span_began_ns
     at_ns = max(fact.at_ns, account.at_ns)
     stale = account.io_ns is not None and fact.probe.sent_ns < account.io_ns
     if stale or not account.present or fact.probe.command not in STATE_PROBES:
@@ -215,7 +216,14 @@ def record_answered(account: Account, fact: Answered) -> list[Entry]:
         if account.state is State.UNKNOWN:
             account.why = reply.reason
     if account.cycle_number != cycles:
-        entries += spinups.woke(account, None)
+        entries += spinups.woke(account, None, slept_ns)
+    _feed(account, entries)
+    return entries
+
+
+def record_woken(account: Account, woken: Woken) -> list[Entry]:
+    """What the kernel's events say of a spin-up, recorded already or about to be."""
+    entries: list[Entry] = [*spinups.reported(account, woken)]
     _feed(account, entries)
     return entries
 

@@ -91,6 +91,8 @@ def lifetime(account: Account) -> Totals:
         cycles=folds.changes.observed,
         unobserved_cycles=folds.changes.unobserved,
         causes=dict(folds.spin_ups.causes),
+        actors=dict(folds.spin_ups.actors),
+        events_lost=account.events_lost,
         whatif=folds.whatif.totals(gap, account.policy),
         energy_j=used.by_state,
         saved_j=used.saved,

@@ -15,20 +15,20 @@ from operator import attrgetter
 
 from spinledger import sampler
 from spinledger.codec.reply import STATE_PROBES
-from spinledger.config.current import CurrentConfig, say
 from spinledger.facts import ExporterFacts
 from spinledger.ledger import recording
 from spinledger.ledger.account import Account, may_read
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping, identified, reopen
 from spinledger.loop.publishing import Publishing
+from spinledger.loop.settings import Settings
+from spinledger.loop.waking import WakeTracing
 from spinledger.model import (
     Answered,
     Counted,
     Disk,
     Entry,
     Gone,
-    Policy,
     Probe,
     Reason,
     Refused,
@@ -43,8 +43,8 @@ from spinledger.ports import (
     Discoverer,
     Prober,
     Publisher,
-    QuietHours,
     Source,
+    WakeSource,
 )
 from spinledger.wear.reading import one_per_spindle
 
@@ -58,35 +58,8 @@ class Ports:
     counters: Counters
     prober: Prober
     publishers: Sequence[Publisher]
+    wakes: WakeSource | None = None  # what woke a disk, where that can be known
     wakers: Sequence[Source] = ()  # signals: they only end a wait
-
-
-@dataclass(slots=True)
-class Settings:
-    """The configuration in force, as functions; `config.current` makes them."""
-
-    policy: Callable[[Disk], Policy]
-    calendar: Callable[[Policy], QuietHours | None]
-    say: Callable[[str], None]  # one line for the operator
-    fast_ns: Callable[[], int]  # how often the kernel's counters are read
-    loaded: Callable[[], tuple[bool, float]] = lambda: (True, 0.0)  # the last load: good, when
-    unmatched: Callable[[Sequence[Disk]], Sequence[str]] = lambda disks: ()  # entries, in words
-    identity: Callable[[str], str] = lambda name: name  # present identity of an earlier one
-    reload: Callable[[], bool] = lambda: False  # read the file again; True where it is in force
-
-
-def settings(current: CurrentConfig) -> Settings:
-    """Those of the configuration in force."""
-    return Settings(
-        policy=current.policy,
-        calendar=current.quiet_hours,
-        say=say,
-        fast_ns=lambda: current.config.cadence.fast_ns,
-        loaded=current.loaded,
-        unmatched=current.unmatched,
-        identity=current.identity,
-        reload=current.reload,
-    )
 
 
 @dataclass(slots=True)
@@ -109,10 +82,12 @@ class Loop:
     unwatched: dict[str, Disk] = field(default_factory=dict)  # here, and off by configuration
     unmatched: Sequence[str] = ()  # entries of `disks` that match no disk, in words
     publishing: Publishing = field(init=False)
+    tracing: WakeTracing = field(init=False)
     ticked: Tick | None = None  # the last time that was read
 
     def __post_init__(self) -> None:
         self.publishing = Publishing(self.ports.publishers)
+        self.tracing = WakeTracing(self.ports.wakes)
 
     def run(self, until_ns: int | None = None) -> None:
         """Go on until `stopping`, or until the boot clock reads `until_ns`."""
@@ -202,6 +177,7 @@ class Loop:
     def tick(self, now_ns: int) -> None:
         """The kernel's counters of all disks, then the probes that are due, then a snapshot."""
         self._count_all(now_ns)
+        self._take_wakes(now_ns)
         cross_check_free = self.cross_checking is not None and self.cross_checking.free(
             self.accounts
         )
@@ -226,6 +202,7 @@ class Loop:
         """Wait, then take what arrived."""
         ports = self.ports
         sources: list[Source] = [ports.prober, ports.discoverer, *ports.wakers]
+        sources += self.tracing.sources(sources)
         if self.keeping is not None:
             sources.append(self.keeping.store)
         if self.cross_checking is not None:
@@ -238,9 +215,12 @@ class Loop:
             changed = False
             for answered in ports.prober.replies(now_ns):
                 changed = self.record_answered(answered) or changed
+            changed = self._take_wakes(now_ns) or changed
             if changed:
                 self._note(now_ns)
                 self.publish(now_ns)
+        elif ports.wakes in ready and self._take_wakes(now_ns):
+            self._note(now_ns)
         if self.keeping is not None and self.keeping.store in ready:
             self.keeping.landed()
         if ports.discoverer in ready:
@@ -312,6 +292,10 @@ class Loop:
         self._recorded(
             fact.disk, () if fact.trouble else recording.record_cross_check(account, compared, fact)
         )
+
+    def _take_wakes(self, now_ns: int) -> bool:
+        """What woke disks, where that is reported; True where something was recorded."""
+        return self.tracing.take(self.accounts, self.settings.identity, now_ns, self._recorded)
 
     def observe(self, now_ns: int) -> None:
         """Free signals of all disks and a snapshot, without a probe."""

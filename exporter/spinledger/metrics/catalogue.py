@@ -209,11 +209,17 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Spin-ups; observed=\"no\" are known only from the drive's own counters.",
            lambda v: {("yes",): v.facts.totals.cycles, ("no",): v.facts.totals.unobserved_cycles}),
     # Wakes and gaps
-    Metric("spinledger_disk_wakes_total", COUNTER, "", ("cause",), 4,
-           "Spin-ups by what moved first: read, write, both, or other (no sectors).",
-           lambda v: _by(v.facts.totals.causes)),
+    Metric("spinledger_disk_wakes_total", COUNTER, "", ("cause",), 14,
+           "Spin-ups by cause: by the kernel's events, else read, write, read_and_write or other "
+           "by its counters.", lambda v: _by(v.facts.totals.causes)),
+    Metric("spinledger_disk_actor_wakes_total", COUNTER, "", ("actor",), 10,
+           "Spin-ups by who caused them: limits.actors names a disk, the rest is other; unknown: "
+           "nobody was seen.", lambda v: _by(v.facts.totals.actors)),
+    Metric("spinledger_trace_events_lost_total", COUNTER, "", (), 1,
+           "Events of the kernel that were lost while this disk slept: what woke it may be "
+           "unknown.", lambda v: _one(v.facts.totals.events_lost)),
     Metric("spinledger_disk_wake_wait_seconds", HISTOGRAM, "seconds", (), 11,
-           "How long the first request waited for a spin-up, where the kernel's counters show it.",
+           "How long the first request waited for a spin-up, where that is known.",
            lambda v: v.facts.totals.waits),
     Metric("spinledger_disk_idle_gap_seconds", HISTOGRAM, "seconds", (), 13,
            "Gaps between I/O requests, without ours.", lambda v: v.facts.totals.gaps),

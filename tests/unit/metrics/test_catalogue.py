@@ -50,6 +50,8 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
     "spinledger_disk_transitions_total": ("counter", ("from", "to")),
     "spinledger_disk_cycles_total": ("counter", ("observed",)),
     "spinledger_disk_wakes_total": ("counter", ("cause",)),
+    "spinledger_disk_actor_wakes_total": ("counter", ("actor",)),
+    "spinledger_trace_events_lost_total": ("counter", ()),
     "spinledger_disk_wake_wait_seconds": ("histogram", ()),
     "spinledger_disk_idle_gap_seconds": ("histogram", ()),
     "spinledger_disk_cycle_budget_per_day": ("gauge", ()),
