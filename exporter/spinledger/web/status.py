@@ -10,6 +10,8 @@ from urllib.parse import quote
 
 from spinledger.facts import DiskView
 from spinledger.model import SECOND, Finding, State
+from spinledger.web import runbooks
+from spinledger.web.context import PageContext
 from spinledger.web.frame import glyph
 from spinledger.web.html import marked_up, safe
 from spinledger.words import STATES, duration, lower_first, plural
@@ -71,7 +73,7 @@ def counts(views: Iterable[DiskView]) -> str:
     )
 
 
-def findings(views: Sequence[DiskView], alone: bool = False) -> str:
+def findings(views: Sequence[DiskView], context: PageContext, alone: bool = False) -> str:
     """Every finding. `alone`: of one disk, unnamed and unfolded."""
     groups: dict[tuple[str, str], list[tuple[DiskView, Finding]]] = {}
     for view in views:
@@ -86,7 +88,7 @@ def findings(views: Sequence[DiskView], alone: bool = False) -> str:
             f'<details class="found" id="f-{safe(code)}"{shown}><summary><strong>'
             f"{safe(sentence.rstrip('.'))}</strong>{'' if alone else _names(held)}"
             f"{_first(held)}</summary>"
-            f"{'' if alone else _links(held)}{_inside(held, alone)}</details>"
+            f"{'' if alone else _links(held)}{_inside(held, context, alone)}</details>"
         )
     return "\n".join(parts)
 
@@ -111,7 +113,7 @@ def _more(held: Held) -> str:
     return f" and {len(held) - NAMES} more" if len(held) > NAMES else ""
 
 
-def _inside(held: Held, alone: bool) -> str:
+def _inside(held: Held, context: PageContext, alone: bool) -> str:
     _, first = held[0]
     seen = "".join(
         "<dd>"
@@ -132,4 +134,6 @@ def _inside(held: Held, alone: bool) -> str:
     if first.innocent:
         others = "".join(f"<dd>{marked_up(text)}</dd>" for text in first.innocent)
         rows.append(("Other explanations", others))
+    if runbook := runbooks.of_finding(context, first.code):
+        rows.append(("Runbook", f"<dd>{runbook}</dd>"))
     return "<dl>" + "".join(f"<dt>{title}</dt>{text}" for title, text in rows) + "</dl>"
