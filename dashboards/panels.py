@@ -85,6 +85,16 @@ def named(expr: str) -> str:
     return f"({expr}) {JOIN} {of(INFO)}"
 
 
+SPANS = (("Day", "1d"), ("7 days", "7d"), ("30 days", "30d"))
+
+
+def who_wakes(span: str, by: str) -> str:
+    """Spin-ups in a time by actor and more labels, most first; whole ones, and none of zero."""
+    wakes = of("spinledger_disk_actor_wakes_total")
+    joined = f"{JOIN.replace('model, serial', 'wake_group')} {of(INFO)}"
+    return f"sort_desc(round(sum by ({by}) (increase({wakes}[{span}]) {joined})) > 0)"
+
+
 def target(query: Query, ref: str) -> prometheus.Dataquery:
     """A query for the builder."""
     made = prometheus.Dataquery().expr(query.expr).legend_format(query.legend).ref_id(ref)

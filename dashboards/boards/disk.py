@@ -12,6 +12,7 @@ from dashboards.panels import (
     QUIET,
     RECENT,
     SECONDS,
+    SPANS,
     STATES,
     UNOBSERVED,
     UNRATED,
@@ -27,6 +28,7 @@ from dashboards.panels import (
     of,
     stacked,
     strips,
+    who_wakes,
 )
 
 
@@ -143,15 +145,29 @@ def disk() -> dashboard.Dashboard:
         bars(
             Frame(
                 "Spin-ups by cause",
-                "Spin-ups in the time shown, by the first counter that moved: reads, writes, both, "
-                "or other (a command that moved no sectors).",
+                "Spin-ups in the time shown: by the kernel's trace events where they can be read, "
+                "else by what moved first: reads, writes, both, or other (no sectors).",
                 "short",
                 NO_SPIN_UPS,
             ),
             Query(
-                f"sum by (cause) (increase({of('spinledger_disk_wakes_total')}[$__range]))",
+                f"sum by (cause) (increase({of('spinledger_disk_wakes_total')}[$__range])) > 0",
                 "{{cause}}",
                 instant=True,
+            ),
+        ),
+        grid(
+            Frame(
+                "Who wakes it",
+                "Spin-ups by program, service or guest. other: beyond limits.actors; unknown: "
+                "nobody was named. A name's very first spin-up is not in its increase.",
+                "short",
+                NO_SPIN_UPS,
+            ),
+            False,
+            *(
+                (title, "short", Query(who_wakes(span, "actor"), table=True))
+                for title, span in SPANS
             ),
         ),
         figure(

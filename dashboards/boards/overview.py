@@ -10,8 +10,10 @@ from dashboards.panels import (
     LIFE,
     MOST,
     NO_DISK,
+    NO_SPIN_UPS,
     RECENT,
     SECONDS,
+    SPANS,
     SPINNING_SHARE,
     STATES,
     USED,
@@ -27,6 +29,7 @@ from dashboards.panels import (
     of,
     stacked,
     strips,
+    who_wakes,
 )
 
 
@@ -133,6 +136,22 @@ def overview() -> dashboard.Dashboard:
             ("Limit used", "percentunit", Query(named(f"{MOST} ({of(USED)})"), table=True)),
             ("Asleep, last day", "percentunit", Query(named(asleep("1d")), table=True)),
             ("Life used", "percentunit", Query(named(f"{MOST} ({of(LIFE)})"), table=True)),
+        ),
+        grid(
+            Frame(
+                "Who wakes what",
+                "Spin-ups by program, service or guest, and by pool or disk; each member of a pool "
+                "counts. other: beyond limits.actors; unknown: nobody was named.",
+                "short",
+                NO_SPIN_UPS,
+                24,
+                9,
+            ),
+            False,
+            *(
+                (title, "short", Query(who_wakes(span, "instance, wake_group, actor"), table=True))
+                for title, span in SPANS
+            ),
         ),
         stacked(
             Frame(

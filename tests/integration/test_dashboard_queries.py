@@ -59,6 +59,7 @@ ROWS: dict[str, dict[str, list[int] | str]] = {
         "Energy saved": [1],
         "Time spinning": [DISKS],
         "All disks": [DISKS] * 5,
+        "Who wakes what": [-1, -1, -1],
         "Disks by state": [STATES],
         "Limit used": [DISKS],
         "Budget used, last day": [DISKS],
@@ -76,7 +77,8 @@ ROWS: dict[str, dict[str, list[int] | str]] = {
         "Asleep with other timers": [TIMERS],
         "Standby timer": [1, 1],
         "Power, estimated": [4],
-        "Spin-ups by cause": [4],  # read, write, both, other
+        "Spin-ups by cause": [-1],
+        "Who wakes it": [-1, -1, -1],
         "Spin-up wait": [1],
         "Rated life used": [KINDS],
         "Missed spin-ups": [1],

@@ -103,7 +103,14 @@ def read(history: History, since: int) -> dict[str, DiskHistory]:
             Period(one.began_wall_ns, one.ended_wall_ns, one.state, one.active_ns) for one in spans
         )
         spin_ups.setdefault(disk, []).extend(
-            SpinUp(one.at_wall_ns, one.observed, one.cause or "", one.actor or "", one.wait_ns)
+            SpinUp(
+                one.at_wall_ns,
+                one.observed,
+                one.cause or "",
+                one.actor or "",
+                one.wait_ns,
+                one.place or "",
+            )
             for one in cycles
         )
     return {

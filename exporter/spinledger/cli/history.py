@@ -14,16 +14,22 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 from spinledger.cli.arguments import DISK_HELP, add_config, configuration
 from spinledger.cli.bar import Bar
 from spinledger.cli.exporter import NoExporter, add_exporter, listening
+from spinledger.cli.screen import clean
 from spinledger.errors import BadInput, Unavailable
+from spinledger.model import SECOND
 from spinledger.store import export
 from spinledger.store.history import History, read
+from spinledger.wakers import sentence
 from spinledger.web.snapshot_json import Json
 from spinledger.words import hours_minutes
+
+NEWEST = 20  # spin-ups listed
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -54,7 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
         for part in parts:
             sys.stdout.write(part.decode("utf-8"))
     else:
-        print("\n".join(table(json.loads(b"".join(parts)))))
+        history = json.loads(b"".join(parts))
+        print("\n".join([*table(history), *spin_ups(history)]))
     return 0
 
 
@@ -145,4 +152,25 @@ def table(history: Json) -> list[str]:
             f"  {day['date']:14} {asleep:>7} {spinning:>9} {active:>7} {unknown:>8} "
             f"{unobserved:>11} {day['cycles']:9}"
         )
+    return lines
+
+
+def spin_ups(history: Json) -> list[str]:
+    """The newest spin-ups, each with cause, who, where and wait as far as these are known."""
+    cycles = sorted(history["cycles"], key=lambda one: (-one["at"], one["disk"]))
+    if not cycles:
+        return []
+    shown = cycles[:NEWEST]
+    width = max(len(one["disk"]) for one in shown)
+    more = ""
+    if len(cycles) > NEWEST:
+        more = f" (the newest {NEWEST} of {len(cycles)}; --json has all)"
+    lines = ["", f"SPIN-UPS{more}"]
+    for one in shown:
+        at = datetime.fromtimestamp(one["at"]).strftime("%Y-%m-%d %H:%M:%S")
+        wait_s = one["wait_seconds"]
+        wait_ns = None if wait_s is None else round(wait_s * SECOND)
+        given = (one["cause"] or "", one["actor"] or "", one["place"] or "")
+        words = sentence(*given, wait_ns) if one["observed"] else "from the drive's counter"
+        lines.append(clean(f"  {at}  {one['disk']:{width}}  {words}").rstrip())
     return lines

@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 from spinledger import strip
 from spinledger.app.examining import observe
 from spinledger.app.pages import zone_of
-from spinledger.cli import screen, strips, weekly
+from spinledger.cli import screen, strips, weekly, who
 from spinledger.cli.arguments import add_config, configuration
 from spinledger.cli.exporter import (
     DAY_S,
@@ -175,7 +175,7 @@ def render(page: Screen, picture: Picture, week: bool = False, brief: bool = Fal
     elif disks:
         shown = [line for line in table(page, COLUMNS, _rows(picture)) if line]
         notes = _legend(picture, shown)
-    lines += shown
+    lines += [*shown, *([] if brief else who.lines(page, snapshot))]
     notes += _notes(picture, week)
     if notes:
         lines.append("")

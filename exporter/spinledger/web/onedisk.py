@@ -5,13 +5,13 @@ Rules: as the page of all disks; every chart has its figures in words or in a ta
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView, Snapshot
-from spinledger.model import DAY, SECOND
-from spinledger.strip import NO_HISTORY, DiskHistory, SpinUp, strip
-from spinledger.web import night, status
+from spinledger.model import DAY
+from spinledger.strip import NO_HISTORY, DiskHistory, strip
+from spinledger.web import night, status, who
 from spinledger.web.charts import WhatIf, curve, day_bars, what_if
 from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
@@ -59,7 +59,8 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
             _strips(view, recent, context, now),
             legend(quiet),
             _days(view, recent, context, now),
-            _spin_ups(recent, context),
+            _spin_ups(snapshot, view, histories, context),
+            who.table(snapshot.disks, histories, now, only=view.disk.wake_group),
             _timers(view),
             '<div class="pair">',
             _facts("Wear", _wear(view, context, now)),
@@ -144,31 +145,21 @@ def _limits(view: DiskView) -> str:
     )
 
 
-def _spin_ups(history: DiskHistory, context: PageContext) -> str:
-    newest = history.spin_ups[: -NEWEST - 1 : -1]
+def _spin_ups(
+    snapshot: Snapshot, view: DiskView, histories: Mapping[str, DiskHistory], context: PageContext
+) -> str:
+    """The newest, each in words."""
+    history = histories.get(view.disk.identity, NO_HISTORY)
+    newest = who.newest(view, snapshot.disks, histories, NEWEST, context.tz)
     if not newest:
         return ""
     many = f"The newest {len(newest)} of {len(history.spin_ups)} in {DAYS} days."
-    if not any(spin_up.cause or spin_up.actor or spin_up.wait is not None for spin_up in newest):
+    if not any(one.cause or one.actor or one.wait is not None for one in history.spin_ups):
         many += " Their causes are unknown."
-    rows = "".join(f"<li>{_spin_up(spin_up, context)}</li>" for spin_up in newest)
+    rows = "".join(f"<li>{words}</li>" for words in newest)
     return (
         f'<section><h2>Newest spin-ups</h2><p class="soft">{many}</p>'
         f'<ol class="columns">{rows}</ol></section>'
-    )
-
-
-def _spin_up(spin_up: SpinUp, context: PageContext) -> str:
-    """When, and as far as it is known: what moved, for whom, how long the request waited."""
-    parts = [_when(spin_up, context), safe(spin_up.cause)]
-    parts += [f"by {safe(spin_up.actor)}"] if spin_up.actor else []
-    parts += [f"waited {duration(spin_up.wait / SECOND)}"] if spin_up.wait is not None else []
-    return ", ".join(part for part in parts if part)
-
-
-def _when(spin_up: SpinUp, context: PageContext) -> str:
-    return time_tag(spin_up.at, context.tz) + (
-        "" if spin_up.observed else " (from the drive's counter)"
     )
 
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
 from spinledger.facts import DiskView, Snapshot
-from spinledger.web import night, status, tables
+from spinledger.web import night, status, tables, who
 from spinledger.web.context import PageContext
 from spinledger.web.frame import definitions, footer, legend, page, shading
 from spinledger.web.html import marked_up, safe
@@ -44,7 +44,7 @@ def overview(
         body = f"<p>No rotating disk found.</p>{skipped}{footer(history)}"
         return page("Spinledger", "Spinledger", body, context, now)
     want = wanted(query)
-    histories = context.histories(now - max(want.shown.span_ns, night.RECENT_NS), now)
+    histories = context.histories(now - max(want.shown.span_ns, night.RECENT_NS, who.SPAN_NS), now)
     found = night.nights(disks, histories, context.calendars(), now)
     lately = weeks(found, histories, now, context.tz)
     quiet = shading(context)
@@ -59,6 +59,7 @@ def overview(
             legend(quiet),
             *sections(disks, histories, lately, want, now, context, quiet),
             tables.week_table([lately[view.disk.identity] for view in disks], folded),
+            who.table(disks, histories, now, folded=folded),
             tables.energy_table(disks, context.tariff(), folded),
             skipped,
             footer(history),

@@ -15,6 +15,9 @@ Rules of this form:
      "week": [{"disk", "slept_last_night_ratio", "slept_enough", "cycles", "cycles_per_day",
        "budget_per_day", "over_limit", "cycles_by_hour": [24 counts], "life_kind",
        "life_used_ratio", "years_left": [early, late], "life", "life_ends_soon"}],
+     "wakers": [{"actor", "wake_group", "disks": [IDENTITY], "wakes_day", "wakes_week",
+       "wakes_month", "spin_ups_day", "spin_ups_week", "spin_ups_month", "share_ratio",
+       "waited_seconds", "place"}], most wakes in 30 days first,
      "exporter": {KEY: [{"labels": {NAME: TEXT}, "value": NUMBER}]},
      "skipped": [{"kernel_name": "loop0", "reason": "virtual"}],
      "disks": [{"disk": IDENTITY, "kernel_name", "nodes": [..], "transport", "model", "serial",
@@ -49,6 +52,7 @@ from spinledger.model import SECOND, Finding, Histogram, Number, Policy
 from spinledger.web.context import PageContext
 from spinledger.web.night import RECENT_NS, night_json, nights
 from spinledger.web.week import week_json, weeks
+from spinledger.web.who import SPAN_NS, who_json
 
 VERSION = 1
 
@@ -74,15 +78,16 @@ def snapshot_json(snapshot: Snapshot) -> Json:
 
 
 def summary_json(snapshot: Snapshot, context: PageContext) -> Json:
-    """What the server adds from recent history: the keys host, zone, nights and week."""
+    """What the server adds from recent history: host, zone, nights, week, wakers."""
     now = snapshot.wall_ns
-    histories = context.histories(now - RECENT_NS, now)
+    histories = context.histories(now - max(RECENT_NS, SPAN_NS), now)
     found = nights(snapshot.disks, histories, context.calendars(), now)
     return {
         "host": context.host,
         "zone": context.zone,
         "nights": night_json(found, now, context.tz),
         "week": week_json(weeks(found, histories, now, context.tz)),
+        "wakers": who_json(snapshot.disks, histories, now),
     }
 
 

@@ -223,7 +223,7 @@ def test_a_disk_shows_its_history() -> None:
         {identity: DiskHistory((Period(WALL_NS - DAY, WALL_NS, "standby", 0),), (spin_up,))}
     )
     text = one_disk(whole, whole.disks[0], context)
-    assert "</time>, read, by backup &lt;nightly&gt;, waited 9 s</li>" in text
+    assert "</time>, read by backup &lt;nightly&gt;, waited 9 s</li>" in text
     assert "1 spin-up on 2 recorded days" in text
     # 90 spin-ups in the 30 days of `state_seconds`, 1200 s timer: 3 a day.
     assert '<th scope="row">20 min</th><td class="num">3</td>' in text
