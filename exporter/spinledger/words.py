@@ -23,6 +23,29 @@ STATES = {
     "unobserved": "unobserved",
 }
 
+_NO_STATE = {
+    "timeout": "it did not answer in time",
+    "rejected": "the drive, or a bridge before it, rejects the probe",
+    "no_registers": "the answer came without registers: a bridge does not pass them on",
+    "status_clear": "its link was just reset, or it is in Sleep mode",
+    "device_error": "the drive reports an error",
+    "host_error": "the kernel or the controller could not send the probe",
+    "reserved": "it answers with a value that the standard does not define",
+    "malformed": "its answer is damaged",
+    "other_sense": "its answer does not say the power state",
+    "permission": "this program is not permitted to send a probe",
+    "gone": "the device went away",
+    "prober_down": "the process that sends probes is being started again",
+    "withheld": "the kernel was stopping the disk",
+}
+_NO_LONGER = "refused: "
+
+
+def why(reason: str) -> str:
+    """Why a state is not known: the words for a `model.Reason`; other texts stay as they are."""
+    words = _NO_STATE.get(reason.removeprefix(_NO_LONGER), reason)
+    return f"no longer probed: {words}" if reason.startswith(_NO_LONGER) else words
+
 
 # Durations
 

@@ -38,7 +38,7 @@ from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, 
 from spinledger.config.settings import Config
 from spinledger.strip import NO_HISTORY, DiskHistory
 from spinledger.web.snapshot_json import Json, snapshot_json
-from spinledger.words import STATES, local, lower_first, short_duration
+from spinledger.words import STATES, local, lower_first, short_duration, why
 
 WATCH_EVERY_S = 2.0
 HISTORY_EVERY_S = 60.0
@@ -310,7 +310,9 @@ def _notes(picture: Picture, week: bool) -> list[str]:
     for disk in disks:
         if disk["state"] == "unknown" and live:
             unknown.setdefault(disk["why"], []).append(disk["kernel_name"])
-    notes += [f"{_named(names)}: state unknown: {why}." for why, names in unknown.items()]
+    notes += [
+        f"{_named(names)}: state unknown: {why(reason)}." for reason, names in unknown.items()
+    ]
     for absent in snapshot["exporter"].get("absent_since", ()):
         lasted = short_duration(snapshot["at_wall"] - absent["value"])
         notes.append(f"{absent['labels'].get('disk', '?')}: absent for {lasted}.")

@@ -10,7 +10,7 @@ from __future__ import annotations
 from spinledger.facts import Awake, Facts, Restless
 from spinledger.model import DAY, SECOND, Reason
 from spinledger.whatif.energy import break_even_s, net_joules
-from spinledger.words import duration
+from spinledger.words import duration, why
 
 SILENCE_ENDS = 3.5
 """In timers: by this idle age the drive has not been probed for one and a half timers, so that our
@@ -95,7 +95,7 @@ def state_refused(facts: Facts) -> str:
         return ""
     counts = facts.totals.failures
     lasting_kinds = (Reason.REJECTED, Reason.NO_REGISTERS)
-    return ", ".join(f"{r}: {n} times" for r in lasting_kinds if (n := counts.get(r, 0)))
+    return "; ".join(f"{n} times: {why(r)}" for r in lasting_kinds if (n := counts.get(r, 0)))
 
 
 def capability_missing(facts: Facts) -> str:

@@ -14,7 +14,7 @@ from spinledger.web import runbooks
 from spinledger.web.context import PageContext
 from spinledger.web.frame import glyph
 from spinledger.web.html import marked_up, safe
-from spinledger.words import STATES, duration, lower_first, plural
+from spinledger.words import STATES, duration, lower_first, plural, why
 
 NAMES = 8  # disks named in one
 COARSE_S = 600  # from here on, whole minutes
@@ -33,8 +33,8 @@ def state(view: DiskView, now: int) -> str:
     word = STATES[view.state.value]
     if view.facts.condition is not None:
         word += f" ({view.facts.condition.value})"
-    why = f": {safe(view.facts.why)}" if view.facts.why else ""
-    return f"{glyph(view.state.value)}{word} {_lasting(view, now)}{why}"
+    unknown = f": {safe(why(view.facts.why))}" if view.facts.why else ""
+    return f"{glyph(view.state.value)}{word} {_lasting(view, now)}{unknown}"
 
 
 def short_state(view: DiskView) -> str:
