@@ -258,7 +258,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            lambda v: _rated(v, lambda rated: rated.used_ratio)),
     Metric("spinledger_disk_rated_life_end_timestamp_seconds", GAUGE, "seconds",
            ("kind", "bound"), 6,
-           "When the rating will be used up at the pace so far; absent while that is too short.",
+           "When the rating will be used up: early and late bound a 90 % prediction interval.",
            _rated_life_end),
     Metric("spinledger_disk_rated_life_horizon_seconds", GAUGE, "seconds", (), 1,
            "Warn when the rated life ends sooner than this.",

@@ -61,12 +61,12 @@ class DriveCounters:
         for kind, rating in ratings(policy, self.worn).items():
             count = None if self.worn is None else getattr(self.worn, _COUNTED[kind])
             ends = self._ends(kind, rating.cycles)
-            dates = (None, None, None) if ends is None else (ends.early, ends.middle, ends.late)
+            dates = (None, None, None) if ends is None else ends[:3]
             found[kind] = Rated(rating.cycles, rating.source, used_ratio(count, rating), *dates)
         return found
 
     def _ends(self, kind: str, cycles: int) -> Projection | None:
-        """Worked out once a reading and rating, since it costs some milliseconds."""
+        """Worked out once a reading and rating, since a year of days takes a while."""
         if self.wall_ns is None:
             return None
         if (kind, cycles) not in self._projected:
