@@ -84,6 +84,7 @@ class CycleWindow:
     count: int
     limit: int
     reached_wall_ns: int | None  # when a spin-up last brought the count to the limit
+    since_wall_ns: int | None = None  # when that began, without a break of `budget.HOLD_NS`
 
     @property
     def used_ratio(self) -> float:
@@ -180,6 +181,14 @@ class HeadParking(NamedTuple):
     lasted_ns: int
 
 
+class Retracts(NamedTuple):
+    """What the drive's counters gained over the last days on which they were read."""
+
+    retracts: int  # emergency retracts of the heads
+    power_cycles: int
+    lasted_ns: int
+
+
 class Bracket(NamedTuple):
     """A time between two bounds, nanoseconds."""
 
@@ -218,7 +227,12 @@ class Facts:
 
     disk: Disk
     policy: Policy
+    sampled_ns: int  # boot clock
     sampled_wall_ns: int
+    unsampled_ns: int  # how long ago that was, where it is longer than usual; else 0
+    absent_ns: int | None  # for how long the disk has been gone; None while it is here
+    new_since: tuple[str, ...]  # disks of which the first record is younger than its absence
+    found_wall_ns: Mapping[str, int]  # since when findings hold, by code
     state: State  # never unobserved: then unknown
     why: str  # why unknown; "" otherwise
     condition: Condition | None
@@ -250,14 +264,18 @@ class Facts:
     timer_restarted: bool  # probes restart its timer
     disturbed_wall_ns: int | None  # the last disturbance by a probe
     bare_commands: int  # samples since it last slept in which others' commands moved no sector
+    probed: bool  # it is probed for its state, or a probe is unanswered
+    unobserved_wall_ns: int | None  # when its counters last showed missed spin-ups repeatedly
     # What findings are judged by
     awake: Awake | None
     last_day_ns: Mapping[State, int]
     sleeps: Sleeps | None
     repeated: Repeated | None
     restless: Restless | None
+    used_wall_ns: int | None  # when others last moved much (`awake.MUCH_SECTORS`)
     wait_medians: WaitMedians | None
     parking: HeadParking | None
+    retracts: Retracts | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +319,7 @@ class ExporterFacts:
     config_ok: bool  # the last load of the configuration succeeded
     config_loaded_wall_s: float
     unmatched_entries: int  # of `disks` in the configuration
+    may_be_suspended: bool  # this host sleeps at times, by the configuration
     watched: int
     skipped: tuple[tuple[str, str], ...]  # kernel name, reason
     absent_wall_ns: Mapping[str, int]  # by identity: since when a known disk is not here
@@ -317,3 +336,4 @@ class Snapshot:
     wall_ns: int
     disks: tuple[DiskView, ...]
     exporter: ExporterFacts
+    absent: tuple[DiskView, ...] = ()  # known, and not here: their last facts

@@ -197,6 +197,8 @@ class Policy:
     disturbance_limit: int = 3  # then the drive is no longer probed
     horizon_s: float = 3 * 365.25 * 86400
     quiet_asleep_min: float = 0.5
+    may_be_absent: bool = False  # its removal is nothing to report
+    absent_for_ns: int = 30 * DAY  # then an absent disk counts as removed for good
     actor_limit: int = 8
 
 
@@ -454,6 +456,14 @@ class Histogram:
     sum: float
 
 
+class Severity(StrEnum):
+    """What a finding asks for, the worst first; the first two are severities of alerts."""
+
+    PAGE = "page"  # act now
+    TICKET = "ticket"  # act within some working days
+    NOTE = "note"  # no alert
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A sentence about one disk or the host, with evidence and what to try."""
@@ -466,3 +476,5 @@ class Finding:
     caution: str
     ask_first: str = ""  # whose document to read, or whom to ask, before trying
     innocent: tuple[str, ...] = ()  # other explanations, each with what rules it out
+    since_wall_ns: int | None = None  # since when it holds; None: not known
+    severity: Severity = Severity.NOTE

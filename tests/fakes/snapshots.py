@@ -141,6 +141,7 @@ def snapshot(*views: DiskView, number: int = 7) -> Snapshot:
         config_ok=True,
         config_loaded_wall_s=1.0,
         unmatched_entries=1,
+        may_be_suspended=False,
         watched=len(views),
         skipped=(("loop0", "virtual"), ("zram0", "virtual")),
         absent_wall_ns={"wwn-0x5000c500a1b2ffff": WALL_NS - 86_400 * SECOND},

@@ -26,7 +26,7 @@ from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
 from spinledger.loop.settings import settings
 from spinledger.metrics.collector import render_text
-from spinledger.model import HOUR, SECOND, State, Tick
+from spinledger.model import HOUR, SECOND, Gone, State, Tick
 from spinledger.sim.clocks import SteppedClock
 from spinledger.sim.rehearse import PromptStore
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
@@ -44,7 +44,8 @@ ledger: {keep_spans: 400d}
 schedules:
   nights: {zone: Europe/Prague, windows: ["daily 22:00-06:00"]}
 what_if: {timers: [5m, 10m, 20m], spinup: 10s, waits_per_day: 5}
-limits: {probe_disturbances: 3, rated_life_horizon: 3y, quiet_asleep_min: 0.5, actors: 8}
+limits:
+  {probe_disturbances: 3, rated_life_horizon: 3y, quiet_asleep_min: 0.5, actors: 8, absent_for: 30d}
 disks:
   - match: {all: true}
     budget_per_day: 24
@@ -161,6 +162,31 @@ def test_a_reload_holds_at_once_and_as_a_whole(tmp_path: Path) -> None:
         assert view.policy.declared_ns == 1800 * SECOND
 
 
+def test_what_holds_of_absent_disks_and_a_sleeping_host_is_reloaded(tmp_path: Path) -> None:
+    """An absent disk is a finding until the file says that it may be absent, or for how long; that
+    a host may be suspended is exported at once."""
+    run = Run(tmp_path, BEFORE)
+    loop = run.watch(0.2)
+    gone = next(iter(loop.accounts.values()))
+    loop.record_gone(Gone(gone.disk.identity, run.clock.now()))
+    run.clock.wait(run.clock.now() + HOUR // 2, [])
+    for text, found in (
+        (BEFORE, ["absent"]),
+        (BEFORE + "    may_be_absent: true\n", []),
+        (BEFORE.replace("absent_for: 30d", "absent_for: 20m"), []),
+        (BEFORE + "may_be_suspended: true\n", ["absent"]),
+    ):
+        run.file.write_text(text, encoding="utf-8")
+        assert loop.settings.reload()
+        policy = loop.settings.policy(gone.disk)
+        recording.adopt(gone, policy, loop.settings.calendar(policy))
+        loop.publish(run.clock.now(), force=True)
+        newest = run.kept.snapshots[-1]
+        (view,) = newest.absent
+        assert [one.code for one in view.findings] == found
+        assert newest.exporter.may_be_suspended is ("may_be_suspended" in text)
+
+
 # Key by key, on one account
 
 
@@ -190,6 +216,8 @@ CHANGES: Mapping[str, Change] = {
     "limits.probe_disturbances": Change("probe_disturbances: 3", "probe_disturbances: 1"),
     "limits.rated_life_horizon": Change("rated_life_horizon: 3y", "rated_life_horizon: 9y"),
     "limits.quiet_asleep_min": Change("quiet_asleep_min: 0.5", "quiet_asleep_min: 0.9"),
+    "limits.absent_for": Change("absent_for: 30d", "absent_for: 1h", shows=False),
+    "disks.#.may_be_absent": Change("    watch: full", "    may_be_absent: true", shows=False),
     "disks.#.budget_per_day": Change("budget_per_day: 24", "budget_per_day: 2"),
     "disks.#.rated.load": Change("load: 600000", "load: 300000"),
     "disks.#.rated.start_stop": Change("start_stop: 50000", "start_stop: 10000"),
@@ -209,6 +237,7 @@ CHANGES: Mapping[str, Change] = {
 ELSEWHERE = {
     "listen": "needs a restart; tests/unit/config/test_current.py",
     "ledger.path": "needs a restart; tests/unit/config/test_current.py",
+    "may_be_suspended": "a metric of the exporter; below",
     "ledger.keep_spans": "the ledger file's own; tests/integration/store",
     "web.tls_and_users": "refused; tests/unit/config/test_current.py",
     "wear.cross_check": "starts a program; tests/integration/test_cross_check_wired.py",

@@ -55,7 +55,9 @@ EVERY_CODE = (
 )
 
 
-def _finding(alert: str, code: str, summary: str, *also: str, brief: bool = True) -> Base:
+def _finding(
+    alert: str, code: str, summary: str, *also: str, brief: bool = True, of_disk: bool = True
+) -> Base:
     """An alert that carries a finding; with all other findings it stays silent."""
 
     def of(disk: Labels, one: str, value: float) -> Series:
@@ -71,10 +73,25 @@ def _finding(alert: str, code: str, summary: str, *also: str, brief: bool = True
         ],
         [Fired({**FULL, "code": code}, f"{PLATE} on INSTANCE {summary}")],
         brief=brief,
+        of_disk=of_disk,
     )
 
 
 FINDINGS = (
+    _finding(
+        "DiskAwakeInQuietHours",
+        "awake_in_quiet_hours",
+        "is awake in its quiet hours, although it is hardly used",
+    ),
+    _finding("DiskCyclesUnobserved", "unobserved_cycles", "spins up more often than is observed"),
+    _finding(
+        "DiskEmergencyRetracts",
+        "retracts_rising",
+        "retracts its heads in an emergency again and again",
+    ),
+    _finding("DiskStateUnknown", "state_unknown", "has had an unknown power state for an hour"),
+    _finding("DiskSampleStale", "not_sampled", "has not been sampled for five minutes or longer"),
+    _finding("DiskVanished", "absent", "is gone", brief=False, of_disk=False),
     _finding(
         "DiskNotPermitted",
         "capability_missing",

@@ -15,11 +15,14 @@ from typing import Any
 import pytest
 import yaml
 
+from rules.build import ALERTS as TABLE
 from rules.build import HERE as RULES
 from rules.build import texts
 from rules.latency import PAGE, TICKET, reached_s
 from spinledger.findings.judge import ALWAYS, CODES
-from spinledger.model import MINUTE, SECOND, Cycle, Policy
+from spinledger.findings.texts import POOL_TABLE as POOL_ROWS
+from spinledger.findings.texts import TABLE as ROWS
+from spinledger.model import MINUTE, SECOND, Cycle, Policy, Severity
 from spinledger.wear.budget import RecentCycles
 from tests.packs.cases import BASES
 from tests.packs.contract import CONTRACT, EVERY_LABEL
@@ -118,13 +121,29 @@ def test_alert_is_tested_firing_and_silent(alert: Rule) -> None:
 
 
 def test_each_expression_on_a_finding_is_the_same_but_for_its_codes() -> None:
-    """So what the mutants of one show holds for all of them."""
+    """So what the mutants of one show holds for all of them. Frozen output is evidence of absence
+    alone: that has no `unless`."""
     shapes = {
-        re.sub(r'code=~?"[^"]*"', "code", rule["expr"])
+        re.sub(r'code=~?"[^"]*"', "code", rule["expr"]): rule["alert"]
         for rule in ALERTS
         if "spinledger_disk_finding{" in rule["expr"]
     }
-    assert len(shapes) == 1
+    plain, *others = sorted(shapes, key=len)
+    assert shapes[plain] == "DiskVanished"
+    assert len(others) == 1
+    assert others[0].startswith(plain.rstrip())
+
+
+def test_every_alert_about_a_disk_has_its_finding() -> None:
+    """Each names codes that the exporter has, no code belongs to two alerts, and the finding has
+    the alert's severity; findings without an alert are notes."""
+    named = [(code, alert.severity) for alert in TABLE for code in alert.codes]
+    assert all(bool(alert.codes) == alert.name.startswith("Disk") for alert in TABLE)
+    rows = [row.words for row in ROWS] + [row.words for row in POOL_ROWS]
+    severities = {words.code: words.severity for words in rows}
+    asked = {code: one.value for code, one in severities.items() if one is not Severity.NOTE}
+    assert dict(named) == asked
+    assert len(named) == len(dict(named))
 
 
 def test_findings_that_alerts_read_are_exported_from_zero() -> None:

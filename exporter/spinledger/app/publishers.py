@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import signal
 import socket
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
 from spinledger.facts import Snapshot
 from spinledger.loop import Loop
+from spinledger.loop.publishing import aged
 from spinledger.metrics.collector import render_text
 from spinledger.model import SECOND
 
@@ -21,14 +23,17 @@ TEXTFILE_EVERY_NS = 15 * SECOND
 class Latest:
     """Keeps the newest snapshot for the web server; replacing a reference is atomic."""
 
-    def __init__(self) -> None:
+    def __init__(self, now: Callable[[], int] | None = None) -> None:
+        """`now`: the boot clock, nanoseconds, by which a snapshot may be old."""
         self.snapshot: Snapshot | None = None
+        self.now = now
         self._taken = False
 
     def current(self) -> Snapshot | None:
-        """The newest snapshot."""
-        self._taken = self._taken or self.snapshot is not None
-        return self.snapshot
+        """The newest snapshot, judged by its age."""
+        newest = self.snapshot
+        self._taken = self._taken or newest is not None
+        return newest if newest is None or self.now is None else aged(newest, self.now())
 
     def taken(self) -> bool:
         """True once one was asked for."""

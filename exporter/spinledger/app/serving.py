@@ -73,6 +73,7 @@ def serve(serving: Serving) -> int:
         ports = _simulated(serving, current, publishers, signals, restored.wall_ns)
     else:
         ports = _real(publishers, signals)
+    latest.now = ports.clock.now
     # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
     keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:

@@ -118,7 +118,7 @@ def _show(arguments: argparse.Namespace, picture: Picture) -> bool:
         else:
             sys.stdout.write("\n".join(lines) + "\n")
     sys.stdout.flush()
-    return any(disk["findings"] for disk in picture.snapshot["disks"])
+    return any(disk["findings"] for disk in _judged(picture.snapshot))
 
 
 class Source:
@@ -181,7 +181,7 @@ def render(page: Screen, picture: Picture, week: bool = False, brief: bool = Fal
         lines.append("")
     for note in notes:
         lines += paragraph(page, "", note)
-    for finding in _grouped(disks):
+    for finding in _grouped(_judged(snapshot)):
         lines += ["", *_finding(page, finding, brief or week)]
     return lines
 
@@ -193,7 +193,7 @@ def _head(picture: Picture) -> str:
         return f"{moment}  No rotating disk found."
     counts = {state: sum(disk["state"] == state for disk in disks) for state in COUNTED}
     each = ", ".join(f"{count} {STATES[state]}" for state, count in counts.items() if count)
-    number = len(_grouped(disks))
+    number = len(_grouped(_judged(picture.snapshot)))
     found = {0: "no findings", 1: "1 finding below"}.get(number, f"{number} findings below")
     plural = "disk" if len(disks) == 1 else "disks"
     return f"{moment}  {len(disks)} {plural}: {each}; {found}"
@@ -371,6 +371,11 @@ def _proposals(disks: Sequence[Json]) -> list[str]:
 def _named(names: Sequence[str]) -> str:
     shown = ", ".join(names[:NAMES])
     return shown if len(names) <= NAMES else f"{shown} and {len(names) - NAMES} more"
+
+
+def _judged(snapshot: Json) -> list[Json]:
+    """Disks with findings or none, those that are gone last."""
+    return [*snapshot["disks"], *snapshot.get("absent", ())]
 
 
 def _grouped(disks: Sequence[Json]) -> list[list[tuple[str, Json]]]:

@@ -112,7 +112,9 @@ def _config(found: Found, zone: str | None) -> Config:
             probe_disturbances=_get(found, "limits", "probe_disturbances"),
             rated_life_horizon_ns=_get(found, "limits", "rated_life_horizon"),
             quiet_asleep_min=_get(found, "limits", "quiet_asleep_min"),
+            absent_for_ns=_get(found, "limits", "absent_for"),
         ),
+        may_be_suspended=_get(found, "may_be_suspended"),
         rules=rules,
         defaults=_per_disk(found.tree.get("defaults", {})),
         identity_aliases=MappingProxyType(

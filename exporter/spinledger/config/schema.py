@@ -93,6 +93,12 @@ PER_DISK = (
         "full: the kernel's counters and probes; counters: never probed; off: not at all; "
         "default: full, on USB counters",
     ),
+    Field(
+        "may_be_absent",
+        Kind("true or false", values.truth),
+        None,
+        "true: its removal is no finding and no alert; default: true on USB",
+    ),
 )
 
 FIELDS = (
@@ -200,6 +206,18 @@ FIELDS = (
         number(0, 1, "0.5"),
         "0.5",
         "share of a quiet window that a disk should sleep, 0 to 1",
+    ),
+    Field(
+        "limits.absent_for",
+        span("10m", "100y", "30d"),
+        "30d",
+        "an absent disk counts as removed for good after that",
+    ),
+    Field(
+        "may_be_suspended",
+        Kind("true or false", values.truth),
+        "false",
+        "true: this host sleeps at times, so silence of the exporter is no alert",
     ),
     Field(
         "disks.#.match.identity",

@@ -51,6 +51,7 @@ class Limits:
     probe_disturbances: int
     rated_life_horizon_ns: int
     quiet_asleep_min: float  # 0 to 1
+    absent_for_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +95,7 @@ class Config:
     tariff: Tariff | None
     what_if: WhatIf
     limits: Limits
+    may_be_suspended: bool  # this host sleeps at times
     rules: tuple[Rule, ...]
     defaults: PerDisk
     identity_aliases: Mapping[str, str]  # earlier identity -> present identity
@@ -146,6 +148,12 @@ class Config:
             disturbance_limit=self.limits.probe_disturbances,
             horizon_s=self.limits.rated_life_horizon_ns / SECOND,
             quiet_asleep_min=self.limits.quiet_asleep_min,
+            may_be_absent=(
+                disk.transport == "usb"
+                if found["may_be_absent"] is None
+                else found["may_be_absent"]
+            ),
+            absent_for_ns=self.limits.absent_for_ns,
             actor_limit=self.limits.actors,
         )
 
@@ -190,7 +198,9 @@ class Config:
                 "probe_disturbances": limits.probe_disturbances,
                 "rated_life_horizon": duration_text(limits.rated_life_horizon_ns),
                 "quiet_asleep_min": limits.quiet_asleep_min,
+                "absent_for": duration_text(limits.absent_for_ns),
             },
+            "may_be_suspended": self.may_be_suspended,
             "disks": [
                 {
                     "match": {rule.by: rule.pattern or True},

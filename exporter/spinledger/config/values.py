@@ -248,6 +248,13 @@ def true(text: str) -> bool:
     return True
 
 
+def truth(text: str) -> bool:
+    """True or false."""
+    if text.lower() not in ("true", "yes", "on", "false", "no", "off"):
+        raise unfit(f"{shown(text)} is not true or false", "write true or false")
+    return text.lower() in ("true", "yes", "on")
+
+
 def quiet_name(text: str) -> str:
     """A schedule's name as a disk refers to it, or `none`."""
     return text if text == NONE else schedule_name(text)

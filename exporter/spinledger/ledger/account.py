@@ -137,6 +137,7 @@ class Account:
     source_lost: int = 0  # the same, by the source's own count
     present: bool = True
     absent_since_wall_ns: int | None = None
+    found: dict[str, int] = field(default_factory=dict)  # code of a finding -> since when, wall
     reading: Worn | None = None  # the last accepted reading of the drive's own counters
     observed_since_reading: int = 0  # cycles recorded since then
     powered: bool = False  # the drive was here all the time since then

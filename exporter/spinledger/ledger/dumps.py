@@ -78,6 +78,7 @@ _PLAIN = (
     "cycle_number",
     "present",
     "absent_since_wall_ns",
+    "found",
     "observed_since_reading",
     "powered",
     "cross_checked_ns",

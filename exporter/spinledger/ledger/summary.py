@@ -9,13 +9,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import accumulate
 
-from spinledger.facts import Bracket, Disagreement, Facts, QuietNow, Totals
+from spinledger.facts import (
+    Bracket,
+    Disagreement,
+    Facts,
+    HeadParking,
+    QuietNow,
+    Retracts,
+    Totals,
+)
 from spinledger.findings.restarts import compared
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
     Account,
     Probing,
     holds_back,
+    may_probe,
     probing_ended,
     timer_ns,
 )
@@ -32,10 +41,16 @@ def summary(account: Account) -> Facts:
     stretch = account.open_stretch()
     totals = lifetime(account)
     worn = account.reading
+    parked, retracted = folds.loads_and_starts.totals(), folds.retracts.totals()
     return Facts(
         disk=account.disk,
         policy=policy,
+        sampled_ns=account.at_ns,
         sampled_wall_ns=account.at_ns + account.wall_offset_ns,
+        unsampled_ns=0,
+        absent_ns=None,
+        new_since=(),
+        found_wall_ns=account.found,
         state=State.UNKNOWN if account.state is State.UNOBSERVED else account.state,
         why=_why(account),
         condition=account.condition,
@@ -65,13 +80,17 @@ def summary(account: Account) -> Facts:
         timer_restarted=bool(probing.restarter),
         disturbed_wall_ns=probing.disturbed_wall_ns,
         bare_commands=probing.signals,
+        probed=probing.mute or may_probe(account),
+        unobserved_wall_ns=folds.missed.totals(),
         awake=folds.since_sleep.totals(stretch),
         last_day_ns=folds.last_day.totals(stretch),
         sleeps=folds.last_sleeps.totals(stretch, policy),
         repeated=folds.intervals.repeated(stretch.ended_ns, policy),
         restless=folds.intervals.restless(stretch, policy),
+        used_wall_ns=folds.last_use.totals(stretch),
         wait_medians=folds.wait_times.totals(),
-        parking=folds.loads_and_starts.totals(),
+        parking=None if parked is None else HeadParking(*parked),
+        retracts=None if retracted is None else Retracts(*retracted),
     )
 
 

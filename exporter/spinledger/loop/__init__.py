@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from operator import attrgetter
 
 from spinledger import sampler
 from spinledger.codec.reply import STATE_PROBES
@@ -20,12 +19,11 @@ from spinledger.ledger import recording
 from spinledger.ledger.account import Account, may_read
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping, identified, reopen
-from spinledger.loop.publishing import Publishing
+from spinledger.loop.publishing import Publishing, differ
 from spinledger.loop.settings import Settings
 from spinledger.loop.waking import WakeTracing
 from spinledger.model import (
     Answered,
-    Counted,
     Disk,
     Entry,
     Gone,
@@ -319,6 +317,7 @@ class Loop:
             config_ok=config_ok,
             config_loaded_wall_s=loaded_wall_s,
             unmatched_entries=len(self.unmatched),
+            may_be_suspended=settings.may_be_suspended(),
             watched=sum(account.present for account in known),
             skipped=self.skipped,
             absent_wall_ns={
@@ -374,7 +373,7 @@ class Loop:
         entries = recording.record_tick(account, tick)
         entries += recording.record_counted(account, fact, ours)
         sampler.note_counted(account, before, fact, ours)
-        if entries or before is None or _differ(before, fact):
+        if entries or before is None or differ(before, fact):
             self._recorded(account.disk.identity, entries)
 
     def _deadline(self, account: Account, now_ns: int) -> None:
@@ -472,13 +471,3 @@ class Loop:
             if probe is not None and not account.probing.mute:
                 wake = min(wake, probe.deadline_ns)
         return wake
-
-
-_moving = attrgetter(
-    "requests", "sectors_read", "sectors_written", "flushes", "in_flight", "runtime_status"
-)
-
-
-def _differ(before: Counted, fact: Counted) -> bool:
-    """True when anything moved at all."""
-    return fact.in_flight > 0 or _moving(fact) != _moving(before)

@@ -20,6 +20,7 @@ class Settings:
     fast_ns: Callable[[], int]  # how often the kernel's counters are read
     loaded: Callable[[], tuple[bool, float]] = lambda: (True, 0.0)  # the last load: good, when
     unmatched: Callable[[Sequence[Disk]], Sequence[str]] = lambda disks: ()  # entries, in words
+    may_be_suspended: Callable[[], bool] = lambda: False
     identity: Callable[[str], str] = lambda name: name  # present identity of an earlier one
     reload: Callable[[], bool] = lambda: False  # read the file again; True where it is in force
 
@@ -33,6 +34,7 @@ def settings(current: CurrentConfig) -> Settings:
         fast_ns=lambda: current.config.cadence.fast_ns,
         loaded=current.loaded,
         unmatched=current.unmatched,
+        may_be_suspended=lambda: current.config.may_be_suspended,
         identity=current.identity,
         reload=current.reload,
     )

@@ -176,6 +176,7 @@ def _findings(view: DiskView) -> Values:
     return {
         (code, disk.wake_group, disk.model, disk.serial): held
         for code, held in exported(view).items()
+        if code == "absent" or view.facts.absent_ns is None
     }
 
 
@@ -315,7 +316,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Estimated energy lost by standby too short for the cost of its spin-up.",
            lambda v: _one(v.facts.totals.lost_j)),
     # Findings, freshness, and our own probes
-    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 12,
+    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 24,
            "1 while the finding holds; its sentence is in /snapshot.", _findings),
     Metric("spinledger_disk_last_sample_timestamp_seconds", GAUGE, "seconds", (), 1,
            "When the kernel's counters of this disk were last read.",
@@ -337,6 +338,9 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Probes by this exporter that woke the drive or restarted its timer.",
            lambda v: _by(v.facts.totals.disturbances)),
 )
+
+FINDING_ROW = next(row for row in DISK_ROWS if row.name == "spinledger_disk_finding")
+"""The one row that a disk that is gone has."""
 
 
 def _own(value: Callable[[ExporterFacts], Values]) -> Callable[[Rendered], Values]:
@@ -365,6 +369,9 @@ EXPORTER_ROWS: tuple[Metric[Rendered], ...] = (
     Metric("spinledger_config_unmatched_entries", GAUGE, "", (), 0,
            "Entries of `disks` in the configuration that match no disk.",
            _own(lambda e: _one(e.unmatched_entries))),
+    Metric("spinledger_may_be_suspended", GAUGE, "", (), 0,
+           "1 if this host sleeps at times, by its configuration: then its silence is no alert.",
+           _own(lambda e: _one(int(e.may_be_suspended)))),
     Metric("spinledger_ledger_commit_timestamp_seconds", GAUGE, "seconds", (), 0,
            "When the ledger was last written to its file.",
            _ledger(lambda one: _time(one.committed_wall_ns or None))),

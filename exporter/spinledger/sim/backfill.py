@@ -18,6 +18,7 @@ from spinledger.findings.judge import ALWAYS
 from spinledger.metrics.catalogue import (
     DISK_ROWS,
     EXPORTER_ROWS,
+    FINDING_ROW,
     HISTOGRAM,
     STATESET,
     From,
@@ -106,6 +107,8 @@ class Backfill:
                 if whole or row.key in EVERY_STEP:
                     only = None if whole else EVERY_STEP[row.key]
                     self._write(row, view.disk.identity, row.values(view), only)
+        for view in snapshot.absent:
+            self._write(FINDING_ROW, view.disk.identity, FINDING_ROW.values(view), None)
         rendered = Rendered(snapshot, snapshot.wall_ns, 0)
         for own in _written(EXPORTER_ROWS):
             self._write(own, "", own.values(rendered), None)

@@ -13,11 +13,11 @@ two boots' clocks, taken from wall time, the only clock both share.
 
 from __future__ import annotations
 
-from bisect import bisect_right, insort
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Mapping
 from functools import lru_cache
 from math import exp, lgamma, log, sqrt
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 from spinledger.errors import Misuse
 from spinledger.facts import CycleWindow
@@ -34,6 +34,9 @@ WINDOWS: Mapping[str, int] = {
 LONGEST = 30 * DAY
 KEPT = 2 * LONGEST
 """So that the longest window can be counted as of any moment of the last 30 days."""
+
+HOLD_NS = 6 * HOUR
+"""For so long after a spin-up brought a window to its limit the disk counts as over it."""
 
 _LONG_AGO = -(1 << 63)
 FALSE_ONSETS_PER_YEAR = 1e-3
@@ -72,6 +75,12 @@ def _upper_tail_at_most(allowed: float, mean: float) -> int:
     return 0
 
 
+class _Reached(NamedTuple):
+    seen_ns: int  # the newest spin-up that was considered
+    last_ns: int | None
+    began_ns: int | None
+
+
 class RecentCycles:
     """Fold: observed spin-ups of the last days, one by one, and how they compare with the budget.
 
@@ -83,7 +92,7 @@ class RecentCycles:
 
     def __init__(self) -> None:
         self._at: list[int] = []  # nanoseconds of the boot clock, ascending
-        self._reached: dict[tuple[int, int], tuple[int, int | None]] = {}
+        self._reached: dict[tuple[int, int], _Reached] = {}
 
     def step(self, entry: Entry, policy: Policy) -> None:
         """Take one cycle."""
@@ -100,26 +109,27 @@ class RecentCycles:
         for name, length in WINDOWS.items():
             count = len(self._at) - bisect_right(self._at, now_ns - length)
             limit = cycle_limit(policy.budget_per_day, length)
-            reached = self._last_reached(length, limit)
-            if reached is not None and now_ns - reached > LONGEST:
-                reached = None
-            windows[name] = CycleWindow(
-                count, limit, None if reached is None else reached + offset_ns
-            )
+            last, began = self._last_reached(length, limit)
+            if last is None or began is None or now_ns - last > LONGEST:
+                windows[name] = CycleWindow(count, limit, None)
+            else:
+                windows[name] = CycleWindow(count, limit, last + offset_ns, began + offset_ns)
         return windows
 
-    def _last_reached(self, length: int, limit: int) -> int | None:
-        """When a spin-up last brought a window to its limit; looks at new spin-ups only."""
-        seen, reached = self._reached.get((length, limit), (_LONG_AGO, None))
-        for last in range(len(self._at) - 1, limit - 2, -1):
-            if self._at[last] < seen:
-                break
-            if self._at[last - limit + 1] > self._at[last] - length:
-                reached = self._at[last]
-                break
+    def _last_reached(self, length: int, limit: int) -> tuple[int | None, int | None]:
+        """When a spin-up last brought a window to its limit, and since when that has not paused
+        for `HOLD_NS`; only new spin-ups are considered.
+        """
+        seen, last, began = self._reached.get((length, limit), _Reached(_LONG_AGO, None, None))
+        for place in range(max(limit - 1, bisect_left(self._at, seen)), len(self._at)):
+            at = self._at[place]
+            if self._at[place - limit + 1] > at - length:
+                if last is None or at - last >= HOLD_NS:
+                    began = at
+                last = at
         if self._at:
-            self._reached[(length, limit)] = (self._at[-1], reached)
-        return reached
+            self._reached[(length, limit)] = _Reached(self._at[-1], last, began)
+        return last, began
 
     def rebase(self, offset_ns: int) -> None:
         """Move the kept times to another boot's clock: new time = old time + offset."""

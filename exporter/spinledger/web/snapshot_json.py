@@ -33,11 +33,14 @@ Rules of this form:
          "idle_watts", "standby_watts", "active_watts", "watts_source", "spinup_joules", "quiet",
          "whatif_standby_seconds": [..], "whatif_spinup_seconds", "waits_per_day",
          "disturbance_limit", "rated_life_horizon_seconds",
-         "quiet_asleep_min_ratio", "actor_limit"},
+         "quiet_asleep_min_ratio", "actor_limit", "may_be_absent", "absent_for_seconds"},
        "samples": as "exporter",
        "histograms": {KEY: {"buckets": [{"le": 60.0, "count": 2}], "count": 3, "sum": 9.5}},
-       "findings": [{"code", "sentence", "evidence", "suggestion", "caution", "ask_first",
-         "innocent": [..]}]}]}
+       "findings", the worst first: [{"code", "severity": page, ticket or note,
+         "since_timestamp_seconds", "sentence", "evidence", "suggestion", "caution", "ask_first",
+         "innocent": [..]}]}],
+     "absent": known disks that are not here: [{"disk", "kernel_name": when last seen, "model",
+       "serial", "pool", "wake_group", "findings": as above}]}
 """
 
 from __future__ import annotations
@@ -74,6 +77,7 @@ def snapshot_json(snapshot: Snapshot) -> Json:
             {"kernel_name": name, "reason": reason} for name, reason in snapshot.exporter.skipped
         ],
         "disks": [_disk(view) for view in snapshot.disks],
+        "absent": [_absent(view) for view in snapshot.absent],
     }
 
 
@@ -135,6 +139,19 @@ def _disk(view: DiskView) -> Json:
     }
 
 
+def _absent(view: DiskView) -> Json:
+    disk = view.disk
+    return {
+        "disk": disk.identity,
+        "kernel_name": disk.kernel_name,
+        "model": disk.model,
+        "serial": disk.serial,
+        "pool": disk.pool,
+        "wake_group": disk.wake_group,
+        "findings": [_finding(one) for one in view.findings],
+    }
+
+
 def _policy(policy: Policy) -> Json:
     declared = policy.declared_ns
     return {
@@ -162,6 +179,8 @@ def _policy(policy: Policy) -> Json:
         "rated_life_horizon_seconds": policy.horizon_s,
         "quiet_asleep_min_ratio": policy.quiet_asleep_min,
         "actor_limit": policy.actor_limit,
+        "may_be_absent": policy.may_be_absent,
+        "absent_for_seconds": policy.absent_for_ns / SECOND,
     }
 
 
@@ -193,6 +212,10 @@ def _histogram(histogram: Histogram) -> Json:
 def _finding(finding: Finding) -> Json:
     return {
         "code": finding.code,
+        "severity": finding.severity.value,
+        "since_timestamp_seconds": (
+            None if finding.since_wall_ns is None else finding.since_wall_ns / SECOND
+        ),
         "sentence": finding.sentence,
         "evidence": finding.evidence,
         "suggestion": finding.suggestion,

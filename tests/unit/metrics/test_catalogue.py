@@ -109,6 +109,7 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 ADDED = {  # ours, beyond the contract
     "spinledger_render_failures": ("gauge", ()),
+    "spinledger_may_be_suspended": ("gauge", ()),
 }
 
 Row = Metric[DiskView] | Metric[Rendered]

@@ -149,8 +149,8 @@ def test_findings_come_first_and_once() -> None:
     """Three disks with one finding share one sentence, before any strip."""
     whole, histories = shelf(8)
     text = overview(whole, context_of(histories))
-    assert text.count("This is finding probes_disturb<") == 1
-    assert text.index("This is finding probes_disturb") < text.index('class="strip"')
+    assert text.count("This is finding over_cycle_limit<") == 1
+    assert text.index("This is finding over_cycle_limit") < text.index('class="strip"')
     assert "<h2>1 finding</h2>" in text
     assert '<h2>Findings</h2><p class="soft">None.</p>' in overview(snapshot(view(1)), EMPTY)
 
