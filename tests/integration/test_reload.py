@@ -180,6 +180,7 @@ def test_what_holds_of_absent_disks_and_a_sleeping_host_is_reloaded(tmp_path: Pa
         assert loop.settings.reload()
         policy = loop.settings.policy(gone.disk)
         recording.adopt(gone, policy, loop.settings.calendar(policy))
+        loop.publishing.changed.add(gone.disk.identity)
         loop.publish(run.clock.now(), force=True)
         newest = run.kept.snapshots[-1]
         (view,) = newest.absent

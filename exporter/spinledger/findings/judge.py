@@ -36,7 +36,7 @@ ALWAYS = frozenset(
     }
 )
 CODES: tuple[str, ...] = (*(row.code for row in TABLE), *(row.code for row in POOL_TABLE))
-EXPORTED = 24
+EXPORTED = 18
 """Series of `spinledger_disk_finding` a disk may have; that of the metric catalogue."""
 
 _RANK = {severity: rank for rank, severity in enumerate(Severity)}
