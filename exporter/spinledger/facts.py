@@ -98,9 +98,12 @@ class Rated(NamedTuple):
     cycles: int
     source: str  # configured, or the drive's log
     used_ratio: float | None
-    early_wall_ns: int | None = None  # when it will be used up
+    early_wall_ns: int | None = None  # when it will be used up: a 90 % prediction interval
     middle_wall_ns: int | None = None
     late_wall_ns: int | None = None
+    counted: int | None = None  # by the drive
+    pace_per_day: float | None = None  # of the last year at most; None: too short a record
+    unseen: str = ""  # what that record is too short to show, in words
 
 
 class QuietNow(NamedTuple):

@@ -20,6 +20,7 @@ from spinledger.cli import (
     rehearse,
     replay,
     serve,
+    wear,
 )
 from spinledger.config.near import nearest, shown
 from spinledger.errors import BadInput, Refusal, Unavailable
@@ -31,6 +32,7 @@ COMMANDS = {
     "config": (config, "print a commented configuration for the disks found"),
     "decode": (decode, "decode sense data: the power state it reports"),
     "history": (history, "print the recorded spans, spin-ups and days"),
+    "wear": (wear, "show the drive's counters, and when a rating will be used up"),
     "capture": (capture, "record which program uses which disk, as a trace for replay"),
     "replay": (replay, "calculate what other standby timers would have done"),
     "rehearse": (rehearse, "run the exporter on simulated disks, a month in a minute"),

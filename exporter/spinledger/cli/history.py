@@ -94,14 +94,15 @@ def _from_file(path: Path, arguments: argparse.Namespace, form: str) -> Iterator
     now_ns = time.time_ns()
     if arguments.since:
         export.since_ns(arguments.since, now_ns)
-    history = _read(path)
+    history = ledger_history(path)
     query = export.query_of(history, arguments.disk, arguments.since, now_ns)
     write = {"csv": export.csv_of, "openmetrics": export.openmetrics_of}.get(form, export.json_of)
     bar = Bar("reading")
     return _encoded(write(history, query, bar.show), bar)
 
 
-def _read(path: Path) -> History:
+def ledger_history(path: Path) -> History:
+    """What a ledger file holds. Raises BadInput."""
     try:
         if not os.path.isfile(path):
             raise BadInput(str(path), "there is no such file", "name a ledger file")

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, NamedTuple, cast
 
 from spinledger.config.naming import identify
-from spinledger.model import MILLISECOND, Entry, Explained, Reading, Worn
+from spinledger.ledger.dumps import load_disk
+from spinledger.model import MILLISECOND, Disk, Entry, Explained, Reading, Worn
 from spinledger.store.days import (
     COUNTERS,
     Day,
@@ -115,6 +116,11 @@ class History:
             names = (*nodes, disk.get("serial", ""), *disk.get("aliases", ()))
             known[identity] = tuple(filter(None, names))
         return identify(known, name, "--disk")
+
+    def disk(self, identity: str) -> Disk | None:
+        """The disk as it was last seen; None where that is not known."""
+        known = cast(Mapping[str, Any], self._accounts.get(identity, {})).get("disk")
+        return load_disk(known) if known else None
 
     def spans(self, disk: str | None = None, since: int = ALWAYS) -> Iterator[PastSpan]:
         """Spans that ended after `since`."""

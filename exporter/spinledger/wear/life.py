@@ -60,9 +60,17 @@ class DriveCounters:
         found = {}
         for kind, rating in ratings(policy, self.worn).items():
             count = None if self.worn is None else getattr(self.worn, _COUNTED[kind])
+            one = Rated(rating.cycles, rating.source, used_ratio(count, rating), counted=count)
             ends = self._ends(kind, rating.cycles)
-            dates = (None, None, None) if ends is None else ends[:3]
-            found[kind] = Rated(rating.cycles, rating.source, used_ratio(count, rating), *dates)
+            if ends is not None:
+                one = one._replace(
+                    early_wall_ns=ends.early,
+                    middle_wall_ns=ends.middle,
+                    late_wall_ns=ends.late,
+                    pace_per_day=ends.pace,
+                    unseen=ends.unseen,
+                )
+            found[kind] = one
         return found
 
     def _ends(self, kind: str, cycles: int) -> Projection | None:

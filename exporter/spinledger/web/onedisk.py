@@ -224,7 +224,7 @@ def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
         share = "" if rated.used_ratio is None else f", {percent(rated.used_ratio)} used"
         facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated.cycles)}{share}"))
     if end := used_up(view, now, context):
-        facts.append(("Rating used up at this pace", end))
+        facts.append(("Rating used up at this pace (90 % interval)", end))
     refused = [
         f"{number(count)} {_REFUSED.get(reason, safe(reason))}"
         for reason, count in view.facts.totals.rejected.items()

@@ -98,6 +98,8 @@ def used_up(view: DiskView, now: int, context: PageContext) -> str:
         return ""
     if soonest.early_wall_ns <= now:
         return "already"
-    late = soonest.late_wall_ns or soonest.early_wall_ns
+    if soonest.late_wall_ns is None:
+        return f"{month(soonest.early_wall_ns, context.tz)} or later"
+    late = soonest.late_wall_ns
     first, last = (month(at, context.tz) for at in (soonest.early_wall_ns, late))
     return first if first == last else f"{first} to {last}"

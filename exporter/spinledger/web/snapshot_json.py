@@ -34,6 +34,7 @@ Rules of this form:
          "whatif_standby_seconds": [..], "whatif_spinup_seconds", "waits_per_day",
          "disturbance_limit", "rated_life_horizon_seconds",
          "quiet_asleep_min_ratio", "actor_limit", "may_be_absent", "absent_for_seconds"},
+       "wear": the drive's counters and ratings, as `spinledger wear --json` (wear.shown),
        "samples": as "exporter",
        "histograms": {KEY: {"buckets": [{"le": 60.0, "count": 2}], "count": 3, "sum": 9.5}},
        "findings", the worst first: [{"code", "severity": page, ticket or note,
@@ -52,6 +53,7 @@ from typing import Any
 from spinledger.facts import DiskView, Snapshot
 from spinledger.metrics.catalogue import DISK_ROWS, EXPORTER_ROWS, From, Metric, Rendered
 from spinledger.model import SECOND, Finding, Histogram, Number, Policy
+from spinledger.wear.shown import wear_json
 from spinledger.web.context import PageContext
 from spinledger.web.night import RECENT_NS, night_json, nights
 from spinledger.web.week import week_json, weeks
@@ -129,6 +131,7 @@ def _disk(view: DiskView) -> Json:
             None if view.facts.untouched_wall_ns is None else view.facts.untouched_wall_ns / SECOND
         ),
         "policy": _policy(view.policy),
+        "wear": wear_json(view.facts.counters, view.facts.counters_wall_ns, view.facts.rated),
         "samples": _samples(DISK_ROWS, view),
         "histograms": {
             row.key: _histogram(values)

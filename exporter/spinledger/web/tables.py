@@ -43,8 +43,8 @@ def week_table(weeks: Iterable[Week], folded: bool) -> str:
         "Last night is the share asleep of the last quiet hours, or of the last 24 hours without "
         "quiet hours. Spin-ups are those of the last seven days, and the hours of the day in which "
         "they came. Life used is the drive&#x27;s counters divided by its rated cycles; life left "
-        "is until the rating is used up at this pace. A rating is a design figure; it does not "
-        "forecast a failure."
+        "is until the rating is used up at this pace (90 % interval). A rating is a design figure; "
+        "it does not forecast a failure."
     )
     return _table("The last 7 days", about, WEEK, rows, "", folded)
 

@@ -25,6 +25,8 @@ def test_the_whole_form() -> None:
     shown = DiskView(replace(plain.facts, totals=totals), (finding,))
     whole = through(replace(snapshot(shown), absent=(view(1),)))
     samples, histograms = (whole["disks"][0].pop(key) for key in ("samples", "histograms"))
+    wear = whole["disks"][0].pop("wear")
+    assert wear == {"counters": {}, "read_timestamp_seconds": None, "ratings": []}
     exporter = whole.pop("exporter")
     assert exporter["disks_skipped"] == [{"labels": {"reason": "virtual"}, "value": 2}]
     assert samples["state_seconds"][1] == {"labels": {"state": "idle"}, "value": 125.5}
