@@ -54,7 +54,7 @@ DOWN = one(
         [
             *(raw("up", target, "1+0x10 0+0x2000") for target in (ATTIC, DOME, OTHER)),
             *(raw(BUILD, target, "1+0x10 stale") for target in (ATTIC, DOME, OTHER)),
-            raw("spinledger_may_be_suspended", ATTIC, "1+0x10 stale"),
+            raw("spinledger_may_be_suspended", {**ATTIC, "relabelled": "yes"}, "1+0x10 stale"),
             raw("spinledger_may_be_suspended", DOME, "0+0x10 stale"),
             raw("spinledger_may_be_suspended", OTHER, "0+0x10 stale"),
         ],

@@ -46,25 +46,18 @@ LEFT_OUT = frozenset(
 EVERY_STEP: Mapping[str, frozenset[Labels] | None] = {
     "info": None,
     "power_state": frozenset({("standby",), ("unknown",)}),
-    "spinning_since": None,
     "state_seconds": None,
-    "cycles": None,
     "recent_cycles": frozenset({("1d",), ("30d",)}),
     "cycle_limit_used_ratio": frozenset({("1d",), ("7d",), ("30d",)}),
     "cycle_limit_reached": None,
     "rated_life_used_ratio": None,
     "rated_life_end": frozenset({("start_stop", "late"), ("load", "late")}),
     "rated_life_horizon_seconds": None,
-    "quiet_active": None,
-    "quiet_began": None,
     "quiet_window_asleep_ratio": None,
     "quiet_window_asleep_min_ratio": None,
     "quiet_window_observed_ratio": None,
     "quiet_window_end": None,
-    "declared_standby_seconds": None,
     "finding": frozenset((code,) for code in ALWAYS),
-    "last_sample": None,
-    "probe_given_up": None,
 }
 """Keys of a disk that a rule's expression reads, and with which first labels (None: any). The
 exporter's own series are few and come at every step."""
