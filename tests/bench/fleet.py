@@ -2,7 +2,7 @@
 
 Rules: a page has the series of the keep-list and no other, 24 disks a host, values that move as an
 exporter's do. It is night: quiet hours have begun, and a third of the disks is spinning. On every
-fiftieth host a pool of four runs away. One scrape in ten of each host fails.
+fiftieth host a pool of four runs away and is awake. One scrape in ten of each host fails.
 A page is made once a second and kind of host; a host's own page is that with its number put in.
 """
 
@@ -52,6 +52,7 @@ def _own(now: float) -> Iterator[tuple[str, Value]]:
     yield "spinledger_ledger_commit_timestamp_seconds", round(now, 3)
     yield "spinledger_ledger_damaged_total", 0
     yield "spinledger_ledger_write_failing", 0
+    yield "spinledger_may_be_suspended", 0
     yield "spinledger_render_failures", 0
 
 
@@ -69,13 +70,9 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
     )
     for name in ("standby", "unknown"):
         yield "disk_power_state", f',spinledger_disk_power_state="{name}"', int(name == state)
-    if state == "idle":
-        yield "disk_spinning_since_timestamp_seconds", "", round(now - 600, 3)
     for place, name in enumerate(("active", "idle", "standby", "unknown", "unobserved")):
         recorded = 1e6 + 1000.25 * place + (passed if name == state else 0.0)
         yield "disk_state_seconds_total", f',state="{name}"', round(recorded, 3)
-    yield "disk_cycles_total", ',observed="yes"', 1000 + number + int(passed / _HOUR)
-    yield "disk_cycles_total", ',observed="no"', 3
     for window, count in (("1d", 4), ("30d", 60)):
         yield "disk_recent_cycles", f',window="{window}"', 10 * count if runs_away else count
     for window in ("1d", "7d", "30d"):
@@ -93,17 +90,14 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
             round(_BEGAN + 4000 * _DAY),
         )
     yield "disk_rated_life_horizon_seconds", "", 1095 * _DAY
-    yield "disk_quiet_active", "", 1
-    yield "disk_quiet_began_timestamp_seconds", "", round(_BEGAN - 3 * _HOUR)
     yield "disk_quiet_window_asleep_ratio", "", 0.9
     yield "disk_quiet_window_asleep_min_ratio", "", 0.5
     yield "disk_quiet_window_observed_ratio", "", 1
     yield "disk_quiet_window_end_timestamp_seconds", "", round(_BEGAN - 3 * _HOUR)
-    yield "disk_declared_standby_seconds", "", 1200
     yield "disk_last_sample_timestamp_seconds", "", round(now, 3)
-    yield "disk_probe_given_up", "", 0
     for code in sorted(ALWAYS):
-        yield "disk_finding", f'{names},code="{code}"', 0
+        held = int(runs_away and code == "awake_in_quiet_hours")
+        yield "disk_finding", f'{names},code="{code}"', held
 
 
 class Pages(BaseHTTPRequestHandler):
