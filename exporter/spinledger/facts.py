@@ -21,7 +21,7 @@ from spinledger.model import Condition, Disk, Finding, Histogram, Policy, Reason
 class Tried(NamedTuple):
     """What a standby timer would have done."""
 
-    spin_downs: int
+    spin_ups: int  # a sleep still open is none yet
     asleep_ns: int
 
 
@@ -66,7 +66,7 @@ def _less(now: Any, then: Any) -> Any:
             key: _less(value, then[key]) if key in then else value for key, value in now.items()
         }
     if isinstance(now, Tried):
-        return Tried(now.spin_downs - then.spin_downs, now.asleep_ns - then.asleep_ns)
+        return Tried(now.spin_ups - then.spin_ups, now.asleep_ns - then.asleep_ns)
     return now - then
 
 

@@ -2,7 +2,8 @@
 
 Rules: the same numbers in all three; seconds are exact to the nanosecond; what is undefined is null
 in JSON, empty in CSV, a dash in the table. With --absorb the figures are those of the first seed,
-and the spread over all seeds stands beside them.
+the spread over all seeds stands beside them, and the recommendation is judged over all of them.
+A cycle is a spin-up; a sleep that is still open at the end is none yet.
 """
 
 from __future__ import annotations
@@ -18,7 +19,16 @@ from spinledger.errors import Misuse
 from spinledger.model import SECOND
 from spinledger.quiet.hours import Calendar
 from spinledger.whatif.energy import COMPETITIVE_BOUND, break_even_s
-from spinledger.whatif.replay import Choice, Outcome, Part, Replay, Terms, Worth
+from spinledger.whatif.replay import (
+    CAUTION,
+    DEFAULT_TIMERS_NS,
+    Choice,
+    Outcome,
+    Part,
+    Replay,
+    Terms,
+    Worth,
+)
 from spinledger.words import duration, timer
 
 Figures = dict[str, Any]
@@ -48,7 +58,13 @@ class Setting:
     def replay(self) -> Replay:
         """A fresh replay."""
         tz = self.calendar.tz if self.calendar else time_zone(self.zone)
-        return Replay(self.timers_ns, self.spinup_ns, self.calendar, tz)
+        return Replay(self.tried_ns, self.spinup_ns, self.calendar, tz)
+
+    @property
+    def tried_ns(self) -> tuple[int, ...]:
+        """The timers, and for the advice the usual ones that are longer."""
+        longest = max(self.timers_ns)
+        return (*self.timers_ns, *(usual for usual in DEFAULT_TIMERS_NS if usual > longest))
 
     @property
     def clock(self) -> str:
@@ -82,6 +98,7 @@ def report(
             "standby_seconds": seconds(choice.standby_ns),
             "ata_timer_code": timer_code(choice.standby_ns),
             "reason": choice.reason,
+            "caution": CAUTION if choice.worth else "",
         },
         "reference": {
             "break_even_seconds": break_even_s(terms.watts, terms.spinup_j),
@@ -167,12 +184,12 @@ def table(
 ) -> list[str]:
     """Lines for people: figures a timer, a plot, the recommendation, what it assumes."""
     terms = setting.terms
-    head = ["timer", "cycles", "a day", "waits/d", "asleep", "net kWh/y"]
+    head = ["timer", "spin-ups", "a day", "waits/d", "asleep", "net kWh/y"]
     head += [f"{terms.currency}/y"] if terms.per_kwh is not None else []
     head += ["quiet asleep h", "rest asleep h"] if setting.calendar else []
     rated = terms.rated_start_stop is not None or terms.rated_load is not None
     head += ["rating/y"] if rated else []
-    head += ["cycles by seed"] if len(runs) > 1 else []
+    head += ["spin-ups by seed"] if len(runs) > 1 else []
     body = [head]
     for index, worth in enumerate(worths):
         outcome = worth.outcome
@@ -221,13 +238,12 @@ def _advice(choice: Choice, setting: Setting) -> list[str]:
     lines = [f"Recommended: {choice.reason}"]
     if choice.worth is not None:
         code = timer_code(choice.standby_ns)
-        lines.append(f"ATA timer code: {code or 'there is none for this timer'}.")
         waits = choice.worth.outcome.waits_by_hour
         lines.append(
             f"To set: ATA timer code {code}." if code else "ATA has no code for this timer."
         )
         lines.append(f"Waits by hour of day, {setting.clock}; {_scale(waits)}:")
-        lines += ["  00    06    12    18", f"  {replay_plot.hours(waits)}"]
+        lines += ["  00    06    12    18", f"  {replay_plot.hours(waits)}", CAUTION]
     gap = break_even_s(terms.watts, terms.spinup_j)
     pays = (
         "Sleep saves no energy at these watts"

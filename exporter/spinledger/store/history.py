@@ -174,6 +174,18 @@ class History:
         except (KeyError, TypeError, ValueError):
             return None
 
+    def open_gap(self, disk: str) -> PastGap | None:
+        """The time since the last I/O of others, up to the last tick; None when not known."""
+        account = cast(Mapping[str, Any], self._accounts.get(disk, {}))
+        try:
+            io_ns, offset_ns = account["io_ns"], account["wall_offset_ns"]
+            began = account["opened_ns"] if io_ns is None else io_ns
+            unseen = account["unseen_ns"]
+            ended = max(account["at_ns"], self._at_ns) if unseen is None else unseen
+        except (KeyError, TypeError):
+            return None
+        return PastGap(disk, began + offset_ns, max(0, ended - began), True)
+
     def _days(self, disk: str | None, since: int, spans: bool = True) -> Iterator[DiskDay]:
         """Days with what is not in them yet."""
         first = day_of(since)

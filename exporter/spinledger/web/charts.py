@@ -51,7 +51,7 @@ def what_if(view: DiskView) -> WhatIf | None:
     return WhatIf(
         days,
         tuple(timer_ns / SECOND for timer_ns, _ in tried),
-        tuple(one.spin_downs / days for _, one in tried),
+        tuple(one.spin_ups / days for _, one in tried),
         tuple(one.asleep_ns / SECOND / watched for _, one in tried),
         None if present is None else present / SECOND,
         view.facts.totals.cycles / days,
