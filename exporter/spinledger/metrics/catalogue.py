@@ -298,7 +298,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Advanced power management level; absent if unsupported or disabled.",
            lambda v: _one(v.facts.apm_level or None)),
     Metric("spinledger_disk_whatif_cycles_total", COUNTER, "", ("standby_seconds",), 6,
-           "Spin-ups there would have been with that standby timer; a sleep still open is none yet.",
+           "Spin-ups there would have been with that standby timer; an open sleep is none yet.",
            lambda v: {(seconds_label(timer),): tried.spin_ups
                       for timer, tried in v.facts.totals.whatif.items()}),
     Metric("spinledger_disk_whatif_asleep_seconds_total", COUNTER, "seconds",
