@@ -20,7 +20,7 @@ from spinledger.config.current import CurrentConfig, say
 from spinledger.config.load import find, load
 from spinledger.config.settings import Config
 from spinledger.config.zones import host_zone, time_zone
-from spinledger.device.clock import RealClock
+from spinledger.device.clock import RealClock, synchronised
 from spinledger.device.cross_check import SmartctlCrossChecker, files_of
 from spinledger.device.discovery import Discovery
 from spinledger.device.kernel_counters import SysfsCounters
@@ -200,6 +200,7 @@ def _real(publishers: Sequence[Latest | TextFile], signals: Signals) -> Ports:
         prober=ProcessProber(),
         publishers=publishers,
         wakers=(signals,),
+        synchronised=synchronised,
     )
 
 

@@ -22,6 +22,7 @@ from spinledger.loop.keeping import Keeping, identified, reopen
 from spinledger.loop.publishing import Publishing, differ
 from spinledger.loop.settings import Settings
 from spinledger.loop.waking import WakeTracing
+from spinledger.loop.walltime import Ticks
 from spinledger.model import (
     Answered,
     Disk,
@@ -58,6 +59,7 @@ class Ports:
     publishers: Sequence[Publisher]
     wakes: WakeSource | None = None  # what woke a disk, where that can be known
     wakers: Sequence[Source] = ()  # signals: they only end a wait
+    synchronised: Callable[[], bool] | None = None  # a time server set the clock; None: not judged
 
 
 @dataclass(slots=True)
@@ -81,11 +83,13 @@ class Loop:
     unmatched: Sequence[str] = ()  # entries of `disks` that match no disk, in words
     publishing: Publishing = field(init=False)
     tracing: WakeTracing = field(init=False)
-    ticked: Tick | None = None  # the last time that was read
+    ticks: Ticks = field(init=False)
+    waiting: bool = False  # nothing is recorded while the clock is years ahead
 
     def __post_init__(self) -> None:
         self.publishing = Publishing(self.ports.publishers)
         self.tracing = WakeTracing(self.ports.wakes)
+        self.ticks = Ticks(self.ports.clock, self.ports.synchronised)
 
     def run(self, until_ns: int | None = None) -> None:
         """Go on until `stopping`, or until the boot clock reads `until_ns`."""
@@ -110,17 +114,18 @@ class Loop:
         self.end()
 
     def begin(self) -> None:
-        """Open the accounts that were kept, then find the disks."""
+        """Open the accounts that were kept, then find the disks; both wait for a sane clock."""
         now_ns = self.ports.clock.now()
-        settings = self.settings
-        if self.keeping is not None:
-            reopened = reopen(
-                self.keeping,
-                self._tick(now_ns),
-                settings.policy,
-                settings.calendar,
-                settings.identity,
-            )
+        keeping, wall_ns = self.keeping, self.ports.clock.wall()
+        self.ticks.begin(now_ns, keeping.restored.wall_ns if keeping is not None else 0)
+        self.waiting = self.ticks.far_ahead(now_ns, wall_ns)
+        if self.waiting:
+            doubt = self.ticks.doubt(now_ns, wall_ns)
+            self._say_first(f"{doubt}; nothing is recorded until the clock is set")
+            return
+        if keeping is not None:
+            settings, tick = self.settings, self.ticks.at(now_ns)
+            reopened = reopen(keeping, tick, settings.policy, settings.calendar, settings.identity)
             self.accounts = reopened.accounts
             if reopened.lost:
                 self.publishing.from_zero = True
@@ -133,12 +138,14 @@ class Loop:
         now_ns = self.ports.clock.now()
         self._count_all(now_ns)
         if self.keeping is not None:
-            self.keeping.finish(self.accounts, self._tick(now_ns))
+            kept = self.keeping.restored
+            last = Tick(kept.at_ns, kept.wall_ns, kept.boot_id, 0)
+            self.keeping.finish(self.accounts, last if self.waiting else self.ticks.at(now_ns))
         self.publish(now_ns, force=True)
 
     def reload(self) -> None:
         """Read the configuration again, and let it hold from a sample taken now on."""
-        if not self.settings.reload():
+        if not self.settings.reload() or self.waiting:
             return
         now_ns = self.ports.clock.now()
         self._count_all(now_ns)
@@ -174,6 +181,12 @@ class Loop:
 
     def tick(self, now_ns: int) -> None:
         """The kernel's counters of all disks, then the probes that are due, then a snapshot."""
+        if self.waiting:
+            self.begin()
+            if self.waiting:
+                self.publish(now_ns)
+                return
+            self.settings.say("the clock of this host is set; recording begins")
         self._count_all(now_ns)
         self._take_wakes(now_ns)
         cross_check_free = self.cross_checking is not None and self.cross_checking.free(
@@ -191,10 +204,12 @@ class Loop:
             if probe is not None:
                 self._send(account, probe)
         self._note(now_ns)
+        if self.ticks.doubted:
+            self._say_first(f"{self.ticks.doubted}; time goes on with the kernel's boot clock")
         self.publish(now_ns)
         if self.keeping is not None:
             self.keeping.ticked()
-            self.keeping.commit_if_due(self.accounts, self._tick(now_ns))
+            self.keeping.commit_if_due(self.accounts, self.ticks.at(now_ns))
 
     def listen(self, until_ns: int) -> None:
         """Wait, then take what arrived."""
@@ -223,6 +238,8 @@ class Loop:
             self.keeping.landed()
         if ports.discoverer in ready:
             for change in ports.discoverer.changes(now_ns):
+                if self.waiting:
+                    continue
                 if isinstance(change, Seen):
                     self.record_seen(self._identified(change))
                 else:
@@ -239,7 +256,7 @@ class Loop:
             return False
         account = self.accounts.get(disk.identity)
         if account is None:
-            tick = self._tick(fact.at_ns)
+            tick = self.ticks.at(fact.at_ns)
             account = recording.open_account(disk, policy, tick, settings.calendar(policy))
             self.accounts[disk.identity] = account
             self._recorded(disk.identity, ())
@@ -329,17 +346,10 @@ class Loop:
             cross_checks=None if checking is None else checking.counts(self.accounts),
         )
 
-    def _tick(self, now_ns: int) -> Tick:
-        """That boot time with its wall time, read once for all disks."""
-        if self.ticked is None or self.ticked.at_ns != now_ns:
-            clock = self.ports.clock
-            self.ticked = Tick(now_ns, clock.wall(), clock.boot_id(), clock.suspended())
-        return self.ticked
-
     def _note(self, now_ns: int) -> None:
         """Keep what was recorded before anybody may see it."""
         if self.keeping is not None:
-            self.keeping.note(self.accounts, self._tick(now_ns))
+            self.keeping.note(self.accounts, self.ticks.at(now_ns))
 
     def _survey(self) -> None:
         """What depends on which disks are here."""
@@ -358,7 +368,7 @@ class Loop:
             self._say_first(sentence)
 
     def _count_all(self, now_ns: int) -> None:
-        tick = self._tick(now_ns)
+        tick = self.ticks.at(now_ns)
         for account in self.accounts.values():
             if account.present:
                 self._count(account, tick)
