@@ -142,6 +142,8 @@ class Account:
     observed_since_reading: int = 0  # cycles recorded since then
     powered: bool = False  # the drive was here all the time since then
     cross_checked_ns: int | None = None  # when the cross-check last gave counters
+    shifts: dict[str, int] = field(default_factory=dict)  # counter -> what our count is ahead by
+    waiting: dict[str, list[int]] = field(default_factory=dict)  # wear.continuing.Waiting
     doubts: dict[str, list[int]] = field(default_factory=dict)  # counter -> ours, the second's
     base: Totals | None = (
         None  # what exported counters start from, after a stop that lost something

@@ -83,6 +83,8 @@ _PLAIN = (
     "powered",
     "cross_checked_ns",
     "doubts",
+    "shifts",
+    "waiting",
     "events_lost",
 )
 _TIMES = (

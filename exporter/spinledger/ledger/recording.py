@@ -39,6 +39,7 @@ from spinledger.model import (
     Woken,
 )
 from spinledger.ports import CrossChecked, QuietHours
+from spinledger.wear.continuing import continued, shifted
 from spinledger.wear.reading import (
     ACCEPTED,
     Judged,
@@ -234,7 +235,9 @@ def record_reading(account: Account, records: Sequence[Record], at_ns: int) -> l
     elapsed_s = 0 if before is None else max(0, at_ns - before.at_ns) // SECOND
     throughout = account.powered and before is not None
     worn = merge(account.disk.identity, at_ns, records, before, elapsed_s if throughout else 0)
+    worn = shifted(worn, account.shifts)
     judged = judge(worn, before, elapsed_s)
+    judged = continued(worn, judged, before, elapsed_s, account.shifts, account.waiting)
     wall_ns = at_ns + account.wall_offset_ns
     entries: list[Entry] = [_judgement(account, judged, at_ns)]
     after = baseline(before, judged)
@@ -271,14 +274,16 @@ def record_cross_check(
     if account.cross_checked_ns is not None:
         since_ns = min(since_ns, account.cross_checked_ns)
     worn = merge(account.disk.identity, at_ns, records, before, second=fact.values)
+    worn = shifted(worn, account.shifts)
+    given = {name: value + account.shifts.get(name, 0) for name, value in fact.values.items()}
     judged = judge(worn, before, max(0, at_ns - since_ns) // SECOND)
     account.cross_checked_ns = at_ns
     apart_s = 0 if before is None else max(0, at_ns - before.at_ns) // SECOND
-    doubts = disagreements(judged.worn, fact.values, apart_s)
+    doubts = disagreements(judged.worn, given, apart_s)
     if records:
         ours = replace(worn, power_on_s=worn.power_on_s or (before and before.power_on_s) or 0)
         account.doubts = {
-            one.counter: [getattr(ours, one.counter), fact.values[one.counter]] for one in doubts
+            one.counter: [getattr(ours, one.counter), given[one.counter]] for one in doubts
         }
     account.reading = baseline(before, judged)
     whole = Judged(judged.worn, judged.objections + doubts)

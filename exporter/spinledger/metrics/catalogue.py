@@ -267,8 +267,8 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
     Metric("spinledger_disk_wear_read_timestamp_seconds", GAUGE, "seconds", (), 1,
            "When the drive's counters were last read.",
            lambda v: _time(v.facts.counters_wall_ns)),
-    Metric("spinledger_disk_wear_rejected_total", COUNTER, "", ("reason",), 4,
-           "Readings of the drive's counters refused as implausible, or doubted: disagrees.",
+    Metric("spinledger_disk_wear_rejected_total", COUNTER, "", ("reason",), 5,
+           "Readings of the drive's counters refused, doubted (disagrees), or restarted.",
            lambda v: _by(v.facts.totals.rejected)),
     # Quiet hours, in local time
     Metric("spinledger_disk_quiet_active", GAUGE, "", (), 1,

@@ -6,7 +6,8 @@ two records of one drive may count differently: a change of source would look li
 
 - The standard's statistics are preferred to vendor attributes, where a disk has both.
 - Implausible: a counter that fell, one that rose faster than it can (`FASTEST`), one higher than
-  the drive's own age allows. The counter is refused, not the rest of the reading.
+  the drive's own age allows. The counter is refused, not the rest of the reading; what follows is
+  in `wear.continuing`.
 - SCSI drives count a start-stop cycle when it is complete, so that of a spinning drive is not yet
   in it (MAX3073 manual, 4-66). Between two readings taken spinning this cancels out; against a
   ledger it may lag by one. They count no power cycles: over a loss of power, or a boot that may
@@ -31,8 +32,10 @@ from spinledger.model import Command, Condition, Disk, Policy, Record, Worn
 
 ACCEPTED = "accepted"
 FELL, TOO_FAST, TOO_HIGH, DISAGREES = "fell", "too_fast", "too_high", "disagrees"
-REASONS = (FELL, TOO_FAST, TOO_HIGH, DISAGREES)
-"""Why a counter is refused, or doubted where two readers disagree; label values."""
+RESTARTED = "restarted"
+REASONS = (FELL, TOO_FAST, TOO_HIGH, DISAGREES, RESTARTED)
+"""Why a counter is refused, doubted where two readers disagree, or accepted from another value on;
+label values."""
 
 FASTEST: Mapping[str, float] = {
     "start_stops": 5.0,
@@ -48,7 +51,7 @@ _CLOCKS = ("power_on_s", "spindle_s")
 _CLOCK_GRAIN_S = 3600  # drives count whole hours
 _SLACK = 2  # counts that may have come together, whatever the time
 
-_COUNTERS = (*_CLOCKS, *FASTEST)  # the age first: it judges the others
+COUNTERS = (*_CLOCKS, *FASTEST)  # the age first: it judges the others
 _SETTINGS = ("apm", "epc", "timer_ms", "timers")
 CROSS_CHECK = "cross_check"
 _PREFERENCE = (
@@ -81,7 +84,7 @@ def merge(
     fixed = origins(before) if before else {}
     values: dict[str, int] = {}
     sources: dict[str, str] = {}
-    for name in _COUNTERS:
+    for name in COUNTERS:
         for source in _PREFERENCE:
             if fixed.get(name, source) == source and name in given.get(source, {}):
                 values[name] = given[source][name]
@@ -207,7 +210,7 @@ def judge(worn: Worn, before: Worn | None, elapsed_s: float) -> Judged:
         raise Misuse("a reading is not older than the one before it")
     objections: list[Objection] = []
     age_s = worn.power_on_s
-    for name in _COUNTERS:
+    for name in COUNTERS:
         value: int | None = getattr(worn, name)
         last: int | None = getattr(before, name) if before else None
         if name == "power_on_s" and before and before.packing != worn.packing:
@@ -228,13 +231,16 @@ def _object(name: str, value: int, last: int | None, elapsed_s: float) -> tuple[
         return None
     if value < last:
         return FELL, f"{name} fell from {last} to {value}"
-    if name in _CLOCKS:
-        most = elapsed_s * 1.02 + 2 * _CLOCK_GRAIN_S
-    else:
-        most = elapsed_s / FASTEST[name] + _SLACK
-    if value - last > most:
+    if value - last > most_risen(name, elapsed_s):
         return TOO_FAST, f"{name} rose by {value - last} in {elapsed_s:.0f} s"
     return None
+
+
+def most_risen(name: str, elapsed_s: float) -> float:
+    """How much a counter can rise in a time."""
+    if name in _CLOCKS:
+        return elapsed_s * 1.02 + 2 * _CLOCK_GRAIN_S
+    return elapsed_s / FASTEST[name] + _SLACK
 
 
 def _age(name: str, value: int, power_on_s: int | None) -> tuple[str, str] | None:
@@ -258,7 +264,7 @@ def baseline(before: Worn | None, judged: Judged) -> Worn:
         return worn
     kept = {
         name: getattr(before, name)
-        for name in (*_COUNTERS, "rated_load", "rated_start_stop", *_SETTINGS)
+        for name in (*COUNTERS, "rated_load", "rated_start_stop", *_SETTINGS)
         if getattr(worn, name) in (None, "")
     }
     sources = {**origins(before), **origins(worn)}

@@ -207,6 +207,7 @@ _REFUSED = {
     "too_fast": "rose too fast",
     "too_high": "too high for the drive's age",
     "disagrees": "differs from smartctl",
+    "restarted": "began anew at another value",
 }
 _KINDS = {"load": "head loads", "start_stop": "spindle starts"}
 

@@ -155,7 +155,7 @@ class Energy:
         self._used = dict(dumped["used"])
         self._saved, self._lost = dumped["saved"], dumped["lost"]
         self._gained, self._asleep = dumped["gained"], dumped["asleep"]
-        self._credit, self._ahead = dumped["credit"], dumped["ahead"]
+        self._credit, self._ahead = dumped["credit"], dumped.get("ahead", 0)
 
 
 @lru_cache(maxsize=256)
