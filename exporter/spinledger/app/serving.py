@@ -193,12 +193,14 @@ def keep_days(config: Config) -> int:
 
 
 def _real(publishers: Sequence[Latest | TextFile], signals: Signals) -> Ports:
+    prober = ProcessProber()
     return Ports(
         clock=RealClock(),
         discoverer=Discovery(),
         counters=SysfsCounters(),
-        prober=ProcessProber(),
+        prober=prober,
         publishers=publishers,
+        wakes=prober,
         wakers=(signals,),
         synchronised=synchronised,
     )

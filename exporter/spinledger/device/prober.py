@@ -10,6 +10,8 @@ Rules of this module:
   and the reply to a `probe` is one of
       done NUMBER STATUS HOST DRIVER ELAPSED_NS SENSE DATA     the last two in hex, `-` for none
       refused NUMBER REASON SENT DETAIL       SENT is 1 if the drive may have got the command
+- What wakes disks is traced beside that (`device.wakes`, with its messages `standby`, `woken`,
+  `lost` and `untraced`), where the kernel allows it; tracing sends nothing to a drive.
 - A disk's node is opened read-only and non-blocking, and stays open: the kernel sends a disk with
   the removable bit TEST UNIT READY at each open, and closing a writable descriptor makes udev read
   the disk. A node that is no block device, or is another disk now, is refused.
@@ -27,6 +29,7 @@ import errno
 import fcntl
 import os
 import queue
+import select
 import signal
 import stat
 import struct
@@ -36,6 +39,7 @@ import time
 from array import array
 
 from spinledger.codec.commands import TABLE, CommandRow
+from spinledger.device.wakes import INTERVAL_S, Session
 from spinledger.model import Command, Reason
 
 TIMEOUT_MS = 60_000  # of one command, in the kernel
@@ -47,7 +51,7 @@ _NO_DATA, _FROM_DEVICE = -1, -3  # SG_DXFER_NONE, SG_DXFER_FROM_DEV
 _SENSE_SIZE = 252  # sense data has at most 252 bytes: SPC-4 4.5.1, from memory
 _OPEN_FLAGS = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOFOLLOW
 _LONGEST_JIFFY_NS = 10_000_000  # CONFIG_HZ is 100 at least
-_MESSAGE_SIZE = 256
+_MESSAGE_SIZE = 4096
 _STACK_SIZE = 256 * 1024
 _LETTERS = frozenset("abcdefghijklmnopqrstuvwxyz")
 _STOPPED = {b"suspended", b"suspending"}  # Documentation/ABI/testing/sysfs-devices-power
@@ -215,26 +219,55 @@ def serve(channel: int, dev: str = "/dev", sysfs: str = "/sys") -> None:
     read(2) and write(2) keep the messages of a SOCK_SEQPACKET socket apart.
     """
     workers: dict[str, Worker] = {}
-    while message := os.read(channel, _MESSAGE_SIZE):
-        number = 0
-        try:
-            match message.decode("ascii").split(" "):
-                case ["probe", number_word, node_word, diskseq_word, command_word]:
-                    number = int(number_word)
-                    node, diskseq = node_name(node_word), int(diskseq_word)
-                    command = Command(command_word)
-                    if node not in workers:
-                        workers[node] = Worker(node, channel, dev, sysfs)
-                    if not workers[node].take(number, diskseq, command):
-                        raise ValueError("a command to this disk is outstanding")
-                case ["forget", node_word]:
-                    if worker := workers.pop(node_name(node_word), None):
-                        worker.forget()
-                case _:
-                    raise ValueError("not a message")
-        except ValueError as error:  # of int, Command, node_name and decode, too
-            text = refused(number, Refusal(Reason.MALFORMED, str(error)))
-            os.write(channel, text.encode("ascii", "replace"))
+    tracing = Session(root=sysfs)
+    waiting = select.poll()
+    waiting.register(channel, select.POLLIN)
+    if tracing.fileno() >= 0:
+        waiting.register(tracing.fileno(), select.POLLIN)
+    try:
+        while True:
+            ready = dict(waiting.poll(INTERVAL_S * 1000))
+            if channel not in ready:
+                messages = tracing.due()
+            elif message := os.read(channel, _MESSAGE_SIZE):
+                messages = obey(message, workers, tracing, (channel, dev, sysfs))
+            else:
+                return
+            for text in messages:
+                _say(channel, text)
+    finally:
+        tracing.close()
+
+
+def obey(
+    message: bytes, workers: dict[str, Worker], tracing: Session, worker: tuple[int, str, str]
+) -> list[str]:
+    """Do what one message says; replies that are due at once."""
+    number = 0
+    try:
+        match message.decode("ascii").split(" "):
+            case ["probe", number_word, node_word, diskseq_word, command_word]:
+                number = int(number_word)
+                node, diskseq = node_name(node_word), int(diskseq_word)
+                command = Command(command_word)
+                if node not in workers:
+                    workers[node] = Worker(node, *worker)
+                if not workers[node].take(number, diskseq, command):
+                    raise ValueError("a command to this disk is outstanding")
+            case ["forget", node_word]:
+                if found := workers.pop(node_name(node_word), None):
+                    found.forget()
+            case ["standby", *node_words]:
+                return tracing.standby({node_name(word) for word in node_words})
+            case _:
+                raise ValueError("not a message")
+    except ValueError as error:  # of int, Command, node_name and decode, too
+        return [refused(number, Refusal(Reason.MALFORMED, str(error)))]
+    return []
+
+
+def _say(channel: int, text: str) -> None:
+    os.write(channel, text.encode("ascii", "replace"))
 
 
 def main(channel: int) -> None:

@@ -12,14 +12,16 @@ Rules of this module:
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import os
 import select
 import socket
 import subprocess
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from spinledger.codec.counters import reply_of
+from spinledger.device import wakes
 from spinledger.errors import Misuse
 from spinledger.model import (
     SECOND,
@@ -31,6 +33,7 @@ from spinledger.model import (
     Reason,
     Refused,
     Reply,
+    Woken,
 )
 
 _LONGEST_PAUSE_NS = 60 * SECOND
@@ -48,7 +51,7 @@ _CAP_SYS_RAWIO = 17  # include/uapi/linux/capability.h
 
 
 class ProcessProber:
-    """Sends probes through the prober process; implements ports.Prober."""
+    """Sends probes through the prober process; implements ports.Prober and ports.WakeSource."""
 
     def __init__(self) -> None:
         self._epoll = select.epoll()
@@ -62,6 +65,12 @@ class ProcessProber:
         self._socket: socket.socket | None = None
         self._pause_ns = 0
         self._start_ns = 0
+        self._asleep: dict[str, str] = {}  # identities of the disks in standby, by kernel name
+        self._owners: dict[str, str] = {}  # likewise of all that were
+        self._woken: list[Woken] = []
+        self._lost: dict[str, int] = {}
+        self.untraced = ""
+        """Why the kernel does not say what wakes disks; "": it does, or is not known yet."""
         self._start()
 
     @property
@@ -115,6 +124,21 @@ class ProcessProber:
         for node in disk.nodes:
             self._write(f"forget {node}")
 
+    def watch(self, disks: Mapping[str, Disk]) -> None:
+        """The disks now in standby, by identity; replaces those of the last call."""
+        self._asleep = {node: name for name, disk in disks.items() for node in disk.nodes}
+        self._owners |= self._asleep
+        self._write(" ".join(["standby", *self._asleep]))
+
+    def woken(self, at_ns: int) -> Iterable[Woken]:
+        """What woke disks, of the messages that `replies` has read."""
+        given, self._woken = self._woken, []
+        return given
+
+    def lost(self) -> Mapping[str, int]:
+        """Events that the kernel had no room for, by identity."""
+        return self._lost
+
     def close(self) -> None:
         """End the process, waiting 0.5 s at most."""
         if self._socket is not None:
@@ -148,6 +172,9 @@ class ProcessProber:
                 return
         self._socket = ours
         self._epoll.register(ours, select.EPOLLIN)
+        self._lost = {}
+        if self._asleep:
+            self._write(" ".join(["standby", *self._asleep]))
 
     def _restart(self, at_ns: int) -> None:
         """Start the process again when it is down and its pause is over."""
@@ -206,6 +233,8 @@ class ProcessProber:
 
     def _decode(self, message: str) -> Iterable[tuple[Probe, Reply, int, bool]]:
         """The reply in one message: (probe, reply, elapsed, sent), or nothing."""
+        if self._traced(message):
+            return
         kind, number, rest = message.split(" ", 2)
         probe = self._outstanding.pop(int(number), None)
         if probe is None:
@@ -222,6 +251,22 @@ class ProcessProber:
         else:
             reason, sent, detail = rest.split(" ", 2)
             yield probe, Refused(Reason(reason), detail), 0, sent == "1"
+
+    def _traced(self, message: str) -> bool:
+        """Take a message of the tracing; False for any other."""
+        kind, _, rest = message.partition(" ")
+        if kind == "woken":
+            woken = wakes.woken(message)
+            identity = self._owners.get(woken.disk, woken.disk)
+            self._woken.append(dataclasses.replace(woken, disk=identity))
+        elif kind == "lost":
+            node, count = rest.split(" ")
+            self._lost[self._owners.get(node, node)] = int(count)
+        elif kind == "untraced":
+            self.untraced = rest
+        else:
+            return False
+        return True
 
 
 def missing(disk: Disk, dev: str = "/dev", status_file: str = "/proc/self/status") -> str | None:

@@ -15,8 +15,11 @@ Rules of this module:
 from __future__ import annotations
 
 import contextlib
+import dataclasses
+import json
 import os
 import select
+import time
 from collections.abc import Collection, Iterable, Mapping
 
 from spinledger.codec import trace_sums
@@ -72,8 +75,8 @@ class WakeTracing:
         self._triggers: list[tuple[str, str]] = []  # of disks in standby
         self._before: dict[tuple[str, str], Mapping[trace_sums.Dirtied, int]] = {}
         self._pipes: dict[int, str] = {}
-        self.lost = 0
-        """Events that found no room since the start, while a disk was in standby."""
+        self.lost: dict[str, int] = {}
+        """Events that found no room since the start, by kernel name of a disk in standby."""
         self._joiner = Joiner(Actors(proc), self._own)
         self._poll = select.epoll()
         try:
@@ -208,9 +211,9 @@ class WakeTracing:
         return sorted(found, key=lambda event: event.at_ns)
 
     def _losing(self, count: int) -> None:
-        if self._joiner.waiting():
-            self.lost += count
-            self._joiner.lost()
+        for node in self._joiner.waiting():
+            self.lost[node] = self.lost.get(node, 0) + count
+        self._joiner.lost()
 
     def _sum(self, now_ns: int) -> None:
         """Read the sums, and hand on what came since the last time."""
@@ -266,3 +269,63 @@ def _since(
 ) -> dict[trace_sums.Dirtied, int]:
     gained = {key: count - before.get(key, 0) for key, count in now.items()}
     return {key: count for key, count in gained.items() if count > 0}
+
+
+class Session:
+    """The tracing as the prober process runs it: messages in, messages out.
+
+        standby NODE...      the disks in standby now; replaces those of the last one
+    and back come
+        untraced REASON      to `standby`, where the kernel does not allow it
+        woken [...]          the fields of a model.Woken as JSON; `disk` is a kernel name
+        lost NODE COUNT      events lost so far
+    """
+
+    def __init__(self, tracefs: str = TRACEFS, root: str = "/sys", proc: str = "/proc") -> None:
+        self.untraced = ""
+        self._lost: dict[str, int] = {}
+        self._tracing: WakeTracing | None = None
+        try:
+            self._tracing = WakeTracing(tracefs, root, proc)
+        except Unavailable as error:
+            self.untraced = str(error)
+
+    def fileno(self) -> int:
+        """Readable when something was traced; -1: nothing is."""
+        return self._tracing.fileno() if self._tracing else -1
+
+    def standby(self, nodes: Collection[str]) -> list[str]:
+        """Take the disks that are in standby now; messages that are due."""
+        if self._tracing is None:
+            return [f"untraced {self.untraced}"]
+        return self._messages(self._tracing.watch(nodes, _now()))
+
+    def due(self) -> list[str]:
+        """Messages that are due; to be called when readable, and every INTERVAL_S at least."""
+        return [] if self._tracing is None else self._messages(self._tracing.read(_now()))
+
+    def close(self) -> None:
+        """Remove the instance."""
+        if self._tracing is not None:
+            self._tracing.close()
+
+    def _messages(self, woken: Iterable[Woken]) -> list[str]:
+        found = [f"woken {json.dumps(dataclasses.astuple(one))}" for one in woken]
+        now = dict(self._tracing.lost) if self._tracing else {}
+        found += [f"lost {node} {n}" for node, n in now.items() if n != self._lost.get(node)]
+        self._lost = now
+        return found
+
+
+def woken(message: str) -> Woken:
+    """What a `woken` message says. Raises ValueError for anything else."""
+    fields = json.loads(message.removeprefix("woken "))
+    try:
+        return Woken(*fields)
+    except TypeError as error:
+        raise ValueError(str(error)) from None
+
+
+def _now() -> int:
+    """The boot clock, that of the events."""
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
