@@ -168,6 +168,9 @@ class WakeSource(Protocol):
     def lost(self) -> Mapping[str, int]:
         """Events lost so far, by identity."""
 
+    def untraced(self) -> str:
+        """Why nothing can be said, one sentence; "": it can."""
+
     def fileno(self) -> int:
         """Readable when `woken` has something."""
 

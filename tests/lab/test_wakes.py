@@ -66,7 +66,7 @@ CASES = [
     Case("a read, spin-up of 8 s", ["slow"], READ % ("/dev/{slow}", ""),
          "read", "scanner.service", "{slow}", "scanner.service", lasts=10.0),
 ]  # fmt: skip
-PREPARE = """
+PREPARE = """set -e
 modprobe ext4
 printf 'label: dos\\nstart=2048\\n' | sfdisk -q /dev/{archive}; udevadm settle
 mkfs.ext4 -q -E lazy_itable_init=0,lazy_journal_init=0 /dev/{archive}1

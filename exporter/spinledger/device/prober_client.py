@@ -69,8 +69,7 @@ class ProcessProber:
         self._owners: dict[str, str] = {}  # likewise of all that were
         self._woken: list[Woken] = []
         self._lost: dict[str, int] = {}
-        self.untraced = ""
-        """Why the kernel does not say what wakes disks; "": it does, or is not known yet."""
+        self._untraced = ""
         self._start()
 
     @property
@@ -138,6 +137,10 @@ class ProcessProber:
     def lost(self) -> Mapping[str, int]:
         """Events that the kernel had no room for, by identity."""
         return self._lost
+
+    def untraced(self) -> str:
+        """Why the kernel does not show what wakes disks; "": it does, or is not known yet."""
+        return self._untraced
 
     def close(self) -> None:
         """End the process, waiting 0.5 s at most."""
@@ -263,7 +266,7 @@ class ProcessProber:
             node, count = rest.split(" ")
             self._lost[self._owners.get(node, node)] = int(count)
         elif kind == "untraced":
-            self.untraced = rest
+            self._untraced = rest
         else:
             return False
         return True

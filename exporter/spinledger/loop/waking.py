@@ -64,7 +64,7 @@ class WakeTracing:
             if account.present and account.state is State.STANDBY
         }
         for account in accounts.values():
-            account.traced = True
+            account.traced = not source.untraced()
         if self.watched != asleep.keys():
             self.watched = frozenset(asleep)
             source.watch(asleep)

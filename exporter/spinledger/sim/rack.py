@@ -328,6 +328,10 @@ class SimulatedWakes:
         """None ever is."""
         return {}
 
+    def untraced(self) -> str:
+        """Everything can be said."""
+        return ""
+
     def fileno(self) -> int:
         """Nothing real to wait for."""
         return -1

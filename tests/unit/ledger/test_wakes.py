@@ -168,6 +168,10 @@ class Late:
         """None."""
         return {}
 
+    def untraced(self) -> str:
+        """Everything can be said."""
+        return ""
+
     def fileno(self) -> int:
         """Nothing real."""
         return -1
