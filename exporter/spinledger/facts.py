@@ -224,6 +224,16 @@ class Disagreement(NamedTuple):
     cross_check: int
 
 
+class NearProbes(NamedTuple):
+    """Wakes with no other request than ours: all, those right after a probe, and the probability of
+    so many if wakes had nothing to do with probes.
+    """
+
+    wakes: int
+    near: int
+    chance: float
+
+
 @dataclass(frozen=True, slots=True)
 class Facts:
     """One disk at one moment."""
@@ -266,6 +276,7 @@ class Facts:
     probing_ended: str  # why the drive is no longer probed; ""
     timer_restarted: bool  # probes restart its timer
     disturbed_wall_ns: int | None  # the last disturbance by a probe
+    near_probes: NearProbes | None  # of a drive on trial, once it woke there
     bare_commands: int  # samples since it last slept in which others' commands moved no sector
     probed: bool  # it is probed for its state, or a probe is unanswered
     unobserved_wall_ns: int | None  # when its counters last showed missed spin-ups repeatedly

@@ -14,9 +14,10 @@ neither has a clock.
   are tried in turn.
 - A disk in standby is probed every `asleep` interval.
 - A slow answer from a quiet disk, a lost link (ATA status 00h, a host error), or a drive that spins
-  after it reported standby with no other signal is one disturbance by a probe, unless the next
-  counters show I/O of others. Then no probe until others move sectors; after
-  `limits.probe_disturbances` of them, none any more.
+  after it reported standby with no other signal is one disturbance by a probe, if the kernel's
+  count of requests rose by exactly our commands. Then no probe until others move sectors, and the
+  drive is on trial (`ledger.trial`); after `limits.probe_disturbances` of them, if they cluster at
+  our probes (`findings.ours`), none any more.
 - `GIVE_UP_AFTER` refusals of a lasting kind end the probes.
 
 The drive's own counters are read only in a sample in which others moved sectors, soon after a
@@ -34,6 +35,7 @@ from spinledger.codec import counters
 from spinledger.codec.reply import STATE_PROBES
 from spinledger.errors import Misuse
 from spinledger.findings.restarts import noted
+from spinledger.ledger import trial
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
     Account,
@@ -194,6 +196,9 @@ def due_ns(account: Account, now_ns: int) -> int:
     probing, cadence = account.probing, account.policy.cadence
     if probing.hint:
         return now_ns
+    on_trial_ns = trial.due_ns(account)
+    if on_trial_ns is not None:
+        return on_trial_ns
     if probing.sent_ns is None:
         return account.idle_from_ns
     # Samples come a little early or late: an interval has passed in the sample nearest to its end.
@@ -256,6 +261,7 @@ def note_sent(account: Account, probe: Probe) -> None:
         probing.read_in_gap = True
         probing.own += 1
         return
+    trial.sent(probing)
     alone_from = max(account.idle_from_ns, probing.sent_ns or 0)
     probing.undisturbed_ns = probe.sent_ns - alone_from
     probing.prompted = probing.hint
@@ -287,9 +293,8 @@ def note_counted(
     foreign = 0 if second else fact.requests - before.requests - own
     signalled = fact.flushes != before.flushes or foreign > 0
     if probing.suspect and not probing.pending:
-        # The kernel may have issued our own command once more: that is nobody else's doing.
-        others = fact.flushes != before.flushes or foreign > own
-        _judge(account, innocent=others and probing.suspect != "link_reset")
+        # After a lost link the kernel issues our own command once more.
+        _judge(account, innocent=signalled and probing.suspect != "link_reset")
     if signalled and not (own or answered_own):
         probing.signals += 1
         _hint(account, fact.at_ns)
@@ -321,8 +326,9 @@ def _judge(account: Account, innocent: bool) -> None:
     kind, probing.suspect = probing.suspect, ""
     if innocent:
         return
-    _disturbed(account, kind)
-    probing.silenced = True
+    if trial.ours(probing, kind):
+        _disturbed(account, kind)
+        probing.silenced = True
 
 
 def _disturbed(account: Account, kind: str) -> None:
@@ -435,6 +441,7 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
         probing.spinning_answer_ns = fact.probe.sent_ns
         return
     probing.signals = 0
+    trial.asleep(probing)
     if before is State.STANDBY:
         return
     probing.observed_ns = age if account.io_ns is not None and not account.gap_censored else None
@@ -447,7 +454,7 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
     if probing.restarter:
         probing.restarter = "confirmed"
         return
-    if timer and _slept_in_silence(account, low, age):
+    if timer and probing.hinted_ns is None and _slept_in_silence(account, low, age):
         probing.restarter = "suspected"
         _disturbed(account, "timer_restarted")
         return

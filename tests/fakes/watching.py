@@ -19,7 +19,7 @@ from spinledger.ports import WakeSource
 from spinledger.sim.clocks import SteppedClock
 from spinledger.sim.drive import Burst
 from spinledger.sim.kinds import KINDS, Kind, retimed
-from spinledger.sim.rack import Rack
+from spinledger.sim.rack import Action, Rack
 from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
 from tests.fakes.facts import WALL_NS
 from tests.fakes.series import view
@@ -60,6 +60,7 @@ class Watched:
         plugs: Sequence[Plug] = (),
         brothers: int = 0,
         wakes: Callable[[Rack], WakeSource] | None = None,
+        more: Sequence[Action] = (),
     ) -> None:
         """`brothers`: so many more drives of the kind, used at the same times; `wakes`: what says
         why they wake, by their rack.
@@ -71,6 +72,7 @@ class Watched:
                 for name in ("one", *(f"brother-{n}" for n in range(brothers)))
             ],
             plugs,
+            more=more,
         )
         self.clock = SteppedClock(0, WALL_NS)
         self.kept = Kept()

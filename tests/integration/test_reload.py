@@ -262,6 +262,7 @@ def used(tmp_path_factory: pytest.TempPathFactory) -> Account:
     asleep = [one for one in loop.accounts.values() if one.state is State.STANDBY]
     account = max(asleep, key=lambda one: one.cycle_number)
     account.probing.disturbed = {"woke": 1}
+    account.probing.wakes = account.probing.near = 2
     account.probing.disturbed_wall_ns = account.at_ns + account.wall_offset_ns
     return account
 

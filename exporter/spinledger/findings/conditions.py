@@ -8,6 +8,7 @@ time, since nothing here knows a time zone.
 from __future__ import annotations
 
 from spinledger.facts import Awake, Facts, Restless
+from spinledger.findings.ours import WINDOW_NS
 from spinledger.model import DAY, SECOND, Reason
 from spinledger.whatif.energy import break_even_s, net_joules
 from spinledger.words import duration, why
@@ -74,7 +75,15 @@ def probes_disturb(facts: Facts) -> str:
     if not seen or (since_ns > DISTURBED_LASTS_NS and not facts.probing_ended):
         return ""
     now = "it is no longer probed" if facts.probing_ended else "no probe until other I/O"
-    return f"after our probes, with no other I/O or command at the time: {', '.join(seen)}; {now}"
+    near = facts.near_probes
+    test = ""
+    if near is not None:
+        test = (
+            f"; {near.near} of {near.wakes} within {WINDOW_NS // SECOND} s of probes at random "
+            f"times, by chance with a probability of {near.chance:.1g}"
+        )
+    counted = ", ".join(seen)
+    return f"after our probes, with no other I/O or command at the time: {counted}{test}; {now}"
 
 
 def probes_restart_timer(facts: Facts) -> str:

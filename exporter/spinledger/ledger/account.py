@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from spinledger.facts import Totals
+from spinledger.findings.ours import convicted
 from spinledger.ledger.folds import Folds
 from spinledger.model import (
     Command,
@@ -68,6 +69,13 @@ class Probing:
     failed: dict[str, int] = field(default_factory=dict)  # refusals by reason
     disturbed: dict[str, int] = field(default_factory=dict)  # our disturbances by kind
     disturbed_wall_ns: int | None = None  # the last of them
+    on_trial: bool = False  # ledger.trial: a probe of ours may have woken it
+    follow_up: bool = False  # the next probe follows one that found it asleep
+    followed: bool = False  # the last one did
+    wakes: int = 0  # of the trial: with no other request than ours
+    near: int = 0  # of those: right after a probe
+    acquitted_once: bool = False  # it left a trial: its wakes had nothing to do with probes
+    slept_on: int = 0  # of the trial: pairs of probes between which it slept on, in a row
     last_ok: bool | None = None  # the last probe gave a state
     elapsed: list[int] = field(default_factory=list)  # answers by time taken, a bucket each
     elapsed_sum_ns: int = 0
@@ -188,7 +196,9 @@ DISTURBING = "probes disturb this drive"
 def probing_ended(account: Account) -> str:
     """Why this drive is no longer probed; "" while it is."""
     probing = account.probing
-    if sum(probing.disturbed.values()) >= account.policy.disturbance_limit:
+    if sum(probing.disturbed.values()) >= account.policy.disturbance_limit and convicted(
+        probing.near, probing.wakes
+    ):
         return DISTURBING
     return probing.given_up
 

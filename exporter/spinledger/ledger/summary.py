@@ -14,10 +14,12 @@ from spinledger.facts import (
     Disagreement,
     Facts,
     HeadParking,
+    NearProbes,
     QuietNow,
     Retracts,
     Totals,
 )
+from spinledger.findings.ours import chance
 from spinledger.findings.restarts import compared
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
@@ -79,6 +81,7 @@ def summary(account: Account) -> Facts:
         probing_ended=probing_ended(account),
         timer_restarted=bool(probing.restarter),
         disturbed_wall_ns=probing.disturbed_wall_ns,
+        near_probes=_near_probes(probing),
         bare_commands=probing.signals,
         probed=probing.mute or may_probe(account),
         unobserved_wall_ns=folds.missed.totals(),
@@ -124,6 +127,12 @@ def lifetime(account: Account) -> Totals:
         waits=folds.spin_ups.waits(),
         answers=_answers(probing),
     )
+
+
+def _near_probes(probing: Probing) -> NearProbes | None:
+    if not probing.wakes:
+        return None
+    return NearProbes(probing.wakes, probing.near, chance(probing.near, probing.wakes))
 
 
 def _answers(probing: Probing) -> Histogram:

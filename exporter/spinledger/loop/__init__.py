@@ -16,7 +16,7 @@ from spinledger import sampler
 from spinledger.codec.reply import STATE_PROBES
 from spinledger.facts import ExporterFacts
 from spinledger.ledger import recording
-from spinledger.ledger.account import Account, may_read
+from spinledger.ledger.account import Account, may_read, probing_ended
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping, identified, reopen
 from spinledger.loop.publishing import Publishing, differ
@@ -382,7 +382,12 @@ class Loop:
         ours = self.keeping is not None and self.keeping.ours(account.disk.identity)
         entries = recording.record_tick(account, tick)
         entries += recording.record_counted(account, fact, ours)
+        suspected = account.probing.suspect
         sampler.note_counted(account, before, fact, ours)
+        if suspected and (ended := probing_ended(account)):
+            near, wakes = account.probing.near, account.probing.wakes
+            detail = f"{near} of {wakes} wakes came right after a probe"
+            self._say_once(account, "no longer probed", ended, detail)
         if entries or before is None or differ(before, fact):
             self._recorded(account.disk.identity, entries)
 
