@@ -190,7 +190,7 @@ def resident() -> None:
     bare = subprocess.Popen(
         [
             sys.executable, "-c",
-            "import prometheus_client, pyudev, yaml, cheroot.wsgi, time; time.sleep(30)",
+            "import prometheus_client, pyudev, yaml, asyncio, h11, time; time.sleep(30)",
         ],
         env=environment,
     )  # fmt: skip

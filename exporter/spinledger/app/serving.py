@@ -26,7 +26,7 @@ from spinledger.device.discovery import Discovery
 from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
-from spinledger.errors import Refusal, Unavailable
+from spinledger.errors import BadConfig, Refusal, Unavailable
 from spinledger.loop import Loop, Ports
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
@@ -35,6 +35,7 @@ from spinledger.model import DAY, SECOND, Disk
 from spinledger.store.export import answer
 from spinledger.store.ledger import FileStore, MemoryStore
 from spinledger.store.live import live_directory
+from spinledger.web.access import Access
 from spinledger.web.server import WebServer
 
 MEMORY = "memory"  # the name of a ledger that is not kept
@@ -62,6 +63,7 @@ def serve(serving: Serving) -> int:
     """Run the exporter until a signal, or for `for_s` seconds. Returns the exit code."""
     signals = Signals()
     current = configured(serving)
+    access = accessible(current.config)
     latest = Latest()
     listen = serving.listen or current.config.listen
     publishers: list[Latest | TextFile] = [latest]
@@ -96,6 +98,11 @@ def serve(serving: Serving) -> int:
         good = current.reload()
         if good:
             in_force()
+            try:
+                access.use(current.config.tls_and_users, current.config.host_names)
+            except BadConfig as bad:
+                say(f"certificates and users refused, the old ones stay: {bad}")
+                good = current.good = False
         return good
 
     in_force()
@@ -108,9 +115,12 @@ def serve(serving: Serving) -> int:
         lambda query: answer(store.history(), query, ports.clock.wall()),
         page_context(current, store.remembered, host),
         ports.clock.wall,
+        access,
     )
     web.start()
     say(f"serving {web.url}metrics")
+    if web.exposed:
+        say(f"every host that reaches {web.url} may read it: set web.tls_and_users")
     try:
         until_ns = None
         if serving.for_s is not None:
@@ -132,7 +142,7 @@ def configured(serving: Serving) -> CurrentConfig:
     Simulated disks do not take this host's usual file.
     """
     usual = not serving.simulated
-    config = load(find(serving.config) if usual else serving.config, serving=True)
+    config = load(find(serving.config) if usual else serving.config)
     if serving.simulated:
         time_zone(*simulated_zone(serving))
     else:
@@ -143,6 +153,13 @@ def configured(serving: Serving) -> CurrentConfig:
         if named
     )
     return CurrentConfig(serving.config, config, time.time(), usual, overridden)
+
+
+def accessible(config: Config) -> Access:
+    """Certificates, users and names as configured. Raises BadConfig."""
+    access = Access(say)
+    access.use(config.tls_and_users, config.host_names)
+    return access
 
 
 def ledger_named(serving: Serving) -> bool:

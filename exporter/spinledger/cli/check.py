@@ -16,6 +16,7 @@ from pathlib import Path
 
 from spinledger.app import examining
 from spinledger.app.pages import check_zone
+from spinledger.app.serving import accessible
 from spinledger.cli import screen
 from spinledger.cli.arguments import add_config
 from spinledger.cli.check_report import TROUBLES, render
@@ -55,8 +56,9 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the report; 1 when something prevents watching, or there is a finding."""
     if arguments.ledger is not None:
         return check_ledger(arguments.ledger, arguments.json)
-    config = load(find(arguments.config), serving=True)
+    config = load(find(arguments.config))
     check_zone(config)
+    accessible(config).close()
     report = examine(config, arguments.probe)
     page = screen.of_terminal(os.environ)
     print(json.dumps(report, indent=1) if arguments.json else render(report, page))

@@ -10,11 +10,12 @@ import argparse
 import http.client
 import json
 import socket
+from base64 import b64encode
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import cast
-from urllib.parse import urlencode, urlsplit
+from urllib.parse import unquote, urlencode, urlsplit
 
 from spinledger.errors import Unavailable
 from spinledger.model import DAY, SECOND
@@ -45,6 +46,7 @@ class Exporter:
     port: int
     path: str = ""
     tls: bool = False
+    credentials: str = ""  # USER:PASSWORD
 
     @property
     def url(self) -> str:
@@ -58,6 +60,8 @@ class Exporter:
         found = _object(body)
         if status == 200 and found is not None and "disks" in found:
             return found
+        if status in (401, 403, 421):
+            raise Unavailable("not_allowed", f"{self.url}: {_first_line(body)}")
         if status == 503 and body:
             raise Unavailable("no_data_yet", f"{self.url}: {_first_line(body)}")
         raise NoExporter("not_an_exporter", f"{self.url}: {self._what()} answers, not Spinledger")
@@ -115,7 +119,9 @@ class Exporter:
         made = http.client.HTTPSConnection if self.tls else http.client.HTTPConnection
         connection = made(self.host, self.port, timeout=timeout_s)
         try:
-            connection.request("GET", f"{self.path}{path}")
+            basic = b64encode(self.credentials.encode()).decode()
+            headers = {"Authorization": f"Basic {basic}"} if basic else {}
+            connection.request("GET", f"{self.path}{path}", headers=headers)
             return connection, connection.getresponse()
         except socket.gaierror:
             what = f"no such host: {self.host}"
@@ -146,7 +152,7 @@ def listening(listen: tuple[str, int]) -> Exporter:
 
 
 def url(text: str) -> Exporter:
-    """The option --exporter: http://HOST:PORT, https too; also HOST:PORT or HOST."""
+    """The option --exporter: http://HOST:PORT, https and USER:PASSWORD@ too; also HOST:PORT."""
     parts = urlsplit(text if "://" in text else f"http://{text}")
     try:
         port = parts.port
@@ -158,7 +164,8 @@ def url(text: str) -> Exporter:
         )
     tls = parts.scheme == "https"
     plain = 9786 if "://" not in text else 443 if tls else 80
-    return Exporter(parts.hostname, port or plain, parts.path.rstrip("/"), tls)
+    credentials = unquote(parts.netloc.rpartition("@")[0])
+    return Exporter(parts.hostname, port or plain, parts.path.rstrip("/"), tls, credentials)
 
 
 def add_exporter(parser: argparse._ActionsContainer) -> None:

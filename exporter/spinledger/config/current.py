@@ -92,7 +92,7 @@ class CurrentConfig:
     def reload(self) -> bool:
         """Read the file again; a bad one is refused and the old settings stay."""
         try:
-            config = load(find(self.path) if self.usual else self.path, serving=True)
+            config = load(find(self.path) if self.usual else self.path)
         except BadConfig as bad:
             self.good = False
             say(f"configuration refused, the old one stays: {bad}")

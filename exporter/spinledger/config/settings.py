@@ -86,6 +86,7 @@ class Config:
     source: str  # the file's name, or "" for the built-in defaults
     listen: tuple[str, int]  # host, port; port 0: any free one
     tls_and_users: Path | None
+    host_names: frozenset[str]  # lower case
     cadence: Cadence
     wear_every_ns: int  # 0: never
     cross_check: Path | None  # smartctl; None: not used
@@ -164,7 +165,10 @@ class Config:
         return {
             "source": self.source or "built-in defaults",
             "listen": f"[{host}]:{port}" if ":" in host else f"{host}:{port}",
-            "web": {"tls_and_users": str(self.tls_and_users) if self.tls_and_users else None},
+            "web": {
+                "tls_and_users": str(self.tls_and_users) if self.tls_and_users else None,
+                "host_names": sorted(self.host_names),
+            },
             "sample": {
                 "fast": duration_text(self.cadence.fast_ns),
                 "slow": duration_text(self.cadence.slow_ns),

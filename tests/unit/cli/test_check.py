@@ -243,11 +243,11 @@ def test_what_serve_refuses_check_refuses(
 ) -> None:
     """The same line, by both, with exit code 2."""
     path = tmp_path / "config.yml"
-    path.write_text("web: {tls_and_users: /etc/spinledger/web.yml}\n")
+    path.write_text("web: {tls_and_users: /etc/spinledger/none.yml}\n")
     lines = set()
     for command in ("check", "serve"):
         assert cli.main([command, "--config", str(path)]) == 2
         lines.add(capsys.readouterr().err)
     (line,) = lines
-    assert line.startswith(f"spinledger: {path}:1: web.tls_and_users is set")
+    assert line.startswith("spinledger: /etc/spinledger/none.yml: there is no such file; ")
     assert line.count("\n") == 1
