@@ -32,6 +32,7 @@ from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
 from spinledger.loop.settings import settings
 from spinledger.model import DAY, SECOND, Disk
+from spinledger.ports import Restored
 from spinledger.store.export import answer
 from spinledger.store.ledger import FileStore, MemoryStore
 from spinledger.store.live import live_directory
@@ -39,6 +40,7 @@ from spinledger.web.access import Access
 from spinledger.web.server import WebServer
 
 MEMORY = "memory"  # the name of a ledger that is not kept
+USUAL_DISKS = 8  # of a simulation
 EVENING_HOUR = 21  # a simulation begins at this local hour
 
 
@@ -51,6 +53,7 @@ class Serving:
     simulated: bool = False
     speed: float = 1.0
     seed: int = 1
+    disks: int | None = None  # simulated; None: as many as the ledger has, else 8
     faults: tuple[str, ...] = ()  # of the simulation, as `sim.faults.order` takes them
     zone: str = ""  # time zone of the simulation; "": this host's
     at_present: bool = False  # the simulation begins now, not where its ledger ends
@@ -72,7 +75,7 @@ def serve(serving: Serving) -> int:
     store = open_store(serving, current.config)
     restored = store.restore()
     if serving.simulated:
-        ports = _simulated(serving, current, publishers, signals, restored.wall_ns)
+        ports = _simulated(serving, current, publishers, signals, restored)
     else:
         ports = _real(publishers, signals)
     latest.now = ports.clock.now
@@ -228,12 +231,13 @@ def _simulated(
     current: CurrentConfig,
     publishers: Sequence[Latest | TextFile],
     signals: Signals,
-    kept_wall_ns: int,
+    restored: Restored,
 ) -> Ports:
     """Simulated disks from the evening on, or from where its ledger ends."""
     from spinledger.sim.clocks import ScaledClock
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
+    kept_wall_ns, known = restored.wall_ns, restored.accounts
     zone, _ = simulated_zone(serving)
     start_wall_ns = kept_wall_ns or evening_wall_ns(zone)
     if serving.at_present:
@@ -243,6 +247,8 @@ def _simulated(
         serving.seed,
         start_ns,
         start_wall_ns,
+        disks=serving.disks or len(known) or USUAL_DISKS,
+        host="dome" if any(name.startswith("sim-dome-") for name in known) else "attic",
         faults=serving.faults,
         zone=zone,
     )

@@ -34,6 +34,11 @@ NEWEST = 20  # spin-ups listed
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
+    parser.epilog = (
+        "A standby span of no length is a sleep that a probe found and that ended before the next "
+        "sample. JSON has the gaps between I/O requests, too: what `replay --ledger` calculates "
+        "with; of the last one, which is still open, `ended` is null."
+    )
     add_config(parser)
     source = parser.add_mutually_exclusive_group()
     add_exporter(source)
@@ -44,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--csv", action="store_true", help="print spans as CSV")
-    form.add_argument("--json", action="store_true", help="print spans, cycles and days as JSON")
+    form.add_argument("--json", action="store_true", help="print spans, cycles, days, gaps as JSON")
     form.add_argument(
         "--openmetrics", type=Path, metavar="FILE", help="write series with timestamps to a file"
     )

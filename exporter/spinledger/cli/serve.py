@@ -33,6 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     simulated.add_argument(
         "--speed", type=positive, metavar="X", help="how many times faster than real time"
     )
+    simulated.add_argument(
+        "--disks", type=int, metavar="N", help="how many; default: those of the ledger, else 8"
+    )
     simulated.add_argument("--seed", type=int, metavar="N", help="random seed")
     simulated.add_argument(
         "--fault", action="append", metavar="NAME[@FROM[/UNTIL]]", help="simulate this fault"
@@ -48,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Serve until a signal."""
     simulated = arguments.shelf == "simulated"
-    for name in ("speed", "seed", "fault", "zone", "now"):
+    for name in ("speed", "seed", "disks", "fault", "zone", "now"):
         if getattr(arguments, name) is not None and not simulated:
             raise BadInput(
                 f"--{name}", "is for simulated disks alone", "add --shelf simulated or remove it"
@@ -57,6 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise BadInput(
             f"--textfile {arguments.textfile}", "is not a folder", "create it or name another"
         )
+    if arguments.disks is not None and not 1 <= arguments.disks <= 200:
+        raise BadInput(f"--disks {arguments.disks}", "is not 1 to 200", "give a number in between")
     return serve(
         Serving(
             config=arguments.config,
@@ -64,6 +69,7 @@ def run(arguments: argparse.Namespace) -> int:
             simulated=simulated,
             speed=arguments.speed or 1.0,
             seed=1 if arguments.seed is None else arguments.seed,
+            disks=arguments.disks,
             faults=tuple(arguments.fault or ()),
             zone=arguments.zone or "",
             at_present=bool(arguments.now),
