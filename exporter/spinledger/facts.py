@@ -224,6 +224,16 @@ class Disagreement(NamedTuple):
     cross_check: int
 
 
+class MainWaker(NamedTuple):
+    """Who caused most spin-ups of the last day, of those whose actor is known."""
+
+    actor: str
+    cause: str
+    place: str
+    wakes: int
+    of: int  # all explained spin-ups of that time, 64 at most
+
+
 class NearProbes(NamedTuple):
     """Wakes with no other request than ours: all, those right after a probe, and the probability of
     so many if wakes had nothing to do with probes.
@@ -276,6 +286,7 @@ class Facts:
     probing_ended: str  # why the drive is no longer probed; ""
     timer_restarted: bool  # probes restart its timer
     disturbed_wall_ns: int | None  # the last disturbance by a probe
+    waker: MainWaker | None
     near_probes: NearProbes | None  # of a drive on trial, once it woke there
     bare_commands: int  # samples since it last slept in which others' commands moved no sector
     probed: bool  # it is probed for its state, or a probe is unanswered

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from spinledger.causes import WORDS
+from spinledger.causes import WORDS, where
 from spinledger.model import DAY, SECOND
 from spinledger.strip import DiskHistory, SpinUp
 from spinledger.words import duration, percent
@@ -121,11 +121,6 @@ def wakers(
                 )
             )
     return sorted(found, key=lambda one: (one.wakes[::-1], one.actor), reverse=True)
-
-
-def where(place: str) -> str:
-    """The end of a place that people know: "/srv/photos" of "sda1, ext4 on /srv/photos"."""
-    return place.rpartition(" on ")[2].rpartition(", ")[2]
 
 
 def sentence(cause: str, actor: str, place: str, wait: int | None) -> str:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from spinledger.causes import where
 from spinledger.model import DAY, SECOND
 from spinledger.strip import DiskHistory, SpinUp
-from spinledger.wakers import PERIODS, sentence, wakers, wakes, where
+from spinledger.wakers import PERIODS, sentence, wakers, wakes
 
 NOW = 1_790_000_000 * SECOND
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from spinledger.causes import where
 from spinledger.cli.screen import Cell, Column, Screen, clean, table
-from spinledger.wakers import NOBODY, where
+from spinledger.wakers import NOBODY
 from spinledger.web.snapshot_json import Json
 from spinledger.words import short_duration
 

@@ -14,6 +14,7 @@ from spinledger.facts import DiskView, Facts
 from spinledger.findings.conditions import against_sleep
 from spinledger.findings.rows import Words
 from spinledger.findings.texts import POOL_TABLE, TABLE
+from spinledger.findings.woken import named, remedy
 from spinledger.model import Finding, Severity
 
 ALWAYS = frozenset(
@@ -35,6 +36,9 @@ ALWAYS = frozenset(
         "unobserved_cycles",
     }
 )
+NAMING = frozenset({"regular_access", "slept_too_little", "over_cycle_limit", "over_cycle_budget"})
+"""Codes that name who wakes the disk, and what to do about that, where it is known."""
+
 CODES: tuple[str, ...] = (*(row.code for row in TABLE), *(row.code for row in POOL_TABLE))
 EXPORTED = 18
 """Series of `spinledger_disk_finding` a disk may have; that of the metric catalogue."""
@@ -94,6 +98,9 @@ def _finding(words: Words, facts: Facts, evidence: str, since: int | None) -> Fi
     if since is None:
         since = facts.found_wall_ns.get(words.code, facts.sampled_wall_ns)
     suggestion = words.suggestion
+    if words.code in NAMING and facts.waker is not None:
+        evidence = f"{evidence}; {named(facts.waker)}"
+        suggestion = remedy(facts.waker)
     if words.for_sleep and (against := against_sleep(facts)):
         suggestion = f"Leave its timers as they are: {against}"
     return Finding(

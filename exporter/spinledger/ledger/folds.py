@@ -16,6 +16,7 @@ from spinledger.findings.ageing import Gained, Missed, WaitTimes
 from spinledger.findings.awake import LastUse, SinceSleep
 from spinledger.findings.intervals import Intervals
 from spinledger.findings.lately import LastDay, LastSleeps
+from spinledger.findings.woken import LastWakes
 from spinledger.ledger.counts import Changes, IdleGaps, SpinUps, StateTimes
 from spinledger.model import Entry, Policy
 from spinledger.quiet.window import QuietWindows
@@ -58,6 +59,7 @@ class Folds:
     drive_counters: DriveCounters = field(default_factory=DriveCounters)
     last_day: LastDay = field(default_factory=LastDay)
     last_sleeps: LastSleeps = field(default_factory=LastSleeps)
+    last_wakes: LastWakes = field(default_factory=LastWakes)
     since_sleep: SinceSleep = field(default_factory=SinceSleep)
     intervals: Intervals = field(default_factory=Intervals)
     wait_times: WaitTimes = field(default_factory=WaitTimes)

@@ -81,6 +81,7 @@ def summary(account: Account) -> Facts:
         probing_ended=probing_ended(account),
         timer_restarted=bool(probing.restarter),
         disturbed_wall_ns=probing.disturbed_wall_ns,
+        waker=folds.last_wakes.totals(account.at_ns),
         near_probes=_near_probes(probing),
         bare_commands=probing.signals,
         probed=probing.mute or may_probe(account),

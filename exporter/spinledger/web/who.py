@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
 from spinledger import wakers
+from spinledger.causes import where
 from spinledger.facts import DiskView
 from spinledger.model import HOUR, SECOND
 from spinledger.strip import DiskHistory, SpinUp
@@ -71,7 +72,7 @@ def _row(one: Waker, grouped: bool) -> str:
     return (
         f'<tr><th scope="row">{safe(one.actor)}</th>{group}{counts}'
         f'<td class="num">{percent(one.share)}</td><td class="num">{waited}</td>'
-        f"<td>{safe(wakers.where(one.place))}</td></tr>"
+        f"<td>{safe(where(one.place))}</td></tr>"
     )
 
 
