@@ -28,7 +28,7 @@ from spinledger.config.zones import host_zone, time_zone
 from spinledger.errors import BadInput, BadTrace, Unavailable
 from spinledger.model import SECOND, Disk, State
 from spinledger.quiet.hours import Calendar
-from spinledger.store.history import History
+from spinledger.store.history import History, PastGap
 from spinledger.store.history import read as read_ledger
 from spinledger.whatif.replay import (
     DEFAULT_TIMERS_NS,
@@ -39,11 +39,17 @@ from spinledger.whatif.replay import (
     worth,
 )
 from spinledger.whatif.trace import Row, absorb, hold, without
+from spinledger.whatif.woken import Between, merged
 
 SEEDS = (1, 2, 3, 4, 5)  # of --absorb
 MOST_NAMED = 8  # actors in a message
 MOST_TIMERS = 512
 SHORTEST_KEPT_NS = 60 * SECOND  # of the gaps that a ledger keeps
+WITHOUT = (
+    "Without {}: its spin-ups, and all I/O after each up to the next pause of a minute, are left "
+    "out. What it did while the disk was spinning anyway is not known apart and stays, so there "
+    "would be fewer spin-ups than shown; a trace (`spinledger capture`) has all of it."
+)
 NO_DISK = Disk("", ("",), "", "", "", "", "", 0, "", "", probe_method=None, diskseq=0)
 
 
@@ -96,6 +102,8 @@ def run(args: argparse.Namespace) -> int:
         )
     else:
         print("\n".join(replay_report.table(name, worths, outcomes, choice, setting)))
+        if args.ledger and args.without is not None:
+            print(WITHOUT.format(args.without))
     return 0
 
 
@@ -213,9 +221,9 @@ def observed_ns(history: History, disk: str) -> int:
 
 def _ledger(args: argparse.Namespace) -> tuple[str, list[list[Outcome]], Setting]:
     """The disk, the outcomes of one run, and what was assumed."""
-    for option in ("without", "absorb", "hold"):
+    for option in ("absorb", "hold"):
         if getattr(args, option) is not None:
-            what = "a ledger has gaps, not the program or the kind of each I/O"
+            what = "a ledger has gaps, not the kind of each I/O"
             raise BadInput(f"--{option}", what, "give --trace with a trace of this disk")
     history, disk = history_of(args.ledger, args.disk)
     setting = _setting(args, history.disk(disk))
@@ -227,12 +235,34 @@ def _ledger(args: argparse.Namespace) -> tuple[str, list[list[Outcome]], Setting
     if not observed:
         what = "this disk was not observed yet"
         raise BadInput(f"--ledger {args.ledger}", what, "let the exporter run for some days")
-    for gap in history.gaps(disk):
-        replay.gap(gap.began_wall_ns, gap.ended_wall_ns, gap.censored)
+    gaps = [Between(*_times(gap), gap.censored) for gap in history.gaps(disk)]
     last = history.open_gap(disk)
+    if args.without is not None:
+        present = [] if last is None else [Between(*_times(last), True)]
+        gaps = [*merged([*gaps, *present], _woken_by(history, disk, args))]
+        if last is not None:
+            *gaps, end = gaps
+            last = last._replace(began_wall_ns=end.began_ns, length_ns=end.ended_ns - end.began_ns)
+    for gap in gaps:
+        replay.gap(*gap)
     if last is not None:
         replay.end(last.ended_wall_ns, last.began_wall_ns)
     return disk, [replay.outcomes(observed)], setting
+
+
+def _times(gap: PastGap) -> tuple[int, int]:
+    return gap.began_wall_ns, gap.ended_wall_ns
+
+
+def _woken_by(history: History, disk: str, args: argparse.Namespace) -> list[int]:
+    """When the program woke the disk. Raises BadInput where it never did."""
+    cycles = [one for one in history.cycles(disk) if one.observed and one.actor]
+    found = [one.at_wall_ns for one in cycles if one.actor == args.without]
+    if not found:
+        actors = sorted({one.actor or "" for one in cycles})[:MOST_NAMED]
+        fix = f"name one of {', '.join(actors)}" if actors else "give --trace with a trace of it"
+        raise BadInput("--without", f"{args.without!r} never woke this disk", fix)
+    return found
 
 
 def _trace(args: argparse.Namespace) -> tuple[str, list[list[Outcome]], Setting]:

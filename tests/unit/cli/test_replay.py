@@ -201,11 +201,11 @@ def test_columns_that_are_needed(tmp_path: Path, option: str) -> None:
 
 
 def test_a_ledger_has_no_actors(tmp_path: Path) -> None:
-    """A plain ledger refuses --without, with the way to get what is needed."""
+    """A plain ledger refuses --absorb, with the way to get what is needed."""
     parser = argparse.ArgumentParser()
     replay.add_arguments(parser)
-    with pytest.raises(BadInput, match="--without: a ledger has gaps"):
-        replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db"), "--without", "x"]))
+    with pytest.raises(BadInput, match="--absorb: a ledger has gaps"):
+        replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db"), "--absorb", "0.5"]))
     with pytest.raises(BadInput, match="there is no such file"):
         replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db")]))
 
