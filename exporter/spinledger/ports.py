@@ -238,7 +238,7 @@ class Publisher(Protocol):
         """Replace the current snapshot; atomic."""
 
     def taken(self) -> bool:
-        """True once a snapshot has reached somebody."""
+        """True once whoever reads has had time to read a snapshot."""
 
 
 class Moment(Protocol):

@@ -18,6 +18,9 @@ from spinledger.metrics.collector import render_text
 from spinledger.model import SECOND
 
 TEXTFILE_EVERY_NS = 15 * SECOND
+HOLD_NS = 150 * SECOND
+"""For how long counters that begin at zero stay there after the first reader. Other
+scrapers read within it if they read every two minutes, the longest interval in common use."""
 
 
 class Latest:
@@ -27,17 +30,24 @@ class Latest:
         """`now`: the boot clock, nanoseconds, by which a snapshot may be old."""
         self.snapshot: Snapshot | None = None
         self.now = now
-        self._taken = False
+        self._given = False
+        self._scraped_ns: int | None = None
 
     def current(self) -> Snapshot | None:
         """The newest snapshot, judged by its age."""
         newest = self.snapshot
-        self._taken = self._taken or newest is not None
+        self._given = self._given or newest is not None
         return newest if newest is None or self.now is None else aged(newest, self.now())
 
     def taken(self) -> bool:
-        """True once one was asked for."""
-        return self._taken
+        """True when HOLD_NS have passed since the first whole scrape with disks."""
+        first = self._scraped_ns
+        return first is not None and self.now is not None and self.now() - first >= HOLD_NS
+
+    def scraped(self) -> None:
+        """A scrape has reached its client whole."""
+        if self._given and self._scraped_ns is None and self.now is not None:
+            self._scraped_ns = self.now()
 
     def wants(self, at_ns: int) -> bool:
         """Always: a scrape may come at any time."""
@@ -53,6 +63,7 @@ class TextFile:
 
     def __init__(self, directory: Path) -> None:
         self._path = directory / "spinledger.prom"
+        self._first_ns: int | None = None
         self._last_ns: int | None = None
 
     def wants(self, at_ns: int) -> bool:
@@ -60,8 +71,9 @@ class TextFile:
         return self._last_ns is None or at_ns - self._last_ns >= TEXTFILE_EVERY_NS
 
     def taken(self) -> bool:
-        """True once the file was written."""
-        return self._last_ns is not None
+        """True when HOLD_NS have passed since the file was first written."""
+        first, last = self._first_ns, self._last_ns
+        return first is not None and last is not None and last - first >= HOLD_NS
 
     def publish(self, snapshot: Snapshot) -> None:
         """Write beside the file, then rename over it."""
@@ -70,6 +82,8 @@ class TextFile:
         with suppress(OSError):
             partial.write_bytes(render_text(snapshot))
             partial.replace(self._path)
+            if self._first_ns is None:
+                self._first_ns = snapshot.at_ns
 
 
 class Signals:

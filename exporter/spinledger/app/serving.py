@@ -16,7 +16,7 @@ from platform import node
 
 from spinledger.app.pages import check_zone, page_context
 from spinledger.app.publishers import Latest, Signals, TextFile
-from spinledger.config.current import CurrentConfig, say
+from spinledger.config.current import CurrentConfig
 from spinledger.config.load import find, load
 from spinledger.config.settings import Config
 from spinledger.config.zones import host_zone, time_zone
@@ -27,6 +27,7 @@ from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import BadConfig, Refusal, Unavailable
+from spinledger.log import fail, say, warn
 from spinledger.loop import Loop, Ports
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
@@ -104,7 +105,7 @@ def serve(serving: Serving) -> int:
             try:
                 access.use(current.config.tls_and_users, current.config.host_names)
             except BadConfig as bad:
-                say(f"certificates and users refused, the old ones stay: {bad}")
+                fail(f"certificates and users refused, the old ones stay: {bad}")
                 good = current.good = False
         return good
 
@@ -119,11 +120,12 @@ def serve(serving: Serving) -> int:
         page_context(current, store.remembered, host),
         ports.clock.wall,
         access,
+        latest.scraped,
     )
     web.start()
     say(f"serving {web.url}metrics")
     if web.exposed:
-        say(f"every host that reaches {web.url} may read it: set web.tls_and_users")
+        warn(f"every host that reaches {web.url} may read it: set web.tls_and_users")
     try:
         until_ns = None
         if serving.for_s is not None:
@@ -160,7 +162,7 @@ def configured(serving: Serving) -> CurrentConfig:
 
 def accessible(config: Config) -> Access:
     """Certificates, users and names as configured. Raises BadConfig."""
-    access = Access(say)
+    access = Access(say, fail)
     access.use(config.tls_and_users, config.host_names)
     return access
 
@@ -187,7 +189,7 @@ def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
         live=live_directory(),
         simulated=serving.simulated,
         keep_days=keep_days(config),
-        say=say,
+        say=fail,
     )
 
 

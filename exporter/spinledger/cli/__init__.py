@@ -24,6 +24,7 @@ from spinledger.cli import (
 )
 from spinledger.config.near import nearest, shown
 from spinledger.errors import BadInput, Refusal, Unavailable
+from spinledger.log import fail
 
 COMMANDS = {
     "serve": (serve, "run the exporter"),
@@ -72,7 +73,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(arguments.run(arguments))
     except (BadInput, Refusal, Unavailable) as refused:
-        print(f"spinledger: {refused}", file=sys.stderr)
+        fail(str(refused))
         return 2
     except BrokenPipeError:
         sys.stderr.close()

@@ -2,7 +2,7 @@
 
 Rules: a snapshot is frozen and whole. Facts that only time has changed may be some tenths of a
 second old. After a stop that lost something exported counters begin at zero together, and are held
-at zero until somebody has read them: a reader sees its counters fall to zero, never to what came
+at zero until scrapers have had time to read them: these see a fall to zero, never to what came
 after.
 """
 

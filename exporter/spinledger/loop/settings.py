@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from spinledger.config.current import CurrentConfig, say
+from spinledger.config.current import CurrentConfig
+from spinledger.log import warn
 from spinledger.model import Disk, Policy
 from spinledger.ports import QuietHours
 
@@ -30,7 +31,7 @@ def settings(current: CurrentConfig) -> Settings:
     return Settings(
         policy=current.policy,
         calendar=current.quiet_hours,
-        say=say,
+        say=warn,
         fast_ns=lambda: current.config.cadence.fast_ns,
         loaded=current.loaded,
         unmatched=current.unmatched,

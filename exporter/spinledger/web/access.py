@@ -72,13 +72,14 @@ OPEN = Rules()
 
 @dataclass(slots=True)
 class Access:
-    """The rules in force. `say` takes a line for the operator.
+    """The rules in force. `say` takes a line for the operator, `fail` one that is an error.
 
     `use` has to be called once before requests come; without it everybody may read, by any
     address, by the host's name and by localhost.
     """
 
     say: Callable[[str], None] = lambda line: None
+    fail: Callable[[str], None] = lambda line: None
     rules: Rules = OPEN
     names: frozenset[str] = frozenset()
     _path: Path | None = None
@@ -104,7 +105,7 @@ class Access:
             self._replace(*_read(self._path, self.rules))
         except BadInput as bad:
             self._watched.seen()
-            self.say(f"certificates and users refused, the old ones stay: {bad}")
+            self.fail(f"certificates and users refused, the old ones stay: {bad}")
         else:
             self.say(f"certificates and users loaded: {self._path}")
 

@@ -130,6 +130,8 @@ class Connection:
             await self._send(refused.answer, end=True)
             return False
         await self._send(answer)
+        if (request.method, request.target, answer.status) == (b"GET", b"/metrics", 200):
+            self._serving.scraped()
         self._turn(Phase.KEPT)
         return self._http.our_state is h11.DONE and self._http.their_state is h11.DONE
 

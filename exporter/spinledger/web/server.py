@@ -20,7 +20,7 @@ import logging
 import socket
 import threading
 import time
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import suppress
 from functools import partial
 from typing import Any
@@ -35,6 +35,7 @@ from spinledger.web.lanes import Lane
 
 MOST = 128  # connections
 MOST_WORKING = 64  # requests that wait for an answer
+SENDING_BYTES = 65_536  # in the kernel for a client that does not read; Linux doubles it
 BACKLOG = 128  # connections the kernel holds
 PAUSE_S = 0.2  # before the next try to accept, where the system refused
 CLOSING_S = 0.01  # likewise, where a client gives way
@@ -50,7 +51,8 @@ class WebServer:
 
     `current` gives the newest snapshot or None; `history` gives the history (web.app.History),
     `context` what the pages for people show beside the snapshot, `access` who may read; the server
-    closes it at its end. Raises Unavailable for an empty host, which would mean all addresses.
+    closes it at its end. `scraped` is called after each scrape that was sent whole.
+    Raises Unavailable for an empty host, which would mean all addresses.
     """
 
     def __init__(
@@ -61,6 +63,7 @@ class WebServer:
         context: PageContext = NO_CONTEXT,
         wall: Wall = time.time_ns,
         access: Access | None = None,
+        scraped: Callable[[], None] = lambda: None,
     ) -> None:
         if not listen[0]:
             raise _unavailable(*listen, ValueError("no host is named"))
@@ -70,6 +73,7 @@ class WebServer:
             access = Access()
             access.use(None)
         self._access = access
+        self._scraped = scraped
         self._socket: socket.socket | None = None
         self._address: tuple[str, int] = listen
         self._thread: threading.Thread | None = None
@@ -134,7 +138,7 @@ class WebServer:
         self._loop = asyncio.get_running_loop()
         self._loop.set_exception_handler(_unheard)
         self._stopping = asyncio.Event()
-        serving = Serving(self._app, self._access, self._listen[0])
+        serving = Serving(self._app, self._access, self._listen[0], self._scraped)
         accepting = asyncio.create_task(serving.accept(self._socket))
         ready.set()
         try:
@@ -150,10 +154,13 @@ class WebServer:
 class Serving:
     """What the connections share; lives in the loop."""
 
-    def __init__(self, app: Application, access: Access, host: str) -> None:
+    def __init__(
+        self, app: Application, access: Access, host: str, scraped: Callable[[], None]
+    ) -> None:
         self.app = app
         self.access = access
         self.host = host
+        self.scraped = scraped
         self.checks = Lane("web-passwords")
         self._files = Lane("web-files")
         self._lanes = {"/metrics": Lane("web-metrics"), "/history": self._files}
@@ -175,6 +182,7 @@ class Serving:
             if len(self._connections) >= MOST and not self._shed():
                 accepted.close()
                 continue
+            accepted.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SENDING_BYTES)
             accepted.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             connection = Connection(self, accepted, str(address[0]))
             task = loop.create_task(connection.run())

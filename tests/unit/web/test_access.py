@@ -81,7 +81,7 @@ def serve() -> Iterator[Serve]:
     started = []
 
     def start(path: Path) -> WebServer:
-        access = Access(lines.append)
+        access = Access(lines.append, lines.append)
         access.use(path)
         server = WebServer(("127.0.0.1", 0), attic, lambda query: [b"{}"], access=access)
         server.start()
