@@ -27,6 +27,7 @@ from spinledger.config.load import find, load
 from spinledger.config.settings import Config
 from spinledger.device.cross_check import line_for
 from spinledger.device.prober_client import missing
+from spinledger.device.tracing import untraceable
 from spinledger.errors import BadInput, Unavailable
 from spinledger.facts import DiskView
 from spinledger.model import Command, Disk, Refused, Reply, Reported, Watch
@@ -123,6 +124,7 @@ def examine(config: Config, probe: bool) -> Json:
         "collisions": list(seen.collisions),
         "places": list(seen.places) if seen.snapshot.disks else [],
         "programs": examining.programs(config),
+        "wakes_untraced": untraceable(),
     }
 
 

@@ -30,6 +30,8 @@ def render(report: Json, page: Screen) -> str:
     for each in (_entry, _how, _probes, _counters, _timers, _cross_checks, _answers):
         found = _grouped(page, disks, each)
         lines += ["", *found] if found else []
+    if disks:
+        lines += ["", *paragraph(page, "", _wakes(report["wakes_untraced"]))]
     if report["off"]:
         lines.append("")
         lines += _grouped(page, report["off"], _off)
@@ -44,6 +46,15 @@ def render(report: Json, page: Screen) -> str:
         each_reason = ", ".join(f"{count} {reason}" for reason, count in sorted(counts.items()))
         lines += ["", *paragraph(page, "", f"Other block devices, not watched: {each_reason}.")]
     return "\n".join(lines)
+
+
+def _wakes(why: str) -> str:
+    if not why:
+        return "Who wakes a disk: by the kernel's trace events, whenever it sleeps."
+    return (
+        f"Who wakes a disk cannot be traced: {why}. With tracing each spin-up would have its "
+        "program or service, its file system and an exact wait; without, only what moved first."
+    )
 
 
 def _summary(report: Json) -> str:

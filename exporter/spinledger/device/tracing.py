@@ -143,6 +143,16 @@ def trigger(devs: Collection[int], order: str = "") -> str:
     return f"{counted} if {only}" if 0 < len(only) <= LONGEST_FILTER else counted
 
 
+def untraceable(tracefs: str = TRACEFS) -> str:
+    """Why no tracing instance could be made here; "" when it could. Changes nothing."""
+    try:
+        _check(tracefs)
+    except Unavailable as reason:
+        return reason.detail
+    instances = f"{tracefs}/instances"
+    return "" if os.access(instances, os.W_OK) else f"{instances} cannot be written"
+
+
 def _check(tracefs: str) -> None:
     """Say in one line why nothing can be captured here."""
     try:

@@ -20,11 +20,12 @@ from spinledger import cli
 from spinledger.app import examining
 from spinledger.app.examining import Examined
 from spinledger.cli import check
-from spinledger.cli.check_report import render
+from spinledger.cli.check_report import TROUBLES, render
 from spinledger.cli.screen import Screen
 from spinledger.config.load import parse
 from spinledger.device.discovery import Discovery
 from spinledger.device.kernel_counters import SysfsCounters
+from spinledger.device.tracing import untraceable
 from spinledger.facts import DiskView
 from spinledger.model import Cadence, Command, Counted, Disk, Policy, RuntimeStatus, Seen, Watch
 from spinledger.web.snapshot_json import Json
@@ -251,3 +252,16 @@ def test_what_serve_refuses_check_refuses(
     (line,) = lines
     assert line.startswith("spinledger: /etc/spinledger/none.yml: there is no such file; ")
     assert line.count("\n") == 1
+
+
+def test_check_says_what_tracing_would_bring(tmp_path: Path) -> None:
+    """Where the kernel has no tracefs, why, and what is missing then; else that it is used."""
+    assert "does not exist" in untraceable(str(tmp_path / "none"))
+    event = tmp_path / "events/block/block_bio_queue"
+    event.mkdir(parents=True)
+    assert untraceable(str(tmp_path)) == f"{tmp_path}/instances cannot be written"
+    (tmp_path / "instances").mkdir()
+    assert untraceable(str(tmp_path)) == ""
+    report = {**dict.fromkeys(TROUBLES, ()), "configuration": {"source": "c.yml"}, "off": [],
+              "skipped": [], "disks": [], "wakes_untraced": "no tracefs"}  # fmt: skip
+    assert "Who wakes" not in render(report, WIDE)
