@@ -17,6 +17,7 @@ from spinledger.model import DAY, HOUR, State
 from spinledger.wear.budget import cycle_limit
 from spinledger.wear.ratings import table
 from tests.packs.contract import CONTRACT
+from tests.proof.__main__ import PROMISES
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -124,3 +125,13 @@ def test_every_view_has_a_small_picture(page: str) -> None:
     file = (ROOT / name).read_bytes()
     assert file.startswith(b"\x89PNG\r\n\x1a\n")
     assert len(file) < 150_000
+
+
+def test_every_promise_names_the_tests_that_show_it() -> None:
+    """The table of promises is that of `python -m tests.proof`, and its tests exist."""
+    shown = re.findall(
+        r"^\| `([a-z-]+)` \| (.*) \|$", README.partition("## What is promised")[2], re.M
+    )
+    assert dict(shown) == {name: promise for name, (promise, _) in PROMISES.items()}
+    tests = [ROOT / test for _, given in PROMISES.values() for test in given]
+    assert [test for test in tests if not test.exists()] == []
