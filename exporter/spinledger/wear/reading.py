@@ -299,23 +299,6 @@ def used_ratio(count: int | None, rating: Rating | None) -> float | None:
     return None if count is None or rating is None else count / rating.cycles
 
 
-def cycles_per_spindle_hour(worn: Worn) -> float | None:
-    """Head loads for each hour the motor ran, over the drive's life."""
-    if worn.loads is None or not worn.spindle_s:
-        return None
-    return worn.loads / (worn.spindle_s / 3600)
-
-
-def loads_without_spin_down(worn: Worn, before: Worn | None = None) -> int | None:
-    """Head loads that no motor start explains: idle_b, or parking by APM. 0 at least.
-
-    Over the drive's life, or since `before`. Each start loads the heads once.
-    """
-    loads = _risen(worn.loads, before.loads if before else 0)
-    starts = _risen(worn.start_stops, before.start_stops if before else 0)
-    return None if loads is None or starts is None else max(0, loads - starts)
-
-
 def unobserved(
     before: Worn, after: Worn, observed: int, *, powered_throughout: bool = False
 ) -> int | None:

@@ -221,24 +221,6 @@ def test_ratings() -> None:
     assert reading.used_ratio(5, None) is None
 
 
-def test_cycles_per_spindle_hour() -> None:
-    """14,907,336 head loads in 17,557 spindle hours are 849 an hour, 14 a minute: a recorded
-    drive."""
-    busy = replace(WORN, loads=14_907_336, spindle_s=17_557 * 3600)
-    assert reading.cycles_per_spindle_hour(busy) == pytest.approx(849.08, abs=0.01)
-    assert reading.cycles_per_spindle_hour(replace(busy, spindle_s=None)) is None
-    assert reading.cycles_per_spindle_hour(replace(busy, spindle_s=0)) is None
-
-
-def test_loads_without_spin_down() -> None:
-    """Each start loads the heads once; what is more is idle_b or parking (10K v7 manual, p18)."""
-    assert reading.loads_without_spin_down(WORN) == 5628
-    later = replace(WORN, loads=5700, start_stops=60)
-    assert reading.loads_without_spin_down(later, WORN) == 12
-    assert reading.loads_without_spin_down(replace(later, start_stops=90), WORN) == 0
-    assert reading.loads_without_spin_down(replace(WORN, loads=None)) is None
-
-
 @pytest.mark.parametrize(
     ("starts", "powers", "observed", "unseen"),
     [(10, 0, 10, 0), (10, 0, 7, 3), (10, 2, 7, 1), (10, 4, 7, 0), (0, 0, 0, 0), (1, 0, 2, 0)],
