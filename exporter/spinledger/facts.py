@@ -275,6 +275,7 @@ class Facts:
     # The drive's counters
     counters: Worn | None  # the last that were accepted
     counters_wall_ns: int | None
+    doubtful: Mapping[str, tuple[int, int]]  # by counter: its two readings, neither is shown
     rated: Mapping[str, Rated]  # by kind: load, start_stop
     drive_timers_s: Mapping[str, float]  # by its own settings; by power condition
     epc_enabled: bool | None

@@ -221,14 +221,18 @@ def table(disk: Json) -> Iterator[str]:
     names = (disk["kernel_name"], disk["model"], disk["serial"])
     yield f"{disk['disk']}  ({', '.join(filter(None, names))})"
     counters = disk.get("counters") or {}
-    if not counters:
+    doubtful = disk.get("doubtful") or {}
+    for name, both in doubtful.items():
+        yield f"  {SHOWN[name]}: doubtful, {' or '.join(map(number, both))}"
+    if not counters and not doubtful:
         yield "  The drive's counters have not been read."
         yield ""
         return
     read = disk["read_timestamp_seconds"]
     when = f", read {_day(read)}" if read else ""
     shown = (_counter(name, words, counters) for name, words in SHOWN.items() if name in counters)
-    yield f"  {'; '.join(shown)}{when}"
+    if counters:
+        yield f"  {'; '.join(shown)}{when}"
     ratings = disk.get("ratings") or []
     for rating in ratings:
         yield from (f"  {line}" for line in _rating(rating))

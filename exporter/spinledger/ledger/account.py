@@ -151,6 +151,9 @@ class Account:
     powered: bool = False  # the drive was here all the time since then
     cross_checked_ns: int | None = None  # when the cross-check last gave counters
     shifts: dict[str, int] = field(default_factory=dict)  # counter -> what our count is ahead by
+    packed: dict[str, list[int]] = field(default_factory=dict)  # wear.packed.Kept
+    doubtful: dict[str, list[int]] = field(default_factory=dict)  # counter -> its two readings
+    clock: list[int] = field(default_factory=list)  # first attribute 9 of this power-on, seconds
     waiting: dict[str, list[int]] = field(default_factory=dict)  # wear.continuing.Waiting
     doubts: dict[str, list[int]] = field(default_factory=dict)  # counter -> ours, the second's
     base: Totals | None = (

@@ -69,6 +69,7 @@ def summary(account: Account) -> Facts:
         quiet_window=folds.quiet_windows.totals(stretch, policy) if policy.schedule else None,
         counters=folds.drive_counters.worn,
         counters_wall_ns=folds.drive_counters.wall_ns,
+        doubtful={name: (both[0], both[1]) for name, both in account.doubtful.items()},
         rated=folds.drive_counters.rated(policy),
         drive_timers_s={} if worn is None else _seconds(power_timers(worn)),
         epc_enabled=None if worn is None or worn.epc is None else bool(worn.epc),

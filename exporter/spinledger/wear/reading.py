@@ -71,11 +71,13 @@ def merge(
     before: Worn | None = None,
     elapsed_s: int = 0,
     second: Mapping[str, int] = MappingProxyType({}),
+    anchor_raw: int | None = None,
 ) -> Worn:
     """One reading out of the records of one round; not yet judged.
 
     `before` is the disk's last baseline: it fixes each counter's source, and with `elapsed_s`, the
-    seconds since it if the drive had power throughout (else 0), the packing of attribute 9.
+    seconds since it if the drive had power throughout (else 0), the packing of attribute 9. Where
+    there is an earlier value of that power-on, `anchor_raw`, `elapsed_s` counts from there.
     `second` are the values of the cross-check, which count where no record has them; its hours only
     tell the packing where there is a raw value.
     """
@@ -95,7 +97,7 @@ def merge(
     if raw is not None and sources.get("power_on_s") == CROSS_CHECK:
         del values["power_on_s"], sources["power_on_s"]  # it only says how to read our own
     known_s = values.get("power_on_s", second.get("power_on_s"))
-    packing = "" if raw is None else _packing(raw, known_s, before, elapsed_s)
+    packing = "" if raw is None else _packing(raw, known_s, before, elapsed_s, anchor_raw)
     ours = "power_on_s" not in values and fixed.get("power_on_s", own) == own
     if raw is not None and packing and ours:
         values["power_on_s"] = packings.clock_s(packing, raw)
@@ -147,15 +149,16 @@ def _pairs(text: str) -> Mapping[str, str]:
     return {name: given for name, _, given in pairs}
 
 
-def _packing(raw: int, told_s: int | None, before: Worn | None, elapsed_s: int) -> str:
+def _packing(
+    raw: int, known_s: int | None, before: Worn | None, elapsed_s: int, anchor_raw: int | None
+) -> str:
     """How to read attribute 9: as the standard's log says, as the pace says, as before."""
-    if told_s is not None:
-        return packings.by_hours(raw, told_s)
+    if known_s is not None:
+        return packings.by_hours(raw, known_s)
     if before is not None and before.power_on_raw is not None:
-        paced = packings.by_pace(before.power_on_raw, raw, elapsed_s)
-        if paced or before.packing:
-            return paced or before.packing
-    return packings.presumed(raw)
+        anchor = before.power_on_raw if anchor_raw is None else anchor_raw
+        return packings.by_pace(anchor, raw, elapsed_s) or before.packing
+    return ""
 
 
 def disagreements(worn: Worn, second: Mapping[str, int], apart_s: int = 0) -> tuple[Objection, ...]:
@@ -175,8 +178,10 @@ def disagreements(worn: Worn, second: Mapping[str, int], apart_s: int = 0) -> tu
         moved = apart_s / FASTEST.get(name, 1.0)
         if not ours - grain <= theirs <= ours + grain + moved:
             found.append(Objection(name, DISAGREES, f"{name} is {ours}, by the other {theirs}"))
-    if worn.power_on_raw is not None and worn.power_on_s is None and "power_on_s" in second:
-        hours = f"attribute 9 is {worn.power_on_raw}, in no packing {second['power_on_s']} s"
+    theirs, raw = second.get("power_on_s"), worn.power_on_raw
+    unread = raw is not None and worn.power_on_s is None
+    if raw is not None and unread and theirs is not None and not packings.by_hours(raw, theirs):
+        hours = f"attribute 9 is {raw}, in no packing {theirs} s"
         found.append(Objection("power_on_s", DISAGREES, hours))
     return tuple(found)
 

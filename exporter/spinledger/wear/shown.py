@@ -1,6 +1,7 @@
 """The drive's counters and ratings of one disk: as JSON for /snapshot and `spinledger wear`.
 
-{"counters": {"loads": 4000, ..}, "read_timestamp_seconds": 1.5,
+{"counters": {"loads": 4000, ..}, "doubtful": {"loads": [200608, 4000]}: one of the two, not
+   known which, "read_timestamp_seconds": 1.5,
  "ratings": [{"kind": "load" or "start_stop", "count", "rated_cycles", "rated_by": configured or
    drive, "used_ratio", "cycles_per_day": of the last year at most, null: too short a record,
    "early_timestamp_seconds", "middle_timestamp_seconds", "late_timestamp_seconds": null for not
@@ -10,6 +11,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 from spinledger.facts import Rated
@@ -29,11 +31,17 @@ SHOWN: Mapping[str, str] = {
 """The counters by field of `Worn`, in words."""
 
 
-def wear_json(worn: Worn | None, read_wall_ns: int | None, rated: Mapping[str, Rated]) -> Json:
+def wear_json(
+    worn: Worn | None,
+    read_wall_ns: int | None,
+    rated: Mapping[str, Rated],
+    doubtful: Mapping[str, tuple[int, int]] = MappingProxyType({}),
+) -> Json:
     """The form above. Counters that the drive does not report are left out."""
     counters = {name: getattr(worn, name, None) for name in SHOWN}
     return {
         "counters": {name: count for name, count in counters.items() if count is not None},
+        "doubtful": {name: list(both) for name, both in doubtful.items()},
         "read_timestamp_seconds": _seconds(read_wall_ns),
         "ratings": [
             {

@@ -219,6 +219,11 @@ def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
         for name, title in _COUNTERS
         if counters is not None and (count := getattr(counters, name)) is not None
     ]
+    facts += [
+        (title, f"doubtful: {' or '.join(map(number, view.facts.doubtful[name]))}")
+        for name, title in _COUNTERS
+        if name in view.facts.doubtful
+    ]
     if counters is not None and counters.power_on_s is not None:
         facts.append(("Powered on", f"{number(counters.power_on_s // 3600)} h"))
     for kind, rated in view.facts.rated.items():

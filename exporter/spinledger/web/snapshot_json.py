@@ -131,7 +131,12 @@ def _disk(view: DiskView) -> Json:
             None if view.facts.untouched_wall_ns is None else view.facts.untouched_wall_ns / SECOND
         ),
         "policy": _policy(view.policy),
-        "wear": wear_json(view.facts.counters, view.facts.counters_wall_ns, view.facts.rated),
+        "wear": wear_json(
+            view.facts.counters,
+            view.facts.counters_wall_ns,
+            view.facts.rated,
+            view.facts.doubtful,
+        ),
         "samples": _samples(DISK_ROWS, view),
         "histograms": {
             row.key: _histogram(values)

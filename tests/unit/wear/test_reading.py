@@ -98,9 +98,10 @@ def test_apm_that_is_off_is_told_from_apm_that_was_not_asked_for() -> None:
     ("unit_s", "packing"), [(3600, "hours"), (60, "minutes"), (30, "half_minutes"), (1, "seconds")]
 )
 def test_the_packing_is_found_out(unit_s: int, packing: str) -> None:
-    """Hours are presumed until the drive's own pace over a day says otherwise, and that is kept."""
+    """Not known until the drive's own pace over a day shows it, and kept from then on."""
     raw = 9_000_000 // unit_s
     first = merged(Record(C.SMART_READ_DATA, {"power_on_raw": raw}))
+    assert (first.packing, first.power_on_s) == ("", None)
     after = Record(C.SMART_READ_DATA, {"power_on_raw": raw + DAY_S // unit_s})
     second = merged(after, before=first, elapsed_s=DAY_S)
     assert second.packing == packing

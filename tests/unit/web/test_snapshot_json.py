@@ -26,7 +26,7 @@ def test_the_whole_form() -> None:
     whole = through(replace(snapshot(shown), absent=(view(1),)))
     samples, histograms = (whole["disks"][0].pop(key) for key in ("samples", "histograms"))
     wear = whole["disks"][0].pop("wear")
-    assert wear == {"counters": {}, "read_timestamp_seconds": None, "ratings": []}
+    assert wear == {"counters": {}, "doubtful": {}, "read_timestamp_seconds": None, "ratings": []}
     exporter = whole.pop("exporter")
     assert exporter["disks_skipped"] == [{"labels": {"reason": "virtual"}, "value": 2}]
     assert samples["state_seconds"][1] == {"labels": {"state": "idle"}, "value": 125.5}
