@@ -13,6 +13,7 @@ THIN = "\u202f"  # a narrow space that does not break
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MINUTE, _HOUR, _DAY = 60, 3600, 86400
+_NEAR_DAYS = 31  # a time of day is given for so long
 
 STATES = {
     "active": "active",
@@ -107,6 +108,16 @@ def moment(wall_ns: int, tz: tzinfo) -> str:
     """Weekday, date and time: Tue 24 Nov 2026, 21:03."""
     at = local(wall_ns, tz)
     return f"{at:%a} {at.day} {at:%b %Y, %H:%M}"
+
+
+def since(wall_ns: int, now: int, tz: tzinfo) -> str:
+    """When something began, as far as a reader needs it: 21:03, Tue 24 Nov 21:03, 24 Nov 2025."""
+    at, today = local(wall_ns, tz), local(now, tz)
+    if at.date() == today.date():
+        return f"{at:%H:%M}"
+    if (today.date() - at.date()).days < _NEAR_DAYS:
+        return f"{at:%a} {at.day} {at:%b %H:%M}"
+    return f"{at.day} {at:%b %Y}"
 
 
 def month(wall_ns: int, tz: tzinfo) -> str:

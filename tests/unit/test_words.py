@@ -98,3 +98,11 @@ def test_every_reason_has_words(reason: Reason) -> None:
     """No label value is shown to people, neither alone nor after a disk is no longer probed."""
     assert reason.value not in words.why(reason.value)
     assert words.why(f"refused: {reason.value}") == f"no longer probed: {words.why(reason.value)}"
+
+
+def test_since_when() -> None:
+    """A time of day where it is near; the year where it is not (dates of date -u -d @SECONDS)."""
+    now = 1_790_000_000 * SECOND  # Monday 2026-09-21 14:13:20
+    assert words.since(now - 3600 * SECOND, now, UTC) == "13:13"
+    assert words.since(now - 86_400 * SECOND, now, UTC) == "Sun 20 Sep 14:13"
+    assert words.since(now - 400 * 86_400 * SECOND, now, UTC) == "17 Aug 2025"

@@ -36,9 +36,10 @@ from spinledger.cli.exporter import (
 )
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, table
 from spinledger.config.settings import Config
+from spinledger.model import Severity
 from spinledger.strip import NO_HISTORY, DiskHistory
 from spinledger.web.snapshot_json import Json, snapshot_json
-from spinledger.words import STATES, local, lower_first, short_duration, why
+from spinledger.words import STATES, local, lower_first, short_duration, since, why
 
 WATCH_EVERY_S = 2.0
 HISTORY_EVERY_S = 60.0
@@ -60,6 +61,8 @@ COLUMNS = (
     Column("LIFE USED", 9, rank=5, right=True),
 )
 COUNTED = ("standby", "active", "idle", "unknown")
+
+_RANKS = [severity.value for severity in Severity]
 
 Histories = Mapping[str, DiskHistory]  # by identity
 
@@ -182,7 +185,7 @@ def render(page: Screen, picture: Picture, week: bool = False, brief: bool = Fal
     for note in notes:
         lines += paragraph(page, "", note)
     for finding in _grouped(_judged(snapshot)):
-        lines += ["", *_finding(page, finding, brief or week)]
+        lines += ["", *_finding(page, finding, brief or week, picture)]
     return lines
 
 
@@ -385,13 +388,19 @@ def _grouped(disks: Sequence[Json]) -> list[list[tuple[str, Json]]]:
         for finding in disk["findings"]:
             key = (finding["code"], finding["suggestion"])
             groups.setdefault(key, []).append((disk["kernel_name"], finding))
-    return list(groups.values())
+    return sorted(groups.values(), key=lambda group: _RANKS.index(group[0][1]["severity"]))
 
 
-def _finding(page: Screen, group: Sequence[tuple[str, Json]], brief: bool) -> list[str]:
+def _finding(
+    page: Screen, group: Sequence[tuple[str, Json]], brief: bool, picture: Picture
+) -> list[str]:
     names = _named([name for name, _ in group])
     first = group[0][1]
     lines = paragraph(page, "! ", f"{names}: {_stop(first['sentence'])}", Tone.BAD)
+    begun = [one["since_timestamp_seconds"] for _, one in group if one["since_timestamp_seconds"]]
+    if begun:
+        began = since(wall_ns(min(begun)), picture.now, picture.tz)
+        lines += paragraph(page, "  Since:     ", began)
     evidence: dict[str, list[str]] = {}
     for name, finding in group:
         evidence.setdefault(finding["evidence"], []).append(name)

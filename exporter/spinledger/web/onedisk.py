@@ -54,7 +54,7 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
         (
             f'<p><a href="/">All disks</a></p><p>{status.state(view, now)}</p>',
             _night(night.of_disk(found, view.disk.identity), context, now),
-            status.findings((view,), context, alone=True),
+            status.findings((view,), context, now, alone=True),
             definitions(quiet, RANGES, now),
             _strips(view, recent, context, now),
             legend(quiet),

@@ -53,7 +53,7 @@ def overview(
     body = "\n".join(
         (
             _nights(found, now, context.tz),
-            status.findings(disks, context),
+            status.findings(disks, context, now),
             choices(want, len(disks)),
             definitions(quiet, (want.shown,), now),
             legend(quiet),

@@ -12,7 +12,7 @@ import pytest
 
 from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView, Snapshot
-from spinledger.model import DAY, HOUR, SECOND, State
+from spinledger.model import DAY, HOUR, SECOND, Severity, State
 from spinledger.strip import DiskHistory, Period, SpinUp
 from spinledger.web.app import Application, application
 from spinledger.web.assets import CONTENT_SECURITY_POLICY, STYLE
@@ -21,7 +21,7 @@ from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
 from tests.fakes.recorded import LONG, ZONE, bad_night, context_of, losing, shelf
 from tests.fakes.series import changed
-from tests.fakes.snapshots import WALL_NS, attic, disk, snapshot, view
+from tests.fakes.snapshots import WALL_NS, attic, disk, full_view, snapshot, view
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}  # HTML, 13.1.2 (void elements, those used)
 EMPTY = PageContext()
@@ -256,6 +256,19 @@ def test_what_a_disk_says_is_only_text() -> None:
         assert len(_Reader(text).all("script")) == 1  # ours
         assert "&lt;script&gt;&amp;&quot;&#x27;&lt;/script&gt;?" in text
         text.encode()
+
+
+def test_a_finding_says_since_when_and_the_worst_comes_first() -> None:
+    """A page is above a ticket; the second line of a folded finding begins with its time."""
+    plain = full_view(0)
+    (one, *_) = plain.findings
+    ticket = replace(one, code="late", sentence="Later", severity=Severity.TICKET)
+    page = replace(one, code="soon", sentence="At once", severity=Severity.PAGE)
+    began = replace(page, since_wall_ns=WALL_NS - HOUR)
+    shown = overview(snapshot(replace(plain, findings=(ticket, began))), PageContext())
+    assert shown.index("At once") < shown.index("Later")
+    assert '<span class="first">Since 13:13. First: ' in shown  # WALL_NS is 14:13 UTC
+    assert shown.count("Since ") == 1
 
 
 def test_unknown_states_say_why() -> None:
