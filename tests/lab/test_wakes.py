@@ -68,7 +68,7 @@ CASES = [
 ]  # fmt: skip
 PREPARE = """set -e
 modprobe ext4
-printf 'label: dos\\nstart=2048\\n' | sfdisk -q /dev/{archive}; udevadm settle
+addpart /dev/{archive} 1 2048 61440; udevadm settle
 mkfs.ext4 -q -E lazy_itable_init=0,lazy_journal_init=0 /dev/{archive}1
 mkdir -p /srv/photos; mount /dev/{archive}1 /srv/photos
 head -c 65536 /dev/zero >/srv/photos/a; echo b >/srv/photos/b; echo c >/srv/photos/c; sync
