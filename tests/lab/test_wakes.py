@@ -37,6 +37,7 @@ class Case(NamedTuple):
 
 
 ARCHIVE = "{archive}1, ext4 on /srv/photos"
+MIRROR = "md0, ext4 on /srv/mirror"
 LAZILY = "mount -o remount,lazytime /srv/photos"
 READ = "dd if=%s of=/dev/null bs=4k count=1 iflag=direct%s status=none"
 SMART_READ_DATA = "sg_raw --readonly /dev/{archive} 85 08 0e 00 d0 00 01 00 00 00 4f 00 c2 00 b0 00"
@@ -65,15 +66,29 @@ CASES = [
          "passthrough", "inspector.service", "{archive}", "inspector.service"),
     Case("a read, spin-up of 8 s", ["slow"], READ % ("/dev/{slow}", ""),
          "read", "scanner.service", "{slow}", "scanner.service", lasts=10.0),
+    Case("a read from a mirror", ["left", "right"], READ % ("/srv/mirror/a", ""),
+         "read", "viewer.service", MIRROR, "viewer.service"),
+    Case("a write to a mirror", ["left", "right"],
+         "dd if=/dev/zero of=/srv/mirror/a bs=4k count=1 oflag=direct conv=notrunc status=none",
+         "write", "importer.service", MIRROR, "importer.service"),
+    Case("a check of a mirror", ["left", "right"], "echo check >/sys/block/md0/md/sync_action",
+         "check", "md check", MIRROR, lasts=8.0,
+         before="echo idle >/sys/block/md0/md/sync_action"),
 ]  # fmt: skip
 PREPARE = """set -e
 modprobe ext4
 addpart /dev/{archive} 1 2048 61440; udevadm settle
 mkfs.ext4 -q -E lazy_itable_init=0,lazy_journal_init=0 /dev/{archive}1
 mkdir -p /srv/photos; mount /dev/{archive}1 /srv/photos
-head -c 65536 /dev/zero >/srv/photos/a; echo b >/srv/photos/b; echo c >/srv/photos/c; sync
+head -c 65536 /dev/zero >/srv/photos/a; echo b >/srv/photos/b; echo c >/srv/photos/c
+mdadm --create /dev/md0 --run --level=1 --raid-devices=2 --bitmap=none --assume-clean \\
+    /dev/{left} /dev/{right} 2>/dev/null; udevadm settle
+mkfs.ext4 -q -E lazy_itable_init=0,lazy_journal_init=0 /dev/md0
+mkdir -p /srv/mirror; mount -o noatime /dev/md0 /srv/mirror
+head -c 65536 /dev/zero >/srv/mirror/a; sync
 """
-CLEAN = "umount /srv/photos"
+CLEAN = "umount /srv/photos /srv/mirror; mdadm --stop /dev/md0"
+SPIN_UPS = {"archive": 1.0, "slow": 8.0, "left": 1.0, "right": 1.0}
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +101,7 @@ def machine(lab_image: Image) -> Iterator[Guest]:
 @pytest.fixture(scope="module")
 def played(machine: Guest, drive_number: Callable[[], int]) -> Reported:
     """What came of all cases."""
-    return play(machine, drive_number, CASES, PREPARE, CLEAN, {"archive": 1.0, "slow": 8.0})
+    return play(machine, drive_number, CASES, PREPARE, CLEAN, SPIN_UPS)
 
 
 def play(
@@ -141,8 +156,15 @@ def logged(report: Reported, drive: str, act: Reported) -> float:
 def found(report: Reported, case: Case) -> tuple[str, str, str]:
     """Cause, actor and place in the ledger."""
     act = next(act for act in report["acts"] if act["name"] == case.name)
-    row = cycle(report, case.drives[0], act)
+    row = cycle(report, woken(report, case)[0], act)
     return row["cause"], row["actor"], row["place"]
+
+
+def woken(report: Reported, case: Case) -> list[str]:
+    """The drives that spun up in an act, by the ledger; the first of the case where none did."""
+    act = next(act for act in report["acts"] if act["name"] == case.name)
+    names = [name for name in case.drives if cycle(report, name, act)["cause"] is not None]
+    return names or case.drives[:1]
 
 
 def expected(report: Reported, case: Case) -> tuple[str, str, str]:
@@ -155,9 +177,10 @@ def table(report: Reported, cases: list[Case]) -> None:
     for case in cases:
         want, have = expected(report, case), found(report, case)
         act = next(act for act in report["acts"] if act["name"] == case.name)
-        row = cycle(report, case.drives[0], act)
+        drive = woken(report, case)[0]
+        row = cycle(report, drive, act)
         try:
-            waited = f"{logged(report, case.drives[0], act):.3f}"
+            waited = f"{logged(report, drive, act):.3f}"
         except AssertionError:
             waited = "-"
         mark = "  " if want == have else "! "
@@ -176,8 +199,25 @@ def test_wake_is_attributed(played: Reported, case: Case) -> None:
 def test_wait_is_the_drives(played: Reported, case: Case) -> None:
     """The wait in the ledger is within 10 % of the drive's own log."""
     act = next(act for act in played["acts"] if act["name"] == case.name)
-    waited_s = cycle(played, case.drives[0], act)["wait_ms"] / 1000
-    assert waited_s == pytest.approx(logged(played, case.drives[0], act), rel=0.1)
+    for drive in woken(played, case):
+        waited_s = cycle(played, drive, act)["wait_ms"] / 1000
+        assert waited_s == pytest.approx(logged(played, drive, act), rel=0.1)
+
+
+@pytest.mark.parametrize(("name", "members"), [("read from", 1), ("write to", 2), ("check of", 2)])
+def test_members_of_a_mirror(played: Reported, name: str, members: int) -> None:
+    """A read wakes one member, a write and a check both: by the ledger and by the drives' logs."""
+    case = next(case for case in CASES if case.name == f"a {name} a mirror")
+    act = next(act for act in played["acts"] if act["name"] == case.name)
+    rows = [cycle(played, drive, act) for drive in case.drives]
+    assert [row["cause"] for row in rows if row["cause"]] == [case.cause] * members
+    woke = [
+        row
+        for drive in case.drives
+        for row in played["logs"][drive]
+        if row.get("woke") and act["at"] <= row["at"] <= act["until"]
+    ]
+    assert len(woke) == members
 
 
 def test_the_instance_is_removed(played: Reported) -> None:

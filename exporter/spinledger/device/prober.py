@@ -31,6 +31,7 @@ import os
 import queue
 import select
 import signal
+import socket
 import stat
 import struct
 import sys
@@ -273,12 +274,19 @@ def _say(channel: int, text: str) -> None:
 def main(channel: int) -> None:
     """Serve the inherited socket, then end the process at once."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
+    signal.signal(signal.SIGTERM, lambda *_: _hang_up(channel))
     threading.stack_size(_STACK_SIZE)
     try:
         with contextlib.suppress(OSError):  # the other side ended before the reply
             serve(channel)
     finally:
         os._exit(0)
+
+
+def _hang_up(channel: int) -> None:
+    """Let the socket seem ended: what is traced is undone first, also if this comes twice."""
+    with contextlib.suppress(OSError), socket.socket(fileno=os.dup(channel)) as end:
+        end.shutdown(socket.SHUT_RD)
 
 
 if __name__ == "__main__":
