@@ -51,7 +51,6 @@ GUEST_PACKAGES = (
     "e2fsprogs",
     "xfsprogs",
     "btrfs-progs",
-    "lvm2",
     "mdadm",
     "smartmontools",
     "sg3-utils",
