@@ -7,7 +7,7 @@ thread; a signal only ends a wait. Whatever fails at the start is one line and e
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -239,7 +239,8 @@ def _simulated(
     from spinledger.sim.clocks import ScaledClock
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
-    kept_wall_ns, known = restored.wall_ns, restored.accounts
+    kept_wall_ns = restored.wall_ns
+    disks, host = simulated_disks(serving, restored.accounts)
     zone, _ = simulated_zone(serving)
     start_wall_ns = kept_wall_ns or evening_wall_ns(zone)
     if serving.at_present:
@@ -249,8 +250,8 @@ def _simulated(
         serving.seed,
         start_ns,
         start_wall_ns,
-        disks=serving.disks or len(known) or USUAL_DISKS,
-        host="dome" if any(name.startswith("sim-dome-") for name in known) else "attic",
+        disks=disks,
+        host=host,
         faults=serving.faults,
         zone=zone,
     )
@@ -264,6 +265,12 @@ def _simulated(
         wakes=shelf.wakes,
         wakers=(signals,),
     )
+
+
+def simulated_disks(serving: Serving, known: Collection[str]) -> tuple[int, str]:
+    """How many disks a simulation has, and its host: as its ledger, if nothing else is given."""
+    host = "dome" if any(name.startswith("sim-dome-") for name in known) else "attic"
+    return serving.disks or len(known) or USUAL_DISKS, host
 
 
 def simulated_boot(serving: Serving) -> str:

@@ -13,6 +13,7 @@ import pytest
 
 from spinledger.cli import main
 from spinledger.model import DAY, SECOND, Policy, Reading, Worn
+from spinledger.sim.rehearse import Rehearsal, rehearse
 from spinledger.wear.life import DriveCounters
 from spinledger.wear.shown import wear_json
 
@@ -116,6 +117,24 @@ def test_a_header_has_each_column_once(
     path = written(tmp_path, steady(40, 25), header)
     assert main(["wear", "--readings", path, "--rated", "12000"]) == 2
     assert "record.csv:1: " in capsys.readouterr().err
+
+
+def test_a_disk_of_a_ledger(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By its serial, from the ledger of a rehearsal: the counters are the simulated drive's own."""
+    ledger, config = tmp_path / "a.db", tmp_path / "c.yml"
+    done = rehearse(Rehearsal(0.2, disks=2), ledger)
+    config.write_text("disks: [{match: {all: true}, rated: {load: 600000}}]\n")
+    place = done.shelf.places[0]
+    options = ["--ledger", str(ledger), "--config", str(config), "--disk", place.disk.serial]
+    assert main(["wear", "--json", *options]) == 0
+    (found,) = json.loads(capsys.readouterr().out)["disks"]
+    assert found["disk"] == place.disk.identity
+    (rating,) = found["ratings"]
+    assert 0 <= place.drive.odometer.loads - rating["count"] <= 1  # it may have woken since
+    assert (rating["rated_cycles"], rating["rated_by"]) == (600_000, "configured")
+    assert rating["cycles_per_day"] is rating["late_timestamp_seconds"] is None
+    assert main(["wear", *options]) == 0
+    assert "no projection: it needs 14 days of readings" in capsys.readouterr().out
 
 
 def test_each_rating_is_shown_as_what_it_is() -> None:
