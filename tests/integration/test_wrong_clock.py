@@ -10,6 +10,7 @@ import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -92,6 +93,16 @@ class Host:
             days = [day for (day,) in file.execute("SELECT day FROM days")]
         return {datetime.fromtimestamp(day * DAY // SECOND, UTC).year for day in days}
 
+    def holes(self) -> list[tuple[int, int]]:
+        """Where a span of a disk does not begin where the one before it ended."""
+        with closing(sqlite3.connect(self.ledger)) as file:
+            rows = list(file.execute("SELECT disk, began_ms, ended_ms FROM spans ORDER BY 1, 2"))
+        return [
+            (ended, began)
+            for (disk, _, ended), (same, began, _) in pairwise(rows)
+            if disk == same and began != ended
+        ]
+
 
 def seconds(loop: Loop) -> list[tuple[float, float]]:
     """Of each disk: all seconds recorded, and those unobserved."""
@@ -115,6 +126,7 @@ def test_a_boot_in_2099_records_nothing_until_the_clock_is_set(
         assert loop.accounts == {}
         loop = host.boot(4, "c")
     host.run(loop, 5)
+    assert host.holes() == []
     assert host.said[0].startswith(
         "the clock of this host shows 2099-03-01, and by the last record"
     )
