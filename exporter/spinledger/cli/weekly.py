@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from spinledger.cli import strips
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, table
 from spinledger.web.snapshot_json import Json
+from spinledger.web.week import LIMIT
 from spinledger.words import listed
 
 BY_HOUR = "SPIN-UPS BY HOUR"
@@ -52,7 +53,7 @@ def legend(snapshot: Json, drawn: Sequence[str]) -> list[str]:
 
 
 def over_limits(snapshot: Json) -> list[str]:
-    """Which disks are over their limit, and by how much."""
+    """Which disks are over their limit, by how much, and what a limit is beside a budget."""
     names = {disk["disk"]: clean(disk["kernel_name"]) for disk in snapshot["disks"]}
     over = [
         f"{names[week['disk']]} {week['over_limit']}"
@@ -60,7 +61,7 @@ def over_limits(snapshot: Json) -> list[str]:
         if week["over_limit"]
     ]
     more = [f"{len(over) - NAMES} more"] if len(over) > NAMES else []
-    return [f"! over its limit: {listed([*over[:NAMES], *more])}"] if over else []
+    return [f"! over its limit: {listed([*over[:NAMES], *more])}", LIMIT] if over else []
 
 
 def _cells(disk: Json, week: Json) -> tuple[Cell, ...]:

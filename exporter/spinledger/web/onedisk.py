@@ -18,9 +18,9 @@ from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.html import marked_up, safe, time_tag
 from spinledger.web.overview import used_up
-from spinledger.web.rows import LIMIT
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
+from spinledger.web.week import LIMIT
 from spinledger.whatif.energy import break_even_s
 from spinledger.words import (
     STATES,
