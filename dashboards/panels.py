@@ -202,10 +202,14 @@ def grid(frame: Frame, links: bool, *columns: tuple[str, str, Query]) -> Builder
             ],
         )
     if links:
-        url = "/d/spinledger-disk?var-instance=${__data.fields.instance}&var-disk=${__value.text}"
-        panel = panel.override_by_name(
-            "disk", [model.DynamicConfigValue("links", [{"title": "This disk", "url": url}])]
-        )
+        host, disk = "${__data.fields.instance}", "${__value.text}"
+        places = {
+            "This disk": f"/d/spinledger-disk?var-instance={host}&var-disk={disk}",
+            "Its page on the exporter": f"http://{host}/disk/{disk}",
+            "Runbooks": f"http://{host}/runbooks/",
+        }
+        listed = [{"title": title, "url": url} for title, url in places.items()]
+        panel = panel.override_by_name("disk", [model.DynamicConfigValue("links", listed)])
     panel = panel.with_transformation(model.DataTransformerConfig(id_val="merge", options={}))
     panel = panel.with_transformation(
         model.DataTransformerConfig(

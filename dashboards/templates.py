@@ -325,14 +325,17 @@ def one_disk() -> str:
 <h1>{{{{ .Labels.model }}}} {{{{ .Labels.serial }}}}</h1>
 <p class="soft">{{{{ .Labels.disk }}}}, {{{{ .Labels.kernel_name }}}} on \
 {{{{ .Labels.instance }}}}; pool {{{{ .Labels.pool }}}}; {{{{ .Labels.transport }}}}; watch: \
-{{{{ .Labels.watch }}}}.</p>
+{{{{ .Labels.watch }}}}. \
+<a href="http://{{{{ .Labels.instance }}}}/disk/{{{{ .Labels.disk }}}}">\
+Its page on the exporter</a></p>
 {{{{ else }}}}
 <h1>No such disk is watched</h1>
 <p>Choose one on the page of all disks.</p>
 {{{{ end }}}}
 {{{{ if query ({info}) }}}}
 {{{{ range query (printf `{firing}` {args}) }}}}
-<p class="found"><strong>{{{{ .Labels.alertname }}}}</strong></p>
+<p class="found"><strong>{{{{ .Labels.alertname }}}}</strong>: \
+<a href="http://{{{{ .Labels.instance }}}}/runbooks/{{{{ .Labels.alertname }}}}">runbook</a></p>
 {{{{ end }}}}
 {strips("The last 24 hours", 1, 24)}{strips("The last 30 days", 24, 30)}{LEGEND}
 <h2>Figures</h2>
