@@ -20,7 +20,7 @@ import json
 import os
 import select
 import time
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 
 from spinledger.codec import trace_sums
 from spinledger.codec.trace_events import Event, Format, Header, events, parse_format
@@ -123,10 +123,14 @@ class WakeTracing:
 
     def close(self) -> None:
         """Remove the instance."""
+        self.end()
+        self._poll.close()
+
+    def end(self) -> None:
+        """Remove the instance; `fileno()` stays what it is, and is never readable again."""
         for pipe in self._pipes:
             os.close(pipe)
         self._pipes.clear()
-        self._poll.close()
         with contextlib.suppress(Unavailable):
             self._folder.close()
 
@@ -296,20 +300,30 @@ class Session:
 
     def standby(self, nodes: Collection[str]) -> list[str]:
         """Take the disks that are in standby now; messages that are due."""
-        if self._tracing is None:
-            return [f"untraced {self.untraced}"]
-        return self._messages(self._tracing.watch(nodes, _now()))
+        tracing = self._tracing
+        return self._messages(lambda: tracing.watch(nodes, _now()) if tracing else [], True)
 
     def due(self) -> list[str]:
         """Messages that are due; to be called when readable, and every INTERVAL_S at least."""
-        return [] if self._tracing is None else self._messages(self._tracing.read(_now()))
+        tracing = self._tracing
+        return self._messages(lambda: tracing.read(_now()) if tracing else [], False)
 
     def close(self) -> None:
         """Remove the instance."""
         if self._tracing is not None:
             self._tracing.close()
 
-    def _messages(self, woken: Iterable[Woken]) -> list[str]:
+    def _messages(self, seen: Callable[[], list[Woken]], asked: bool) -> list[str]:
+        """What fails here ends the tracing, and never the process: that probes drives."""
+        if self.untraced:
+            return [f"untraced {self.untraced}"] if asked else []
+        try:
+            woken = seen()
+        except (OSError, Unavailable) as error:
+            self.untraced = str(error)
+            if self._tracing is not None:
+                self._tracing.end()
+            return [f"untraced {self.untraced}"]
         found = [f"woken {json.dumps(dataclasses.astuple(one))}" for one in woken]
         now = dict(self._tracing.lost) if self._tracing else {}
         found += [f"lost {node} {n}" for node, n in now.items() if n != self._lost.get(node)]
