@@ -8,19 +8,19 @@ watched, in which sectors moved, is unobserved.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from spinledger.codec import packings
 from spinledger.codec.reply import STATE_PROBES
 from spinledger.ledger import spinups
 from spinledger.ledger.account import Account, may_probe, timer_ns
+from spinledger.ledger.packed import power_on_anchor, shown_counts
 from spinledger.ledger.table import INTERVAL_EVIDENCE, Row, follow
 from spinledger.model import (
     NOT_SENT,
     SECOND,
     Answered,
-    Command,
     Counted,
     Cycle,
     Disk,
@@ -42,7 +42,6 @@ from spinledger.model import (
 )
 from spinledger.ports import CrossChecked, QuietHours
 from spinledger.wear.continuing import continued, shifted
-from spinledger.wear.packed import decided
 from spinledger.wear.reading import (
     ACCEPTED,
     Judged,
@@ -50,11 +49,8 @@ from spinledger.wear.reading import (
     disagreements,
     judge,
     merge,
-    origins,
     unobserved,
 )
-
-_CLOCK = "power_on_raw"
 
 WALL_JUMP_NS = SECOND // 10
 """A smaller change of wall against boot time is the clock being slewed, not set."""
@@ -240,8 +236,8 @@ def record_reading(account: Account, records: Sequence[Record], at_ns: int) -> l
     before = account.reading
     elapsed_s = 0 if before is None else max(0, at_ns - before.at_ns) // SECOND
     throughout = account.powered and before is not None
-    records = _decided(account, records, {}, elapsed_s)
-    anchor_raw, powered_s = _anchored(account, records, elapsed_s if throughout else None)
+    records = shown_counts(account, records, {}, elapsed_s)
+    anchor_raw, powered_s = power_on_anchor(account, records, elapsed_s if throughout else None)
     worn = merge(account.disk.identity, at_ns, records, before, powered_s, anchor_raw=anchor_raw)
     worn = shifted(worn, account.shifts)
     judged = judge(worn, before, elapsed_s)
@@ -281,7 +277,7 @@ def record_cross_check(
     since_ns = before.at_ns if before else at_ns
     if account.cross_checked_ns is not None:
         since_ns = min(since_ns, account.cross_checked_ns)
-    records = _decided(account, records, fact.values, 0)
+    records = shown_counts(account, records, fact.values, 0)
     worn = merge(account.disk.identity, at_ns, records, before, second=fact.values)
     worn = shifted(worn, account.shifts)
     given = {name: value + account.shifts.get(name, 0) for name, value in fact.values.items()}
@@ -301,36 +297,6 @@ def record_cross_check(
     entries: list[Entry] = [_judgement(account, whole, at_ns)]
     _feed(account, entries)
     return entries
-
-
-def _decided(
-    account: Account, records: Sequence[Record], second: Mapping[str, int], elapsed_s: int
-) -> Sequence[Record]:
-    """The records with packed counts as far as they are shown; the others are doubtful."""
-    last = account.reading
-    before: dict[str, int] = {}
-    if last is not None:
-        for name, source in origins(last).items():
-            value = getattr(last, name)
-            if source == Command.SMART_READ_DATA and value is not None:
-                before[name] = value - account.shifts.get(name, 0)
-    age_s = None if last is None else last.power_on_s
-    given, account.doubtful = decided(
-        records, account.packed, before=before, second=second, age_s=age_s, elapsed_s=elapsed_s
-    )
-    return given
-
-
-def _anchored(
-    account: Account, records: Sequence[Record], elapsed_s: int | None
-) -> tuple[int | None, int]:
-    """The first value of attribute 9 since power came, and the seconds since. None: it is new."""
-    raw = next((one.values[_CLOCK] for one in records if _CLOCK in one.values), None)
-    if raw is not None and (elapsed_s is None or not account.clock):
-        account.clock = [raw, 0]
-    elif account.clock:
-        account.clock[1] += elapsed_s or 0
-    return (account.clock[0], account.clock[1]) if account.clock else (None, 0)
 
 
 def _judgement(account: Account, judged: Judged, at_ns: int) -> Reading:
