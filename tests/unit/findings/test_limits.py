@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import pairwise
+from random import Random
 
 import pytest
 
@@ -16,6 +18,7 @@ from spinledger.facts import CycleWindow
 from spinledger.findings.ageing import Gained, Missed
 from spinledger.findings.awake import LastUse
 from spinledger.findings.judge import findings
+from spinledger.findings.limits import over_cycle_limit
 from spinledger.ledger import dumps
 from spinledger.model import (
     DAY,
@@ -37,6 +40,7 @@ from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, only, watch
 from tests.fakes.watching import kind
 
 POLICY = Policy()
+EVERY_MIN = 3  # a judgement
 
 
 def test_the_worst_window_is_named_and_not_the_longest() -> None:
@@ -70,6 +74,32 @@ def test_since_when_a_limit_holds() -> None:
     # The second run reached the limit more than six hours after the first, the third did not.
     assert window.since_wall_ns == WALL_NS + (460 + 5 * (limit - 1)) * MINUTE
     assert HOLD_NS == 6 * HOUR
+
+
+@pytest.mark.parametrize("jitter_s", [0, 60])
+def test_a_count_that_stands_at_its_limit_begins_one_finding(jitter_s: int) -> None:
+    """A waker every 1,578 s on the default budget: 54 and 55 spin-ups a day in turn, the limit is
+    55. The count crosses it hundreds of times in 20 days; the finding begins once, and ends within
+    six hours of the last such spin-up."""
+    fold, plain, random = RecentCycles(), by_hand().facts, Random(1)
+    held: list[bool] = []
+    over: list[bool] = []
+    number = at = 0
+    for minute in range(0, 21 * 1440, EVERY_MIN):
+        now = minute * MINUTE
+        while at <= now and at < 20 * DAY:
+            fold.step(Cycle(number, "d", at, at, True), POLICY)
+            number += 1
+            at = number * 1578 * SECOND + random.randint(-jitter_s, jitter_s) * SECOND
+        windows = fold.totals(now, 0, POLICY)
+        over.append(windows["1d"].count >= windows["1d"].limit)
+        held.append(bool(over_cycle_limit(replace(plain, sampled_wall_ns=now, windows=windows))))
+    onsets = [sum(b and not a for a, b in pairwise(one)) for one in (held, over)]
+    assert onsets[0] == 1
+    assert onsets[1] > 400
+    assert not held[-1]
+    ended = max(minute for minute, one in enumerate(held) if one)
+    assert ended * EVERY_MIN - 20 * 1440 < 360
 
 
 @pytest.mark.parametrize(
