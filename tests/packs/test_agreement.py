@@ -32,6 +32,7 @@ from spinledger.facts import (
 )
 from spinledger.findings.judge import judge, missing
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Policy, Reason, State, Watch
+from spinledger.wear.budget import EARLY
 from spinledger.web.snapshot_json import snapshot_json
 from tests.fakes.snapshots import AT_NS, WALL_NS, snapshot, view
 from tests.packs.agreement import CODES, Judged, fired, found
@@ -46,6 +47,8 @@ GONE = 2 * HOUR
 def _over(name: str, ago_ns: int, count: int = 60) -> dict[str, Any]:
     """A window whose limit was reached so long ago."""
     reached = CycleWindow(count, 54, WALL_NS - ago_ns, WALL_NS - ago_ns - HOUR)
+    if name == EARLY:
+        return {"early_window": reached}
     return {"windows": {**PLAIN.windows, name: reached}}
 
 
@@ -117,6 +120,7 @@ MADE_UP: Mapping[str, tuple[Mapping[str, Any], set[str]]] = {
             ("3h", "over_cycle_limit"),
             ("6h", "over_cycle_limit"),
             ("1d", "over_cycle_limit"),
+            (EARLY, "over_cycle_budget"),
             ("7d", "over_cycle_budget"),
             ("30d", "over_cycle_budget"),
         )

@@ -23,7 +23,7 @@ from spinledger.findings.judge import ALWAYS, CODES
 from spinledger.findings.texts import POOL_TABLE as POOL_ROWS
 from spinledger.findings.texts import TABLE as ROWS
 from spinledger.model import MINUTE, SECOND, Cycle, Policy, Severity
-from spinledger.wear.budget import RecentCycles
+from spinledger.wear.budget import EARLY, RecentCycles
 from tests.packs.cases import BASES
 from tests.packs.contract import CONTRACT, EVERY_LABEL
 from tests.packs.promql import strangers, uses
@@ -195,7 +195,8 @@ def test_a_waker_is_noticed_as_soon_as_the_table_says(minutes: int, budget: int)
     for number in range(31 * 1440 // minutes):
         at_ns = number * minutes * MINUTE
         fold.step(Cycle(number, "disk", at_ns, at_ns, True), policy)
-        for name, window in fold.totals(at_ns, 0, policy).items():
+        reached = {**fold.totals(at_ns, 0, policy), EARLY: fold.early(at_ns, 0, policy)}
+        for name, window in reached.items():
             if window.reached_wall_ns is not None:
                 first.setdefault(name, at_ns)
     for windows in (PAGE, TICKET):

@@ -11,11 +11,11 @@ from collections.abc import Iterable
 
 from spinledger.facts import CycleWindow, Facts, Rated
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, State, Watch
-from spinledger.wear.budget import HOLD_NS, WINDOWS
+from spinledger.wear.budget import EARLY, HOLD_NS, WINDOWS
 from spinledger.words import duration, listed, percent
 
 SOON = ("1h", "3h", "6h", "1d")
-LATE = ("7d", "30d")
+LATE = (EARLY, "7d", "30d")
 """Windows whose limit is a page, and those whose limit is a ticket."""
 
 WINDOW_LASTS_NS = 26 * HOUR
@@ -41,16 +41,17 @@ def over_cycle_limit(facts: Facts) -> str:
 
 
 def over_cycle_budget(facts: Facts) -> str:
-    """Likewise of a week or of thirty days."""
+    """Likewise of a week or of thirty days, or of a day its lower limit."""
     return _over(facts, LATE)
 
 
 def _reached(facts: Facts, names: Iterable[str]) -> dict[str, CycleWindow]:
     now_ns = facts.sampled_wall_ns
+    windows = {**facts.windows, EARLY: facts.early_window}
     return {
-        name: facts.windows[name]
+        name: windows[name]
         for name in names
-        if (at := facts.windows[name].reached_wall_ns) is not None and now_ns - at < HOLD_NS
+        if (at := windows[name].reached_wall_ns) is not None and now_ns - at < HOLD_NS
     }
 
 
@@ -60,10 +61,10 @@ def _over(facts: Facts, names: Iterable[str]) -> str:
     if not reached:
         return ""
     name = max(reached, key=lambda one: reached[one].used_ratio)
-    worst = reached[name]
+    worst, length_ns = reached[name], WINDOWS["1d" if name == EARLY else name]
     ago_s = (facts.sampled_wall_ns - (worst.reached_wall_ns or 0)) / SECOND
     return (
-        f"{worst.count} spin-ups in the last {duration(WINDOWS[name] / SECOND)}, limit "
+        f"{worst.count} spin-ups in the last {duration(length_ns / SECOND)}, limit "
         f"{worst.limit}, last reached {duration(ago_s)} ago; the budget is "
         f"{facts.policy.budget_per_day:g} a day ({facts.policy.budget_source})"
     )

@@ -22,9 +22,10 @@ from dataclasses import dataclass
 from typing import Final, Generic, Literal, NamedTuple, TypeVar
 
 from spinledger import __version__
-from spinledger.facts import DiskView, ExporterFacts, LedgerFacts, Rated, Snapshot
+from spinledger.facts import CycleWindow, DiskView, ExporterFacts, LedgerFacts, Rated, Snapshot
 from spinledger.findings.judge import exported
 from spinledger.model import SECOND, Condition, Histogram, Labels, Number, State
+from spinledger.wear.budget import EARLY
 from spinledger.whatif.gaps import seconds_label
 
 Kind = Literal["info", "stateset", "gauge", "counter", "histogram"]
@@ -158,10 +159,14 @@ def _rated_life_end(view: DiskView) -> Values:
     }
 
 
+def _limits(view: DiskView) -> Mapping[str, CycleWindow]:
+    return {**view.facts.windows, EARLY: view.facts.early_window}
+
+
 def _limit_reached(view: DiskView) -> Values:
     return {
         (name, view.disk.wake_group): window.reached_wall_ns / SECOND
-        for name, window in view.facts.windows.items()
+        for name, window in _limits(view).items()
         if window.reached_wall_ns is not None
     }
 
@@ -231,14 +236,15 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
     Metric("spinledger_disk_recent_cycles", GAUGE, "", ("window",), 6,
            "Observed spin-ups in the window, counted exactly in the ledger.",
            lambda v: _by({name: one.count for name, one in v.facts.windows.items()})),
-    Metric("spinledger_disk_cycle_limit", GAUGE, "", ("window",), 6,
-           "Spin-ups in the window from which an alert is due, derived from the daily budget.",
-           lambda v: _by({name: one.limit for name, one in v.facts.windows.items()})),
+    Metric("spinledger_disk_cycle_limit", GAUGE, "", ("window",), 7,
+           "Spin-ups in the window from which an alert is due, derived from the daily budget; "
+           "1d_early is the lower limit of a day, for a ticket.",
+           lambda v: _by({name: one.limit for name, one in _limits(v).items()})),
     Metric("spinledger_disk_cycle_limit_used_ratio", GAUGE, "ratio", ("window",), 6,
            "Recent spin-ups over the window's limit.",
            lambda v: _by({name: one.used_ratio for name, one in v.facts.windows.items()})),
     Metric("spinledger_disk_cycle_limit_reached_timestamp_seconds", GAUGE, "seconds",
-           ("window", "wake_group"), 6,
+           ("window", "wake_group"), 7,
            "When a spin-up last brought the window to its limit.", _limit_reached),
     # The drive's counters, and what it is rated for
     Metric("spinledger_disk_start_stop_cycles_total", COUNTER, "", (), 1,
@@ -316,7 +322,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Estimated energy lost by standby too short for the cost of its spin-up.",
            lambda v: _one(v.facts.totals.lost_j)),
     # Findings, freshness, and our own probes
-    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 18,
+    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 17,
            "1 while the finding holds; its sentence is in /snapshot.", _findings),
     Metric("spinledger_disk_last_sample_timestamp_seconds", GAUGE, "seconds", (), 1,
            "When the kernel's counters of this disk were last read.",

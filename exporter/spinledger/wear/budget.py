@@ -40,20 +40,27 @@ HOLD_NS = 6 * HOUR
 
 _LONG_AGO = -(1 << 63)
 FALSE_ONSETS_PER_YEAR = 1e-3
+EARLY = "1d_early"
+EARLY_ONSETS_PER_YEAR = 0.05
+"""A second, lower limit for the window of a day: a ticket may come by chance once in twenty years
+of a disk, so that a waker just below the first limit is noticed within a day."""
+
 DAYS_PER_YEAR = 365.25
 
 
 @lru_cache(maxsize=1024)
-def cycle_limit(budget_per_day: float, window_ns: int) -> int:
-    """Smallest k >= 1 with budget x 365.25 x P(N >= k - 1) <= 1e-3, N Poisson of the budget's
-    mean in the window. Reaching k is a breach. A budget of 0 gives 1.
+def cycle_limit(
+    budget_per_day: float, window_ns: int, onsets_per_year: float = FALSE_ONSETS_PER_YEAR
+) -> int:
+    """Smallest k >= 1 with budget x 365.25 x P(N >= k - 1) <= `onsets_per_year`, N Poisson of the
+    budget's mean in the window. Reaching k is a breach. A budget of 0 gives 1.
     """
     if budget_per_day < 0 or window_ns < 0:
         raise Misuse("a budget and a window are not negative")
     mean = budget_per_day * window_ns / DAY
     if mean <= 0:
         return 1
-    allowed = FALSE_ONSETS_PER_YEAR / (budget_per_day * DAYS_PER_YEAR)
+    allowed = onsets_per_year / (budget_per_day * DAYS_PER_YEAR)
     if allowed >= 1:
         return 1
     return _upper_tail_at_most(allowed, mean) + 1
@@ -105,16 +112,25 @@ class RecentCycles:
 
     def totals(self, now_ns: int, offset_ns: int, policy: Policy) -> Mapping[str, CycleWindow]:
         """Windows that end now, by name. `offset_ns` is wall minus boot time."""
-        windows = {}
-        for name, length in WINDOWS.items():
-            count = len(self._at) - bisect_right(self._at, now_ns - length)
-            limit = cycle_limit(policy.budget_per_day, length)
-            last, began = self._last_reached(length, limit)
-            if last is None or began is None or now_ns - last > LONGEST:
-                windows[name] = CycleWindow(count, limit, None)
-            else:
-                windows[name] = CycleWindow(count, limit, last + offset_ns, began + offset_ns)
-        return windows
+        return {
+            name: self._window(
+                now_ns, offset_ns, length, cycle_limit(policy.budget_per_day, length)
+            )
+            for name, length in WINDOWS.items()
+        }
+
+    def early(self, now_ns: int, offset_ns: int, policy: Policy) -> CycleWindow:
+        """The window of a day with its lower limit (`EARLY`)."""
+        length = WINDOWS["1d"]
+        limit = cycle_limit(policy.budget_per_day, length, EARLY_ONSETS_PER_YEAR)
+        return self._window(now_ns, offset_ns, length, limit)
+
+    def _window(self, now_ns: int, offset_ns: int, length: int, limit: int) -> CycleWindow:
+        count = len(self._at) - bisect_right(self._at, now_ns - length)
+        last, began = self._last_reached(length, limit)
+        if last is None or began is None or now_ns - last > LONGEST:
+            return CycleWindow(count, limit, None)
+        return CycleWindow(count, limit, last + offset_ns, began + offset_ns)
 
     def _last_reached(self, length: int, limit: int) -> tuple[int | None, int | None]:
         """When a spin-up last brought a window to its limit, and since when that has not paused
