@@ -40,7 +40,7 @@ NAMING = frozenset({"regular_access", "slept_too_little", "over_cycle_limit", "o
 """Codes that name who wakes the disk, and what to do about that, where it is known."""
 
 CODES: tuple[str, ...] = (*(row.code for row in TABLE), *(row.code for row in POOL_TABLE))
-EXPORTED = 17
+EXPORTED = 16
 """Series of `spinledger_disk_finding` a disk may have; that of the metric catalogue."""
 
 _RANK = {severity: rank for rank, severity in enumerate(Severity)}
