@@ -69,7 +69,7 @@ class Reason(StrEnum):
     PERMISSION = "permission"  # CAP_SYS_RAWIO or read permission is missing
     GONE = "gone"  # the node vanished or is another disk now
     PROBER_DOWN = "prober_down"  # the prober process ended; a new one is being started
-    WITHHELD = "withheld"  # the kernel was stopping the disk when the probe was to be sent
+    WITHHELD = "withheld"  # the kernel was stopping the disk, or a command to it is under way
 
 
 NOT_SENT = frozenset({Reason.PROBER_DOWN, Reason.WITHHELD})

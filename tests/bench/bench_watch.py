@@ -220,7 +220,7 @@ def main() -> None:
     print(f"bare SG_IO on the mocked shelf            {given['bare'] * 1e6:8.1f} us")
     print(f"a probe through the prober                {given['probed'] * 1e6:8.1f} us")
     print(f"    ratio                                 {given['probed'] / given['bare']:8.2f}")
-    print(f"prober, resident                          {given['prober_kb'] / 1024:8.1f} MB (to 16)")
+    print(f"prober, resident                          {given['prober_kb'] / 1024:8.1f} MB (to 18)")
     if given["shell"]:
         print(f"shell loop over smartctl, a disk          {given['shell'] * 1e6:8.1f} us")
         print(f"    ratio to a sample of ours (over 500)  {given['shell'] / sample:8.0f}")

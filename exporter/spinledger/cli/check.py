@@ -12,6 +12,7 @@ import errno
 import json
 import os
 import socket
+from functools import cache
 from pathlib import Path
 
 from spinledger.app import examining
@@ -26,7 +27,8 @@ from spinledger.codec.commands import TABLE
 from spinledger.config.load import find, load
 from spinledger.config.settings import Config
 from spinledger.device.cross_check import line_for
-from spinledger.device.prober_client import missing
+from spinledger.device.messages import Hello
+from spinledger.device.prober_client import hello_of, missing
 from spinledger.device.tracing import untraceable
 from spinledger.errors import BadInput, Unavailable
 from spinledger.facts import DiskView
@@ -172,7 +174,15 @@ def _cannot(view: DiskView, reply: Reply | None) -> str:
         return view.disk.not_probed_because
     if view.policy.watch is not Watch.FULL:
         return ""
-    return (missing(view.disk) or "").replace(f"/dev/{view.disk.kernel_name}", "its device")
+    return (missing(view.disk, _hello()) or "").replace(
+        f"/dev/{view.disk.kernel_name}", "its device"
+    )
+
+
+@cache
+def _hello() -> Hello:
+    """What the prober may do."""
+    return hello_of()
 
 
 def _known(view: DiskView, reply: Reply | None) -> bool:

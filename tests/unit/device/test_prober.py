@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from spinledger.device import prober
+from spinledger.device.messages import ANSWER_SIZE, decode_hello
+from tests.fakes.patience import PATIENCE_S
 from tests.lab.guest.sgio import Header
 
 
@@ -36,13 +38,15 @@ def channel(tmp_path: Path) -> Iterator[socket.socket]:
     (tmp_path / "sda").write_bytes(b"not a block device")
     (tmp_path / "sdb").symlink_to("sda")
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-    ours.settimeout(5)
-    thread = threading.Thread(target=prober.serve, args=(theirs.fileno(), str(tmp_path)))
+    ours.settimeout(PATIENCE_S)
+    server = prober.Server(dev=str(tmp_path))
+    server.add(theirs)
+    thread = threading.Thread(target=server.run)
     thread.start()
+    assert decode_hello(ours.recv(ANSWER_SIZE).decode()).nodes == {"sda", "sdb"}
     yield ours
     ours.close()
-    thread.join(5)
-    theirs.close()
+    thread.join(PATIENCE_S)
 
 
 @pytest.mark.parametrize(
