@@ -352,6 +352,7 @@ class ExporterFacts:
     absent_wall_ns: Mapping[str, int]  # by identity: since when a known disk is not here
     ledger: LedgerFacts | None
     cross_checks: Mapping[str, int] | None  # runs by result; None while they are off
+    prober: tuple[bool, int] | None = None  # connected now, started again; None: simulated
 
 
 @dataclass(frozen=True, slots=True)

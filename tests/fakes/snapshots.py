@@ -148,6 +148,7 @@ def snapshot(*views: DiskView, number: int = 7) -> Snapshot:
         absent_wall_ns={"wwn-0x5000c500a1b2ffff": WALL_NS - 86_400 * SECOND},
         ledger=LedgerFacts(WALL_NS - 30 * SECOND, 4096, 1, True, False),
         cross_checks={"read": 3, "timeout": 0},
+        prober=(True, 0),
     )
     return Snapshot(number, AT_NS, WALL_NS, views, exporter)
 

@@ -175,6 +175,7 @@ def _close_while_hung(shelf: Shelf) -> bool:
     prober = ProcessProber()
     shelf.do("hang", node="sda")
     probe_all(prober, disks)
+    assert prober.greeted_within(PATIENCE_S)
     while not shelf.do("log")["sda"]:
         time.sleep(0.01)
     prober.close()

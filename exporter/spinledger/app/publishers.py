@@ -11,6 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
+from spinledger.device.notify import notify, watchdog_ns
 from spinledger.facts import Snapshot
 from spinledger.loop import Loop
 from spinledger.loop.publishing import aged
@@ -84,6 +85,29 @@ class TextFile:
             partial.replace(self._path)
             if self._first_ns is None:
                 self._first_ns = snapshot.at_ns
+
+
+class Service:
+    """Says to systemd that the exporter is ready, then that its loop goes on (sd_notify(3))."""
+
+    def __init__(self) -> None:
+        self._every_ns = watchdog_ns() // 2
+        self._last_ns: int | None = None
+
+    def wants(self, at_ns: int) -> bool:
+        """At first, then twice in the time that systemd allows."""
+        if self._last_ns is None:
+            return True
+        return self._every_ns > 0 and at_ns - self._last_ns >= self._every_ns
+
+    def taken(self) -> bool:
+        """Never: it reads no counter."""
+        return False
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Say it."""
+        notify("READY=1" if self._last_ns is None else "WATCHDOG=1")
+        self._last_ns = snapshot.at_ns
 
 
 class Signals:

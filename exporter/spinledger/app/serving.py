@@ -15,7 +15,7 @@ from pathlib import Path
 from platform import node
 
 from spinledger.app.pages import check_zone, page_context
-from spinledger.app.publishers import Latest, Signals, TextFile
+from spinledger.app.publishers import Latest, Service, Signals, TextFile
 from spinledger.config.current import CurrentConfig
 from spinledger.config.load import find, load
 from spinledger.config.settings import Config
@@ -33,7 +33,7 @@ from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
 from spinledger.loop.settings import settings
 from spinledger.model import DAY, SECOND, Disk
-from spinledger.ports import Restored
+from spinledger.ports import Publisher, Restored
 from spinledger.store.export import answer
 from spinledger.store.ledger import FileStore, MemoryStore
 from spinledger.store.live import live_directory
@@ -61,6 +61,7 @@ class Serving:
     for_s: float | None = None
     ledger: str = ""  # "" as configured; "memory": nothing is kept
     textfile: Path | None = None
+    prober: str = ""  # socket of a prober that runs as a service; "": it is a child
 
 
 def serve(serving: Serving) -> int:
@@ -70,7 +71,7 @@ def serve(serving: Serving) -> int:
     access = accessible(current.config)
     latest = Latest()
     listen = serving.listen or current.config.listen
-    publishers: list[Latest | TextFile] = [latest]
+    publishers: list[Publisher] = [latest, Service()]
     if serving.textfile is not None:
         publishers.append(TextFile(serving.textfile))
     store = open_store(serving, current.config)
@@ -78,7 +79,7 @@ def serve(serving: Serving) -> int:
     if serving.simulated:
         ports = _simulated(serving, current, publishers, signals, restored)
     else:
-        ports = _real(publishers, signals)
+        ports = _real(publishers, signals, serving.prober)
     latest.now = ports.clock.now
     # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
     keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
@@ -214,8 +215,8 @@ def keep_days(config: Config) -> int:
     return max(1, config.keep_spans_ns // DAY)
 
 
-def _real(publishers: Sequence[Latest | TextFile], signals: Signals) -> Ports:
-    prober = ProcessProber()
+def _real(publishers: Sequence[Publisher], signals: Signals, socket: str) -> Ports:
+    prober = ProcessProber(socket)
     return Ports(
         clock=RealClock(),
         discoverer=Discovery(),
@@ -223,6 +224,7 @@ def _real(publishers: Sequence[Latest | TextFile], signals: Signals) -> Ports:
         prober=prober,
         publishers=publishers,
         wakes=prober,
+        prober_health=prober.health,
         wakers=(signals,),
         synchronised=synchronised,
     )
@@ -231,7 +233,7 @@ def _real(publishers: Sequence[Latest | TextFile], signals: Signals) -> Ports:
 def _simulated(
     serving: Serving,
     current: CurrentConfig,
-    publishers: Sequence[Latest | TextFile],
+    publishers: Sequence[Publisher],
     signals: Signals,
     restored: Restored,
 ) -> Ports:

@@ -22,6 +22,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--for", dest="for_s", type=seconds, metavar="DURATION", help="stop after this real time"
     )
     parser.add_argument(
+        "--prober", metavar="SOCKET", help="socket of a prober that runs as a service of its own"
+    )
+    parser.add_argument(
         "--shelf",
         choices=("real", "simulated"),
         default="real",
@@ -56,6 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
             raise BadInput(
                 f"--{name}", "is for simulated disks alone", "add --shelf simulated or remove it"
             )
+    if arguments.prober and simulated:
+        raise BadInput("--prober", "is for real disks alone", "remove it")
     if arguments.textfile is not None and not arguments.textfile.is_dir():
         raise BadInput(
             f"--textfile {arguments.textfile}", "is not a folder", "create it or name another"
@@ -76,5 +81,6 @@ def run(arguments: argparse.Namespace) -> int:
             for_s=arguments.for_s,
             ledger=arguments.ledger,
             textfile=arguments.textfile,
+            prober=arguments.prober or "",
         )
     )

@@ -240,7 +240,10 @@ class Server:
         self._workers: dict[str, Worker] = {}
         self._tracing = Session(root=sysfs)
         self._traced_for: socket.socket | None = None
+        self._stopping = False
+        self._stop = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
         self._poll = select.poll()
+        self._poll.register(self._stop, select.POLLIN)
         if self._tracing.fileno() >= 0:
             self._poll.register(self._tracing.fileno(), select.POLLIN)
         if listening is not None:
@@ -258,21 +261,27 @@ class Server:
         watchdog_ns = notify.watchdog_ns()
         wait_ms = min(INTERVAL_S * 1000, watchdog_ns / 2_000_000 or INTERVAL_S * 1000)
         notify.notify("READY=1")
-        while self._clients or self._listening is not None:
+        while not self._stopping and (self._clients or self._listening is not None):
             ready = self._poll.poll(wait_ms)
             for descriptor, _ in ready:
                 if client := self._clients.get(descriptor):
                     self._take(client)
-                elif descriptor != self._tracing.fileno():
+                elif self._listening and descriptor == self._listening.fileno():
                     self._accept()
             if not ready or any(one == self._tracing.fileno() for one, _ in ready):
                 self._report(self._tracing.due())
             if watchdog_ns:
                 notify.notify("WATCHDOG=1")
 
+    def stop(self) -> None:
+        """End `run`, also from the handler of a signal."""
+        self._stopping = True
+        os.eventfd_write(self._stop, 1)
+
     def close(self) -> None:
         """End the tracing."""
         self._tracing.close()
+        os.close(self._stop)
 
     def _report(self, messages: list[str]) -> None:
         """Say what was traced to the client that wants it."""
@@ -372,7 +381,6 @@ def abilities(dev: str = "/dev", tracing: bool = False, status: str = "/proc/sel
 def main(inherited: int | None = None) -> None:
     """Serve the inherited socket, or systemd's, then end the process at once."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
-    signal.signal(signal.SIGTERM, lambda *_: _hang_up(channel))
     threading.stack_size(_STACK_SIZE)
     code = 1
     try:
@@ -382,6 +390,7 @@ def main(inherited: int | None = None) -> None:
             code = 2
             return
         server = Server(listening)
+        signal.signal(signal.SIGTERM, lambda *_: server.stop())
         if inherited is not None:
             server.add(socket.socket(fileno=inherited))
         server.run()
@@ -391,12 +400,6 @@ def main(inherited: int | None = None) -> None:
         if code == 1:
             sys.excepthook(*sys.exc_info())
         os._exit(code)
-
-
-def _hang_up(channel: int) -> None:
-    """Let the socket seem ended: what is traced is undone first, also if this comes twice."""
-    with contextlib.suppress(OSError), socket.socket(fileno=os.dup(channel)) as end:
-        end.shutdown(socket.SHUT_RD)
 
 
 if __name__ == "__main__":

@@ -114,6 +114,10 @@ class ProcessProber:
         """Whether a prober is connected and has said what it may do."""
         return self.hello is not None
 
+    def health(self) -> tuple[bool, int]:
+        """Whether a prober is there or on its way, and how often one was started again."""
+        return self._socket is not None, self.restarts
+
     def fileno(self) -> int:
         """Readable when replies are due; the same for as long as this object lives."""
         return self._epoll.fileno()

@@ -60,6 +60,7 @@ class Ports:
     wakes: WakeSource | None = None  # what woke a disk, where that can be known
     wakers: Sequence[Source] = ()  # signals: they only end a wait
     synchronised: Callable[[], bool] | None = None  # a time server set the clock; None: not judged
+    prober_health: Callable[[], tuple[bool, int] | None] = lambda: None  # facts.ExporterFacts
 
 
 @dataclass(slots=True)
@@ -224,12 +225,13 @@ class Loop:
         now_ns = ports.clock.now()
         if self.cross_checking is not None:
             self._take_cross_checks(self.cross_checking, ready, now_ns)
-        if ports.prober in ready:
+        health = ports.prober_health()
+        if ports.prober in ready or (health and not health[0]):  # it may be time to start it again
             changed = False
             for answered in ports.prober.replies(now_ns):
                 changed = self.record_answered(answered) or changed
             changed = self._take_wakes(now_ns) or changed
-            if changed:
+            if changed or ports.prober_health() != health:
                 self._note(now_ns)
                 self.publish(now_ns)
         elif ports.wakes in ready and self._take_wakes(now_ns):
@@ -344,6 +346,7 @@ class Loop:
             },
             ledger=None if keeping is None else keeping.facts(),
             cross_checks=None if checking is None else checking.counts(self.accounts),
+            prober=self.ports.prober_health(),
         )
 
     def _note(self, now_ns: int) -> None:

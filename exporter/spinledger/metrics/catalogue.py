@@ -358,6 +358,10 @@ def _ledger(value: Callable[[LedgerFacts], Values]) -> Callable[[Rendered], Valu
     return _own(lambda e: _NONE if e.ledger is None else value(e.ledger))
 
 
+def _prober(value: Callable[[bool, int], Values]) -> Callable[[Rendered], Values]:
+    return _own(lambda e: _NONE if e.prober is None else value(*e.prober))
+
+
 EXPORTER_ROWS: tuple[Metric[Rendered], ...] = (
     Metric("spinledger_disk_absent_since_timestamp_seconds", GAUGE, "seconds", ("disk",), 1,
            "Since when a disk that the ledger knows has been absent.",
@@ -381,6 +385,12 @@ EXPORTER_ROWS: tuple[Metric[Rendered], ...] = (
     Metric("spinledger_ledger_commit_timestamp_seconds", GAUGE, "seconds", (), 0,
            "When the ledger was last written to its file.",
            _ledger(lambda one: _time(one.committed_wall_ns or None))),
+    Metric("spinledger_prober_connected", GAUGE, "", (), 0,
+           "1 while the process that sends probes is there; 0: no probe is sent.",
+           _prober(lambda connected, _: _one(int(connected)))),
+    Metric("spinledger_prober_restarts_total", COUNTER, "", (), 0,
+           "How often the prober ended and was started or connected to again.",
+           _prober(lambda _, restarts: _one(restarts))),
     Metric("spinledger_ledger_write_failing", GAUGE, "", (), 0,
            "1 while the ledger cannot be written to its file.",
            _ledger(lambda one: _one(int(one.write_failing)))),

@@ -86,6 +86,7 @@ def test_the_prober_survives_any_message(message: bytes) -> None:
         )
         for worker in server._workers.values():
             worker.forget()
+        server.close()
 
 
 class Peer:
@@ -216,9 +217,14 @@ def test_a_listening_prober_survives_its_clients(tmp_path: Path) -> None:
     listening.bind(str(tmp_path / "s"))
     listening.listen()
     server = prober.Server(listening, dev=str(tmp_path), sysfs=str(tmp_path))
-    threading.Thread(target=server.run, daemon=True).start()
+    thread = threading.Thread(target=server.run)
+    thread.start()
     for number in range(20):
         client = ProcessProber(str(tmp_path / "s"))
         assert client.greeted_within(PATIENCE_S)
         _send(client, number, 0)
         client.close()
+    server.stop()
+    thread.join(PATIENCE_S)
+    server.close()
+    listening.close()

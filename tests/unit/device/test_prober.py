@@ -47,6 +47,7 @@ def channel(tmp_path: Path) -> Iterator[socket.socket]:
     yield ours
     ours.close()
     thread.join(PATIENCE_S)
+    server.close()
 
 
 @pytest.mark.parametrize(

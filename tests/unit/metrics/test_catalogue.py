@@ -100,6 +100,8 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
     "spinledger_config_reload_timestamp_seconds": ("gauge", ()),
     "spinledger_ledger_commit_timestamp_seconds": ("gauge", ()),
     "spinledger_ledger_deferred": ("gauge", ()),
+    "spinledger_prober_connected": ("gauge", ()),
+    "spinledger_prober_restarts_total": ("counter", ()),
     "spinledger_ledger_write_failing": ("gauge", ()),
     "spinledger_wear_cross_checks_total": ("counter", ("result",)),
     "spinledger_ledger_bytes": ("gauge", ()),
