@@ -33,8 +33,8 @@ from spinledger.web.connection import Answer, Connection, Phase, Refused, called
 from spinledger.web.context import PageContext
 from spinledger.web.lanes import Lane
 
-MOST = 128  # connections
-MOST_WORKING = 64  # requests that wait for an answer
+MOST = 64  # connections; each takes half a megabyte where TLS is spoken
+MOST_WORKING = 32  # requests that wait for an answer
 SENDING_BYTES = 65_536  # in the kernel for a client that does not read; Linux doubles it
 BACKLOG = 128  # connections the kernel holds
 PAUSE_S = 0.2  # before the next try to accept, where the system refused
