@@ -97,6 +97,8 @@ def serve(serving: Serving) -> int:
             store.keep_days = keep_days(current.config)
         if checker is not None and current.config.cross_check is not None:
             checker.smartctl = str(current.config.cross_check)
+            if serving.prober:
+                warn("wear.cross_check reads nothing with --prober: smartctl may open no disk here")
 
     def reload() -> bool:
         """Read the file again, and let all of it hold."""
