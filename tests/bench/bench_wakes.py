@@ -28,7 +28,7 @@ DISK = """set -e
 modprobe null_blk nr_devices=0
 cd /sys/kernel/config/nullb; mkdir {name}; cd {name}
 echo 512 >size; echo 1 >memory_backed; {limit} echo 1 >power
-udevadm settle; cat /sys/kernel/config/nullb/{name}/index
+udevadm settle; cd /dev; ls -d {name} nullb$(cat /sys/kernel/config/nullb/{name}/index) 2>/dev/null | head -1
 """
 
 
@@ -50,10 +50,10 @@ def main() -> None:
     """Boot and measure."""
     with Guest(image(), {"exporter": PROJECT / "exporter"}) as guest:
         for name, limit in (("paced", f"echo {SPINNING_MB_S} >mbps;"), ("free", "")):
-            index = guest.run(DISK.format(name=name, limit=limit)).ok().split()[-1]
+            device = guest.run(DISK.format(name=name, limit=limit)).ok().split()[-1]
             what = f"held to {SPINNING_MB_S} MB/s" if limit else "without a limit"
             print(f"{MIB} MiB of buffered writes and an fsync, {ROUNDS} pairs, disk {what}:")
-            worst = max(measure(guest, kind, f"nullb{index}") for kind in ("ext4", "xfs", "btrfs"))
+            worst = max(measure(guest, kind, device) for kind in ("ext4", "xfs", "btrfs"))
             if limit:
                 print(f"  budget {BUDGET} x: {'kept' if worst <= BUDGET else 'exceeded'}")
 
