@@ -28,7 +28,8 @@ DISK = """set -e
 modprobe null_blk nr_devices=0
 cd /sys/kernel/config/nullb; mkdir {name}; cd {name}
 echo 512 >size; echo 1 >memory_backed; {limit} echo 1 >power
-udevadm settle; cd /dev; ls -d {name} nullb$(cat /sys/kernel/config/nullb/{name}/index) 2>/dev/null | head -1
+udevadm settle
+ls -d /dev/{name} /dev/nullb$(cat index) 2>/dev/null | head -1 | cut -d/ -f3
 """
 
 
