@@ -17,7 +17,7 @@ from spinledger.web.html import safe
 from spinledger.words import number, percent, plural, timer
 
 DAY_S = 86_400
-LABEL_WIDTH = 46  # of a timer at 13 pixels, in units of the curve
+LABEL_WIDTH = 54  # of a timer at 13 pixels and the room beside it, in units of the curve
 LEAST_S = DAY_S / 4  # before that, a pace a day says nothing
 
 
