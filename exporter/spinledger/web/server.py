@@ -168,6 +168,7 @@ class Serving:
         self._connections: dict[Connection, asyncio.Task[None]] = {}
         self._shared: dict[tuple[str, ...], asyncio.Future[Answer]] = {}
         self._renewing = asyncio.Lock()
+        self._said_full = False
 
     async def accept(self, listening: socket.socket) -> None:
         """Take connections until cancelled."""
@@ -177,6 +178,12 @@ class Serving:
                 accepted, address = await loop.sock_accept(listening)
             except OSError as refused:
                 if refused.errno in _FULL:
+                    if not self._said_full:
+                        self._said_full = True
+                        why = (refused.strerror or str(refused)).lower()
+                        self.access.fail(
+                            f"no room for another client ({why}); idle ones are closed"
+                        )
                     await asyncio.sleep(CLOSING_S if self._shed() else PAUSE_S)
                 continue
             if len(self._connections) >= MOST and not self._shed():
