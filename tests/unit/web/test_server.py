@@ -344,7 +344,6 @@ FEW_DESCRIPTORS = """
 import os, resource, subprocess, sys
 from spinledger.web.access import Access
 from spinledger.web.server import WebServer
-from tests.fakes.patience import until
 from tests.fakes.snapshots import attic
 
 FLOOD = "\\n".join((
