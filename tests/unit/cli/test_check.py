@@ -173,7 +173,7 @@ def mixed(monkeypatch: pytest.MonkeyPatch, text: str = "") -> tuple[Json, str]:
         views.append(changed(plain, disk=disk, policy=config.policy_for(disk)))
     found = Examined(snapshot(*views), {})
     monkeypatch.setattr(examining, "examine", lambda config, probe: found)
-    monkeypatch.setattr(check, "missing", lambda disk: None)
+    monkeypatch.setattr(check, "missing", lambda disk, hello: None)
     examined = check.examine(config, probe=False)
     return examined, render(examined, WIDE)
 
