@@ -80,7 +80,7 @@ VIEWS = [
     ("tariff", "/disk/first", PHONE),
     ("nothing recorded", "/disk/first", PHONE),
     ("bad night", "/runbooks/DiskCyclesRunaway", PHONE),
-    ("bad night", "/runbooks/", LIGHT_WIDE),
+    ("bad night", "/runbooks/", PHONE),
     ("no disk", "/", LIGHT_WIDE),
     ("no reading yet", "/", PHONE),
 ]
