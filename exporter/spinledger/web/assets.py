@@ -45,7 +45,8 @@ nav.range a[aria-current] { background: var(--text); color: var(--ground); }
 .nights { margin-top: .8rem; } .night { font-size: 1.2rem; font-weight: 600; }
 .short { margin: .3rem 0 .6rem; } .short li { border-left: .35rem solid var(--active);
  padding: .1rem .8rem; margin: .3rem 0; } .first { color: var(--soft); }
-.text { max-width: 75ch; overflow-wrap: anywhere; } .text p, .text li, .text pre { margin: .5rem 0; }
+.text { max-width: 75ch; overflow-wrap: anywhere; }
+.text p, .text li, .text pre { margin: .5rem 0; }
 .text ul, .text ol { padding-left: 1.6rem; } .text ol { list-style: decimal; }
 .text pre { border-left: .2rem solid var(--line); padding: .3rem .7rem; white-space: pre-wrap;
  overflow-wrap: anywhere; font-size: .9rem; }
