@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from spinledger.config.settings import Tariff
-from spinledger.facts import DiskView, Snapshot
+from spinledger.facts import DiskView, Rated, Snapshot
 from spinledger.model import DAY
 from spinledger.strip import NO_HISTORY, DiskHistory, strip
 from spinledger.web import night, status, who
@@ -17,7 +17,6 @@ from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.html import marked_up, safe, time_tag
-from spinledger.web.overview import used_up
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
 from spinledger.web.week import LIMIT
@@ -28,6 +27,7 @@ from spinledger.words import (
     kwh,
     local,
     lower_first,
+    month,
     number,
     percent,
     plural,
@@ -229,8 +229,9 @@ def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
     for kind, rated in view.facts.rated.items():
         share = "" if rated.used_ratio is None else f", {percent(rated.used_ratio)} used"
         facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated.cycles)}{share}"))
-    if end := used_up(view, now, context):
-        facts.append(("Rating used up at this pace (90 % interval)", end))
+        if end := used_up(rated, now, context):
+            what = _KINDS.get(kind, safe(kind)).capitalize()
+            facts.append((f"{what} used up (90 % interval)", end))
     refused = [
         f"{number(count)} {_REFUSED.get(reason, safe(reason))}"
         for reason, count in view.facts.totals.rejected.items()
@@ -242,6 +243,20 @@ def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
     if read_wall_ns is not None:
         facts.append(("Counters read", time_tag(read_wall_ns, context.tz)))
     return facts
+
+
+def used_up(rated: Rated, now: int, context: PageContext) -> str:
+    """When a rating will be used up at the present pace: Mar 2031 to Aug 2033; "" if unknown."""
+    early, late = rated.early_wall_ns, rated.late_wall_ns
+    if early is None:
+        return ""
+    if early <= now:
+        return "already"
+    first = month(early, context.tz)
+    if late is None:
+        return f"{first} or later"
+    last = month(late, context.tz)
+    return first if first == last else f"{first} to {last}"
 
 
 def _energy(view: DiskView, tariff: Tariff | None) -> Facts:
