@@ -49,8 +49,6 @@ GUEST_PACKAGES = (
     "util-linux",
     "iproute2",
     "e2fsprogs",
-    "xfsprogs",
-    "btrfs-progs",
     "mdadm",
     "smartmontools",
     "sg3-utils",
