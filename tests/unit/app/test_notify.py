@@ -33,7 +33,9 @@ def test_ready_once_then_the_watchdog(tmp_path: Path, monkeypatch: pytest.Monkey
     assert said == [(0, b"READY=1"), (30, b"WATCHDOG=1"), (60, b"WATCHDOG=1")]
 
 
-@pytest.mark.parametrize(("pid", "count"), [("1", "1"), ("", "1"), (str(os.getpid()), "2")])
+@pytest.mark.parametrize(
+    ("pid", "count"), [("1", "1"), ("", "1"), (str(os.getpid()), "2")], ids=["else", "none", "two"]
+)
 def test_only_our_own_single_socket_is_taken(
     monkeypatch: pytest.MonkeyPatch, pid: str, count: str
 ) -> None:
