@@ -3,7 +3,7 @@
 Rules: a line never raises and never waits. One that cannot be written (the disk is full, the
 reader is gone or does not read) is lost, and the exporter goes on. Under systemd each line begins
 with its priority (sd-daemon(3): <3> error, <4> warning, <6> information), so that `journalctl -p`
-selects; systemd.exec(5) says how `JOURNAL_STREAM` tells. Who calls says each matter once.
+selects; systemd.exec(5) describes `JOURNAL_STREAM`. Who calls says each matter once.
 """
 
 from __future__ import annotations

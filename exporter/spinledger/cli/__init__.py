@@ -36,7 +36,7 @@ COMMANDS = {
     "wear": (wear, "show the drive's counters, and when a rating will be used up"),
     "capture": (capture, "record which program uses which disk, as a trace for replay"),
     "replay": (replay, "calculate what other standby timers would have done"),
-    "rehearse": (rehearse, "run the exporter on simulated disks, a month in a minute"),
+    "rehearse": (rehearse, "run the exporter on simulated disks, a month in a few minutes"),
     "pack": (pack, "write the rules, runbooks, dashboards and sample configurations"),
 }
 

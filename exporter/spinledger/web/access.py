@@ -139,7 +139,7 @@ def _own_names() -> set[str]:
 
 
 def _read(path: Path | None, before: Rules) -> tuple[Rules, _Watched]:
-    """The rules of a file, and what tells that it has changed since. Raises BadConfig."""
+    """The rules of a file, and what shows a change since. Raises BadConfig."""
     if path is None:
         return OPEN, _Watched(())
     watched = _Watched((path,))

@@ -13,7 +13,7 @@ anew during a sleep, what `saved` already shows of it stays, and the difference 
 
 One rule for spin-ups: each is charged once, in `spinup` and in the net of its sleep alike, so that
 saved - lost = r x (standby of ended sleeps) - spinup. A disk that was seen asleep and then spinning
-has spun up, also where nobody saw it: charged when it is seen spinning. A spin-up that only the
+has spun up, also while unobserved: charged when it is seen spinning. A spin-up that only the
 drive's counters know of is charged when they report it, unless it ended such a sleep, whose
 spin-up is paid already; beyond those it is `lost`, since no sleep of it was observed.
 Break-even gap: T* = E / r (Albers, CACM May 2010, p. 91).
