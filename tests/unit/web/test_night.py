@@ -159,6 +159,31 @@ def test_why_a_disk_did_not_sleep(
     assert short.remedy.startswith(remedy)
 
 
+def test_the_program_that_woke_it_most_is_named() -> None:
+    """It explains the night before any finding does, where it caused more than half of many."""
+    pool = replace(FINDING, code="member_keeps_pool_awake", sentence="One member keeps it awake")
+    disk = replace(view(0), findings=(pool,))
+    plain = slept(1, spin_ups=5)
+    named = tuple(
+        one._replace(cause="read", actor="indexer") if number < 3 else one
+        for number, one in enumerate(plain.spin_ups)
+    )
+    (short,) = night_of(replace(plain, spin_ups=named), views=(disk,)).short
+    assert short.cause == "spun up 5 times, mostly because of indexer"
+    assert short.remedy == "Move what indexer reads off this disk, or have it read less often"
+    (half,) = night_of(replace(plain, spin_ups=named[1:]), views=(disk,)).short
+    assert half.cause == "One member keeps it awake"
+
+
+def test_a_lost_timer_explains_more_than_its_effect_on_the_pool() -> None:
+    """A disk whose timer is lost also keeps its pool awake: the timer is the cause."""
+    pool = replace(FINDING, code="member_keeps_pool_awake")
+    timer = replace(FINDING, code="timer_not_holding", sentence="It no longer spins down")
+    disk = replace(view(0), findings=(pool, timer))
+    (short,) = night_of(slept(0), views=(disk,)).short
+    assert short.cause == "It no longer spins down"
+
+
 def test_the_worst_comes_first() -> None:
     """By how far each stays below its own share."""
     found = night_of(slept(3), slept(9), slept(1), slept(2))
