@@ -86,7 +86,7 @@ def summary(account: Account) -> Facts:
         waker=folds.last_wakes.totals(account.at_ns),
         near_probes=_near_probes(probing),
         bare_commands=probing.signals,
-        probed=probing.mute or may_probe(account),
+        probed=account.state is not State.UNOBSERVED and (probing.mute or may_probe(account)),
         unobserved_wall_ns=folds.missed.totals(),
         awake=folds.since_sleep.totals(stretch),
         last_day_ns=folds.last_day.totals(stretch),

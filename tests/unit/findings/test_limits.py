@@ -19,7 +19,7 @@ from spinledger.findings.ageing import Gained, Missed
 from spinledger.findings.awake import LastUse
 from spinledger.findings.judge import findings
 from spinledger.findings.limits import over_cycle_limit
-from spinledger.ledger import dumps
+from spinledger.ledger import dumps, recording
 from spinledger.model import (
     DAY,
     HOUR,
@@ -31,12 +31,13 @@ from spinledger.model import (
     Severity,
     State,
     Stretch,
+    Tick,
     Worn,
 )
 from spinledger.sim.shelf import Plug
 from spinledger.wear.budget import HOLD_NS, RecentCycles
 from tests.fakes.facts import WALL_NS
-from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, only, watch
+from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, codes, only, watch
 from tests.fakes.watching import kind
 
 POLICY = Policy()
@@ -175,6 +176,16 @@ def test_a_disk_that_goes_and_comes_back() -> None:
     assert watched.kept.snapshots[-1].disks == ()
     assert gone(6 * HOUR_S) == []
     assert watched.kept.snapshots[-1].absent == ()
+
+
+def test_a_stop_of_the_exporter_is_no_unknown_state() -> None:
+    """After two hours without the exporter nothing is known yet: that is unobserved time."""
+    watched = watch(kind("plain", 20 * MINUTE_S), [1], HOUR_S)
+    account, at_ns = watched.account, watched.account.at_ns + 2 * HOUR
+    recording.resume(account, Tick(at_ns, WALL_NS + at_ns, "boot", 0), True)
+    recording.record_seen(account, account.disk, at_ns)
+    assert account.state is State.UNOBSERVED
+    assert "state_unknown" not in codes(watched.view)
 
 
 def test_a_snapshot_that_grows_old_says_so() -> None:
