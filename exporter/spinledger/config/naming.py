@@ -32,8 +32,8 @@ def identify(known: Names, name: str, where: str) -> str:
     if len(found) == 1:
         return found[0]
     what = "is a name of several disks" if found else "is no disk here"
-    choices = found or list(known)
-    words = ", ".join(_both(identity, known[identity]) for identity in choices[:MOST_SHOWN])
+    choices = sorted(_both(identity, known[identity]) for identity in found or known)
+    words = ", ".join(choices[:MOST_SHOWN])
     more = f" and {len(choices) - MOST_SHOWN} more" if len(choices) > MOST_SHOWN else ""
     raise BadInput(where, f"{shown(name)} {what}", f"choose from: {words or 'none'}{more}")
 
