@@ -409,11 +409,11 @@ class Woken:
 
     disk: str  # identity
     at_ns: int  # boot clock: the first request queued for a disk in standby
-    cause: str  # one of CAUSES
+    cause: str  # a read, a write, a journal commit, and so on; "unknown"
     actor: str  # service unit, container, virtual machine or process; "": unknown
     place: str  # "sda1, md0, ext4 on /srv/photos"; "": unknown
     wait_ns: int | None  # first request queued to its completion; None: not measured
-    boundary: str = ""  # "" or what hides who asked: "nfsd", "a guest's disk"
+    boundary: str = ""  # "" or what hides the program: "nfsd", "a guest's disk"
 
 
 @dataclass(frozen=True, slots=True)
