@@ -415,7 +415,7 @@ class Woken:
     actor: str  # service unit, container, virtual machine or process; "": unknown
     place: str  # "sda1, md0, ext4 on /srv/photos"; "": unknown
     wait_ns: int | None  # first request queued to its completion; None: not measured
-    boundary: str = ""  # "" or what hides who asked: "nfsd", "a guest's disk"
+    boundary: str = ""  # "" or what hides the program: "nfsd", "a guest's disk"
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,6 +153,15 @@ def test_a_file_that_may_not_be_read_is_no_loss_of_what_came_since(roomy: Path) 
     assert lines[2] == "[1, 1] "
 
 
+def test_a_missing_live_journal_is_said_and_is_no_failing_ledger(tmp_path: Path) -> None:
+    """The file is written, so `spinledger_ledger_write_failing` stays 0 and no alert begins."""
+    said: list[str] = []
+    file_store = store(tmp_path / "ledger.db", None, say=said.append)
+    file_store.restore()
+    assert file_store.status().trouble == ""
+    assert [line for line in said if line.startswith("no live journal")] != []
+
+
 def test_a_folder_at_the_path_is_said_to_be_one(tmp_path: Path) -> None:
     """The exporter runs on, and the trouble names the path and the fix."""
     (tmp_path / "ledger.db").mkdir()

@@ -31,6 +31,11 @@ sys.exit(started.main())
 """
 
 
+def not_ignored() -> None:
+    """Undo what nohup(1) passes on to the processes below it."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 def start(command: str) -> subprocess.CompletedProcess[str]:
     """A process that gets the signal before it takes signals."""
     return subprocess.run(
@@ -39,9 +44,7 @@ def start(command: str) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         check=False,
-        preexec_fn=lambda: signal.signal(
-            signal.SIGHUP, signal.SIG_DFL
-        ),  # as if no nohup stood before
+        preexec_fn=not_ignored,
     )
 
 
