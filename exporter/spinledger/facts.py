@@ -241,6 +241,7 @@ class NearProbes(NamedTuple):
 
     wakes: int
     near: int
+    within_ns: int  # what counts as right after a probe
     chance: float
 
 

@@ -8,7 +8,6 @@ time, since nothing here knows a time zone.
 from __future__ import annotations
 
 from spinledger.facts import Awake, Facts, Restless
-from spinledger.findings.ours import WINDOW_NS
 from spinledger.model import DAY, SECOND, Reason
 from spinledger.whatif.energy import break_even_s, net_joules
 from spinledger.words import duration, why
@@ -79,8 +78,8 @@ def probes_disturb(facts: Facts) -> str:
     test = ""
     if near is not None:
         test = (
-            f"; {near.near} of {near.wakes} within {WINDOW_NS // SECOND} s of probes at random "
-            f"times, by chance with a probability of {near.chance:.1g}"
+            f"; {near.near} of {near.wakes} within {near.within_ns // SECOND} s of probes at "
+            f"random times, by chance with a probability of {near.chance:.1g}"
         )
     counted = ", ".join(seen)
     return f"after our probes, with no other I/O or command at the time: {counted}{test}; {now}"

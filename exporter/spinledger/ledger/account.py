@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from spinledger.facts import Totals
-from spinledger.findings.ours import convicted
+from spinledger.findings.ours import convicted, share
 from spinledger.ledger.folds import Folds
 from spinledger.model import (
     Command,
@@ -200,7 +200,7 @@ def probing_ended(account: Account) -> str:
     """Why this drive is no longer probed; "" while it is."""
     probing = account.probing
     if sum(probing.disturbed.values()) >= account.policy.disturbance_limit and convicted(
-        probing.near, probing.wakes
+        probing.near, probing.wakes, share(account.policy.cadence)
     ):
         return DISTURBING
     return probing.given_up

@@ -19,7 +19,7 @@ from spinledger.facts import (
     Retracts,
     Totals,
 )
-from spinledger.findings.ours import chance
+from spinledger.findings.ours import chance, share, window_ns
 from spinledger.findings.restarts import compared
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
@@ -30,7 +30,7 @@ from spinledger.ledger.account import (
     probing_ended,
     timer_ns,
 )
-from spinledger.model import SECOND, Histogram, Reason, State
+from spinledger.model import SECOND, Cadence, Histogram, Reason, State
 from spinledger.wear.reading import power_timers
 
 DISTURBANCES = ("woke", "slow_answer", "link_reset", "timer_restarted")
@@ -84,7 +84,7 @@ def summary(account: Account) -> Facts:
         timer_restarted=bool(probing.restarter),
         disturbed_wall_ns=probing.disturbed_wall_ns,
         waker=folds.last_wakes.totals(account.at_ns),
-        near_probes=_near_probes(probing),
+        near_probes=_near_probes(probing, account.policy.cadence),
         bare_commands=probing.signals,
         probed=account.state is not State.UNOBSERVED and (probing.mute or may_probe(account)),
         unobserved_wall_ns=folds.missed.totals(),
@@ -132,10 +132,11 @@ def lifetime(account: Account) -> Totals:
     )
 
 
-def _near_probes(probing: Probing) -> NearProbes | None:
+def _near_probes(probing: Probing, cadence: Cadence) -> NearProbes | None:
     if not probing.wakes:
         return None
-    return NearProbes(probing.wakes, probing.near, chance(probing.near, probing.wakes))
+    by_chance = chance(probing.near, probing.wakes, share(cadence))
+    return NearProbes(probing.wakes, probing.near, window_ns(cadence), by_chance)
 
 
 def _answers(probing: Probing) -> Histogram:

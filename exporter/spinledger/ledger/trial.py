@@ -2,9 +2,9 @@
 
 Rules: the first wake in which the kernel's count of requests rose by exactly our commands puts a
 drive on trial. From then on its probes come at random distances, half to one and a half times
-`TRIAL_NS`, also after its timer, and `WINDOW_NS` after a probe that found it asleep another one
-follows. The wakes of the trial are tested (findings.ours). A drive that slept on after `ACQUITTED`
-probes in a row leaves the trial.
+`sample.asleep`, also after its timer, and `findings.ours.window_ns` after a probe that found it
+asleep another one follows. The wakes of the trial are tested (findings.ours). A drive that slept on
+after `ACQUITTED` probes in a row leaves the trial.
 
 The distances are a function of the disk and of how often it was probed, so that a run can be
 repeated.
@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from hashlib import blake2b
 
-from spinledger.findings.ours import TRIAL_NS, WINDOW_NS
+from spinledger.findings.ours import window_ns
 from spinledger.ledger.account import Account, Probing, timer_ns
 from spinledger.model import State
 
@@ -29,7 +29,8 @@ def due_ns(account: Account) -> int | None:
     if not probing.on_trial or account.state not in (State.IDLE, State.STANDBY):
         return None
     if probing.sent_ns is not None and account.state is State.STANDBY:
-        return probing.sent_ns + (WINDOW_NS if probing.follow_up else _distance_ns(account))
+        follows_ns = window_ns(account.policy.cadence)
+        return probing.sent_ns + (follows_ns if probing.follow_up else _distance_ns(account))
     began = account.idle_from_ns + (timer_ns(account) or 0)
     return max(began, probing.sent_ns or 0) + _distance_ns(account)
 
@@ -71,4 +72,5 @@ def _distance_ns(account: Account) -> int:
     """Half to one and a half times the mean."""
     number = sum(account.probing.sent.values())
     digest = blake2b(f"{account.disk.identity} {number}".encode(), digest_size=4).digest()
-    return TRIAL_NS // 2 + int.from_bytes(digest, "big") * TRIAL_NS // (1 << 32)
+    mean_ns = account.policy.cadence.asleep_ns
+    return mean_ns // 2 + int.from_bytes(digest, "big") * mean_ns // (1 << 32)
