@@ -1,12 +1,15 @@
 """Who takes snapshots, and what ends a wait.
 
-Rules: the web server reads one immutable reference; a text file is replaced whole or not at all.
+Rules: the web server reads one immutable reference, made when somebody asks for it; a text file is
+replaced whole or not at all.
 """
 
 from __future__ import annotations
 
+import os
 import signal
 import socket
+import threading
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -16,7 +19,7 @@ from spinledger.facts import Snapshot
 from spinledger.loop import Loop
 from spinledger.loop.publishing import aged
 from spinledger.metrics.collector import render_text
-from spinledger.model import SECOND
+from spinledger.model import MINUTE, SECOND
 
 TEXTFILE_EVERY_NS = 15 * SECOND
 HOLD_NS = 150 * SECOND
@@ -24,21 +27,45 @@ HOLD_NS = 150 * SECOND
 scrapers read within it if they read every two minutes, the longest interval in common use."""
 
 
+FRESH_NS = SECOND // 4
+"""A snapshot younger than this is given to another reader as it is."""
+
+ANSWER_S = 0.5
+"""A reader waits so long for a new snapshot; then it gets the one there is."""
+
+
 class Latest:
-    """Keeps the newest snapshot for the web server; replacing a reference is atomic."""
+    """The newest snapshot for the web server, and a source that the loop waits for: its threads
+    ask for a snapshot here, and the loop makes it between ticks.
+
+    Without a reader one is made each minute, since a finding begins when it is first judged.
+    """
 
     def __init__(self, now: Callable[[], int] | None = None) -> None:
         """`now`: the boot clock, nanoseconds, by which a snapshot may be old."""
         self.snapshot: Snapshot | None = None
         self.now = now
+        self._asked = False
+        self._made = threading.Event()
+        self._wake = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
         self._given = False
         self._scraped_ns: int | None = None
 
     def current(self) -> Snapshot | None:
-        """The newest snapshot, judged by its age."""
-        newest = self.snapshot
-        self._given = self._given or newest is not None
-        return newest if newest is None or self.now is None else aged(newest, self.now())
+        """A new snapshot, or the newest there is, judged by its age; None before the first."""
+        if self.now is None or self.snapshot is None:
+            return self.snapshot
+        if self.now() - self.snapshot.at_ns >= FRESH_NS:
+            self._made.clear()
+            self._asked = True
+            os.eventfd_write(self._wake, 1)
+            self._made.wait(ANSWER_S)
+        self._given = True
+        return aged(self.snapshot, self.now())
+
+    def fileno(self) -> int:
+        """Readable while a snapshot is asked for."""
+        return self._wake
 
     def taken(self) -> bool:
         """True when HOLD_NS have passed since the first whole scrape with disks."""
@@ -51,12 +78,16 @@ class Latest:
             self._scraped_ns = self.now()
 
     def wants(self, at_ns: int) -> bool:
-        """Always: a scrape may come at any time."""
-        return True
+        """When a reader asked, and each minute."""
+        with suppress(BlockingIOError):
+            os.eventfd_read(self._wake)
+        return self._asked or self.snapshot is None or at_ns - self.snapshot.at_ns >= MINUTE
 
     def publish(self, snapshot: Snapshot) -> None:
-        """Replace it."""
+        """Replace it, and let those who asked go on."""
+        self._asked = False
         self.snapshot = snapshot
+        self._made.set()
 
 
 class TextFile:
@@ -145,8 +176,10 @@ class Signals:
             self._loop.stopping = True
 
     def fileno(self) -> int:
-        """Readable after a signal."""
+        """Readable after a signal, until the loop has acted on it."""
         with suppress(BlockingIOError):
             while self._read.recv(64):
                 pass
+        if self._loop is not None and (self._loop.stopping or self._loop.reloading):
+            self._write.send(b"\0")
         return self._read.fileno()

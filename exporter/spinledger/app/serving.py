@@ -33,7 +33,7 @@ from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
 from spinledger.loop.settings import settings
 from spinledger.model import DAY, SECOND, Disk
-from spinledger.ports import Publisher, Restored
+from spinledger.ports import Publisher, Restored, Source
 from spinledger.store.export import answer
 from spinledger.store.ledger import FileStore, MemoryStore
 from spinledger.store.live import live_directory
@@ -77,9 +77,9 @@ def serve(serving: Serving) -> int:
     store = open_store(serving, current.config)
     restored = store.restore()
     if serving.simulated:
-        ports = _simulated(serving, current, publishers, signals, restored)
+        ports = _simulated(serving, current, publishers, (signals, latest), restored)
     else:
-        ports = _real(publishers, signals, serving.prober)
+        ports = _real(publishers, (signals, latest), serving.prober)
     latest.now = ports.clock.now
     # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
     keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
@@ -217,7 +217,7 @@ def keep_days(config: Config) -> int:
     return max(1, config.keep_spans_ns // DAY)
 
 
-def _real(publishers: Sequence[Publisher], signals: Signals, socket: str) -> Ports:
+def _real(publishers: Sequence[Publisher], wakers: Sequence[Source], socket: str) -> Ports:
     prober = ProcessProber(socket)
     return Ports(
         clock=RealClock(),
@@ -227,7 +227,7 @@ def _real(publishers: Sequence[Publisher], signals: Signals, socket: str) -> Por
         publishers=publishers,
         wakes=prober,
         prober_health=prober.health,
-        wakers=(signals,),
+        wakers=wakers,
         synchronised=synchronised,
     )
 
@@ -236,7 +236,7 @@ def _simulated(
     serving: Serving,
     current: CurrentConfig,
     publishers: Sequence[Publisher],
-    signals: Signals,
+    wakers: Sequence[Source],
     restored: Restored,
 ) -> Ports:
     """Simulated disks from the evening on, or from where its ledger ends."""
@@ -267,7 +267,7 @@ def _simulated(
         prober=shelf.prober,
         publishers=publishers,
         wakes=shelf.wakes,
-        wakers=(signals,),
+        wakers=wakers,
     )
 
 

@@ -58,7 +58,7 @@ class Ports:
     prober: Prober
     publishers: Sequence[Publisher]
     wakes: WakeSource | None = None  # what woke a disk, where that can be known
-    wakers: Sequence[Source] = ()  # signals: they only end a wait
+    wakers: Sequence[Source] = ()  # signals, and who asks for a snapshot: they end a wait
     synchronised: Callable[[], bool] | None = None  # a time server set the clock; None: not judged
     prober_health: Callable[[], tuple[bool, int] | None] = lambda: None  # facts.ExporterFacts
 
@@ -238,6 +238,8 @@ class Loop:
             self._note(now_ns)
         if self.keeping is not None and self.keeping.store in ready:
             self.keeping.landed()
+        if any(one in ready for one in ports.wakers):
+            self.publish(now_ns)
         if ports.discoverer in ready:
             for change in ports.discoverer.changes(now_ns):
                 if self.waiting:

@@ -7,8 +7,8 @@ Rules of this room:
   is a ledger. Others are 404; a method other than GET and HEAD is 405. Every refusal is one plain
   line.
 - `/-/healthy` says that the process serves. `/-/ready` says that a first snapshot exists, and
-  nothing of its age: snapshots are made on demand, so an old one may be the newest there is. The
-  scraper judges a stuck sampler by `spinledger_disk_last_sample_timestamp_seconds`.
+  nothing of its age. The scraper judges a stuck sampler by
+  `spinledger_disk_last_sample_timestamp_seconds`.
 - Before the first snapshot `/metrics` answers with the exporter's own metrics, `/snapshot` 503.
 """
 
