@@ -79,7 +79,7 @@ def test_chance_is_allowed_what_tables_say() -> None:
 
 
 def test_known_shelves_raise_what_they_should(months: subprocess.Popen[str]) -> None:
-    """25 disk-months: no false alarm too many, and every fault found in time."""
+    """12 disk-months of a faulty shelf: no false alarm too many, every fault found in time."""
     said, _ = months.communicate()
     print(said)
     assert months.returncode == 0, said
