@@ -21,6 +21,7 @@ from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
 from spinledger.web.week import LIMIT
 from spinledger.whatif.energy import break_even_s
+from spinledger.whatif.replay import CAUTION
 from spinledger.words import (
     STATES,
     duration,
@@ -170,7 +171,8 @@ def _timers(view: DiskView) -> str:
         return f"<section><h2>Other timers</h2>{short}</section>"
     return (
         '<section><h2>Other timers</h2><div class="pair">'
-        f"<div>{curve(tried)}</div><div>{_timer_table(tried)}</div></div></section>"
+        f"<div>{curve(tried)}</div><div>{_timer_table(tried)}</div></div>"
+        f'<p class="soft">{safe(CAUTION)}</p></section>'
     )
 
 

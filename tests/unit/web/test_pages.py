@@ -327,6 +327,18 @@ def test_a_month_of_sixty_busy_disks_is_small() -> None:
 TARIFF = Tariff("EUR", 0.30)
 
 
+def test_cautions_stand_beside_the_other_timers() -> None:
+    """Where timers are compared, and only there: maker, rating, backup, RAID and pools."""
+    timers = re.compile(r"<h2>Other timers</h2>(.*?)</section>", re.DOTALL)
+    (compared,) = timers.findall(PAGES["one disk"])
+    assert "<table>" in compared
+    for caution in ("maker", "is rated for", "backups", "RAID controller", "time-outs"):
+        assert caution in compared.partition("</table>")[2]
+    (young,) = timers.findall(PAGES["one, no history"])
+    assert "<table>" not in young
+    assert "maker" not in young
+
+
 def test_without_a_tariff_there_is_energy_alone() -> None:
     """A page names kilowatt-hours, and no money without a price."""
     whole, histories = shelf(2)
