@@ -14,7 +14,7 @@ from spinledger.web import status
 from spinledger.web.charts import hour_bars, little_curve, what_if
 from spinledger.web.costs import balance, power, together
 from spinledger.web.html import safe
-from spinledger.web.week import YEAR_NS, Week, rounded
+from spinledger.web.week import KINDS, YEAR_NS, Week, rounded
 from spinledger.words import kwh, number, percent
 
 Cells = Sequence[tuple[str, str]]  # class and text, safe
@@ -53,7 +53,7 @@ def _week(week: Week) -> Cells:
     night = week.night
     slept = percent(night.slept.ratio) if night.slept.known_ns else "unknown"
     pace = "unknown" if week.per_day is None else number(round(week.per_day, 1))
-    used = week.used_ratio
+    used, kind = week.used_ratio, KINDS.get(week.kind, "")
     horizon = rounded(week.view.policy.horizon_s * SECOND / YEAR_NS)
     left = _marked(week.life, f"! within {horizon}") if week.ends_soon else week.life
     return (
@@ -61,7 +61,7 @@ def _week(week: Week) -> Cells:
         ("num", _marked(pace, f"! over its limit: {week.over}") if week.over else pace),
         ("num", number(week.view.policy.budget_per_day)),
         ("", hour_bars(week.by_hour)),
-        ("num", "unknown" if used is None else percent(used)),
+        ("num", "unknown" if used is None else f"{percent(used)} of {kind}"),
         ("", left),
     )
 

@@ -226,6 +226,7 @@ def test_the_week_at_80_columns() -> None:
         "Spin-ups: a day, and the budget; by local hour in seven days, . none, + ten or",
         "more.",
         "! slept less than configured, or rated life ends within the horizon",
+        "Life by spindle starts: sda and sdb",
         "! over its limit: sdb 310 of 38 in 7 d",
         "The budget is a mean of many days. A limit is the count in a window that a disk",
         "within its budget would reach by chance less than once in a thousand years;",

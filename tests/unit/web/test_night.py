@@ -8,11 +8,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from spinledger.cli import weekly
 from spinledger.facts import DiskView, Rated
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Finding
 from spinledger.quiet.hours import Calendar
 from spinledger.strip import DiskHistory, Period, SpinUp
 from spinledger.web.night import Night, hint, night_json, nights, sentence
+from spinledger.web.tables import week_table
 from spinledger.web.week import YEAR_NS, Week, life, week_json, weeks
 from tests.fakes.recorded import nights as nightly
 from tests.fakes.snapshots import WALL_NS, view
@@ -256,6 +258,21 @@ def test_years_left(years: tuple[float, float | None], text: str, soon: bool) ->
     plain = view(0)
     week = week_of(replace(plain, facts=replace(plain.facts, rated=rated)), slept(9))
     assert (week.life, week.ends_soon, week.kind) == (text, soon, "load")
+
+
+def test_the_kind_of_life_is_named() -> None:
+    """40 % of head loads beside 19 % of spindle starts: the page and the terminal name the kind."""
+    rated = {
+        "load": Rated(600_000, "configured", 0.4),
+        "start_stop": Rated(50_000, "configured", 0.19),
+    }
+    plain = view(0)
+    disk = replace(plain, facts=replace(plain.facts, rated=rated))
+    week = week_of(disk, slept(9))
+    assert "40 % of head loads" in week_table([week], False)
+    disks = [{"disk": disk.disk.identity, "kernel_name": "sda"}]
+    shown = {"disks": disks, "week": week_json({disk.disk.identity: week})}
+    assert weekly.life_kinds(shown) == ["Life by head loads: sda"]
 
 
 def test_without_years() -> None:
