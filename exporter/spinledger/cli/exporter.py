@@ -11,12 +11,13 @@ import http.client
 import json
 import socket
 from base64 import b64encode
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import cast
 from urllib.parse import unquote, urlencode, urlsplit
 
+from spinledger.config.naming import identify
 from spinledger.errors import Unavailable
 from spinledger.model import DAY, SECOND
 from spinledger.strip import DiskHistory, Period, SpinUp
@@ -199,6 +200,16 @@ def value(disk: Json, key: str, **labels: str) -> float | None:
         if sample["labels"] == labels:
             return cast(float, sample["value"])
     return None
+
+
+def chosen(disks: Sequence[Json], name: str, where: str = "--disk") -> Json:
+    """The disk of a snapshot with this name. Raises BadInput where there is not exactly one."""
+    known = {
+        disk["disk"]: tuple(filter(None, (*disk["nodes"], disk["serial"], *disk["aliases"])))
+        for disk in disks
+    }
+    identity = identify(known, name, where)
+    return next(disk for disk in disks if disk["disk"] == identity)
 
 
 def observed_s(disk: Json) -> float:

@@ -21,6 +21,8 @@ from spinledger.app.capture import disk_here
 from spinledger.cli import replay_plot, replay_report
 from spinledger.cli.arguments import DISK_HELP, add_config, length
 from spinledger.cli.bar import Bar
+from spinledger.cli.exporter import add_exporter
+from spinledger.cli.replay_exported import exported
 from spinledger.cli.replay_report import Setting
 from spinledger.cli.traces import Progress, Trace
 from spinledger.config.load import find, load
@@ -70,7 +72,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--spinup", "DURATION", "duration of a spin-up; I/O during it waits"),
     ):
         parser.add_argument(option, metavar=name, help=words)
-    add_config(parser)
+    settings = parser.add_mutually_exclusive_group()
+    add_config(settings)
+    add_exporter(settings)
     parser.add_argument("--plot", metavar="FILE", type=Path, help="write a chart as SVG")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print JSON")
@@ -110,11 +114,18 @@ def run(args: argparse.Namespace) -> int:
 # Options
 
 
-def _setting(args: argparse.Namespace, disk: Disk | None) -> Setting:
-    """What applies to the disk; where it is not known, what `all` says."""
-    setting = _configured(find(args.config), disk)
+def _setting(args: argparse.Namespace, disk: Disk | None, name: str) -> Setting:
+    """What applies to the disk, which has this name; where it is not known, what `all` says.
+
+    From the exporter that is named, else from the configuration, else from the exporter that
+    listens at the usual address, if it watches the disk; else the defaults.
+    """
+    path = None if args.exporter else find(args.config)
+    setting = _configured(path, disk)
     if args.ledger and setting.calendar is None:
         setting = replace(setting, zone=host_zone() or "UTC")
+    if path is None:
+        setting = exported(setting, args.exporter, name)
     if args.timers is not None:
         setting = replace(setting, timers_ns=_timers(args.timers))
     if args.spinup is not None:
@@ -226,7 +237,7 @@ def _ledger(args: argparse.Namespace) -> tuple[str, list[list[Outcome]], Setting
             what = "a ledger has gaps, not the kind of each I/O"
             raise BadInput(f"--{option}", what, "give --trace with a trace of this disk")
     history, disk = history_of(args.ledger, args.disk)
-    setting = _setting(args, history.disk(disk))
+    setting = _setting(args, history.disk(disk), disk)
     replay = setting.replay()
     if replay.timers_ns[0] < SHORTEST_KEPT_NS:
         what = "a ledger keeps gaps of 60 s and longer"
@@ -268,7 +279,7 @@ def _woken_by(history: History, disk: str, args: argparse.Namespace) -> list[int
 def _trace(args: argparse.Namespace) -> tuple[str, list[list[Outcome]], Setting]:
     """The file or disk; outcomes of one run or, with --absorb, of one run a seed."""
     disk = disk_here(args.disk) if args.disk else None
-    setting = _setting(args, disk)
+    setting = _setting(args, disk, args.disk or "")
     trace = Trace(args.trace, args.disk, disk.identity if disk else args.disk or "")
     name = args.disk or trace.path.name
     if args.absorb is not None and not trace.path.is_file():

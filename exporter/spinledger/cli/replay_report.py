@@ -54,6 +54,7 @@ class Setting:
     terms: Terms
     calendar: Calendar | None
     zone: str = "UTC"  # where there is no calendar
+    exporter: str = ""  # the address of the exporter whose settings these are
 
     def replay(self) -> Replay:
         """A fresh replay."""
@@ -115,6 +116,7 @@ def report(
             "waits_per_day": terms.waits_per_day,
             "currency": terms.currency or None,
             "per_kwh": terms.per_kwh,
+            "exporter": setting.exporter or None,
         },
     }
 
@@ -255,6 +257,8 @@ def _advice(choice: Choice, setting: Setting) -> list[str]:
         f"{terms.spinup_j:g} J a spin-up: {terms.watts.source}). A timer of that length never "
         f"uses more than {COMPETITIVE_BOUND:g} times the energy of a perfect timer."
     )
+    if setting.exporter:
+        lines.append(f"Settings not given as options are from the exporter at {setting.exporter}.")
     if setting.spinup_ns:
         lines.append(
             f"I/O in the {timer(setting.spinup_ns / SECOND)} of a spin-up waits for its end."

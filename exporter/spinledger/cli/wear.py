@@ -17,10 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from spinledger.cli.arguments import DISK_HELP, add_config, configuration
-from spinledger.cli.exporter import NoExporter, add_exporter, listening
+from spinledger.cli.exporter import NoExporter, add_exporter, chosen, listening
 from spinledger.cli.history import ledger_history
 from spinledger.cli.traces import nanoseconds
-from spinledger.config.naming import identify
 from spinledger.config.settings import Config
 from spinledger.errors import BadInput
 from spinledger.model import DAY, Policy
@@ -181,20 +180,15 @@ def _disks(arguments: argparse.Namespace, config: Config) -> list[Json]:
         return _of_ledger(config.ledger_path, config, arguments.disk)
     found = snapshot["disks"]
     if arguments.disk is not None:
-        names = {
-            one["disk"]: tuple(filter(None, (*one["nodes"], one["serial"], *one["aliases"])))
-            for one in found
-        }
-        chosen = identify(names, arguments.disk, "--disk")
-        found = [one for one in found if one["disk"] == chosen]
+        found = [chosen(found, arguments.disk)]
     keys = ("disk", "kernel_name", "model", "serial")
     return [{**{key: one.get(key) for key in keys}, **one.get("wear", {})} for one in found]
 
 
 def _of_ledger(path: Path, config: Config, name: str | None) -> list[Json]:
     history = ledger_history(path)
-    chosen = history.disks() if name is None else [history.identity(name)]
-    return [_of_disk(history, identity, config) for identity in chosen]
+    named = history.disks() if name is None else [history.identity(name)]
+    return [_of_disk(history, identity, config) for identity in named]
 
 
 def _of_disk(history: History, identity: str, config: Config) -> Json:

@@ -9,6 +9,7 @@ Rules of this form:
 
     {"version": 1, "number": 7, "at_wall": 1.5, "committed_wall": null,
      "host": "dome", "zone": the time zone of the pages,
+     "tariff": {"currency", "per_kwh"}, null without one,
      "nights": [{"began", "ended", "quiet_hours": false for the last 24 hours, "sentence",
        "hint", "short": [{"disk", "asleep_ratio", "share", "cause", "remedy"}],
        "unknown": [IDENTITY]}], worst first in "short",
@@ -84,13 +85,15 @@ def snapshot_json(snapshot: Snapshot) -> Json:
 
 
 def summary_json(snapshot: Snapshot, context: PageContext) -> Json:
-    """What the server adds from recent history: host, zone, nights, week, wakers."""
+    """What the server adds from recent history and the tariff: the keys host to wakers."""
     now = snapshot.wall_ns
     histories = context.histories(now - max(RECENT_NS, SPAN_NS), now)
     found = nights(snapshot.disks, histories, context.calendars(), now)
+    tariff = context.tariff()
     return {
         "host": context.host,
         "zone": context.zone,
+        "tariff": tariff and {"currency": tariff.currency, "per_kwh": tariff.per_kwh},
         "nights": night_json(found, now, context.tz),
         "week": week_json(weeks(found, histories, now, context.tz)),
         "wakers": who_json(snapshot.disks, histories, now),
