@@ -1,8 +1,8 @@
 """`spinledger check`: what can be known of each disk, how, and what prevents it.
 
 Rules: what `serve` would refuse is refused, in the same line. Nothing is sent to a drive unless
-`--probe` is given; then one probe goes to each disk that may be probed and whose sectors moved
-between two samples, so that none is woken.
+`--probe` or `--report` is given; then one probe goes to each disk that may be probed and whose
+sectors moved between two samples, so that none is woken. `--report` reads its counters after that.
 """
 
 from __future__ import annotations
@@ -12,10 +12,11 @@ import errno
 import json
 import os
 import socket
+import sys
 from functools import cache
 from pathlib import Path
 
-from spinledger.app import examining
+from spinledger.app import examining, reporting
 from spinledger.app.pages import check_zone
 from spinledger.app.serving import accessible
 from spinledger.cli import screen
@@ -39,6 +40,10 @@ from spinledger.web.timers import timer_facts
 from spinledger.words import why
 
 FULL = "watch: full"
+WRITTEN = (
+    "{} is written. Serial numbers and world-wide names are blanked in it; read it before you send "
+    "it to anybody."
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,6 +53,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--probe",
         action="store_true",
         help="send one probe to each disk that is in use at this moment; needs root",
+    )
+    parser.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="like --probe, also read the counters of these disks, and write to FILE what support "
+        "for a drive needs: raw replies and sysfs, without serial numbers",
     )
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument(
@@ -62,9 +74,16 @@ def run(arguments: argparse.Namespace) -> int:
     config = load(find(arguments.config))
     check_zone(config)
     accessible(config).close()
-    report = examine(config, arguments.probe)
+    path = arguments.report
+    if path is not None:
+        reporting.writable(path)
+    seen = examining.examine(config, arguments.probe or bool(path), bool(path))
+    report = describe(config, seen, arguments.probe or bool(path))
     page = screen.of_terminal(os.environ)
     print(json.dumps(report, indent=1) if arguments.json else render(report, page))
+    if path is not None:
+        reporting.write(path, seen, {disk["disk"]: disk["probe"] for disk in report["disks"]})
+        print(WRITTEN.format(path), file=sys.stderr)
     trouble = any(disk["cannot"] or disk["findings"] for disk in report["disks"])
     return int(trouble or any(report[part] for part in TROUBLES))
 
@@ -82,8 +101,12 @@ def check_ledger(path: Path, as_json: bool) -> int:
 
 
 def examine(config: Config, probe: bool) -> Json:
-    """The report as JSON types."""
-    seen = examining.examine(config, probe)
+    """What is found out, as JSON types."""
+    return describe(config, examining.examine(config, probe), probe)
+
+
+def describe(config: Config, seen: examining.Examined, probe: bool) -> Json:
+    """What was found out, as JSON types."""
     shown = snapshot_json(seen.snapshot)
     by_identity = {disk["disk"]: disk for disk in shown["disks"]}
     disks = []
@@ -111,7 +134,7 @@ def examine(config: Config, probe: bool) -> Json:
                 "records": _records(view),
                 "cross_check": _cross_check(view, config),
                 "standby_timer": dict(timer_facts(view)),
-                "probe": _probe(reply) if probe else "",
+                "probe": _probe(view, reply) if probe else "",
                 "findings": full["findings"],
             }
         )
@@ -253,7 +276,9 @@ def _row(command: Command) -> Json:
     }
 
 
-def _probe(reply: Reply | None) -> str:
+def _probe(view: DiskView, reply: Reply | None) -> str:
+    if reply is None and (view.disk.probe_method is None or view.policy.watch is not Watch.FULL):
+        return "not sent, as this disk is not probed"
     if reply is None:
         return "not sent, as its sectors did not move; read from it and try again"
     if isinstance(reply, Refused):

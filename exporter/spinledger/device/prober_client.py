@@ -23,7 +23,7 @@ import struct
 import subprocess
 import sys
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from spinledger.causes import CAUSES
@@ -76,10 +76,14 @@ class ProcessProber:
     """Sends probes through the prober process; implements ports.Prober and ports.WakeSource.
 
     `path` is the socket of a prober that systemd starts; without it the prober is a child.
+    `keep` gets every completion as it came, before it is decoded.
     """
 
-    def __init__(self, path: str = "") -> None:
+    def __init__(
+        self, path: str = "", keep: Callable[[Probe, Completion], None] | None = None
+    ) -> None:
         self._path = path
+        self._keep = keep
         self.hello: Hello | None = None  # of the prober that is connected now
         self.trouble = ""  # why there is none, in words
         self.restarts = 0  # how often it was started or connected to again
@@ -356,6 +360,8 @@ class ProcessProber:
                     values[0], values[1], values[2], octets(sense), octets(data), values[3]
                 )
                 if probe := self._outstanding_probe(number(number_word)):
+                    if self._keep:
+                        self._keep(probe, completion)
                     return [(probe, reply_of(probe.command, completion), values[3], True)]
             case ["refused", number_word, reason, ("0" | "1") as sent, *detail] if (
                 reason in _REASONS
