@@ -1,19 +1,18 @@
 """The files that ship with the program: rules, runbooks, dashboards.
 
-Rules: they are those of the source tree where the program runs from one, else those that the wheel
-installed.
+Rules: they are those of the source tree where the program runs from one, else those that were
+installed below the same prefix as the program.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib.metadata import PackageNotFoundError, files
 from pathlib import Path
 
 import spinledger
 from spinledger.errors import Unavailable
 
-SHARE = "share/spinledger"  # where a wheel puts its data files, as pyproject.toml says
+SHARE = "share/spinledger"  # where wheel and Debian package have them; pyproject.toml says it
 
 
 def source() -> Path:
@@ -21,14 +20,10 @@ def source() -> Path:
     tree = Path(spinledger.__file__).parents[2]
     if (tree / "rules" / "alerts").is_dir() and (tree / "pyproject.toml").is_file():
         return tree
-    try:
-        installed = files("spinledger") or ()
-    except PackageNotFoundError:
-        installed = ()
-    for file in installed:
-        if file.as_posix().endswith(f"{SHARE}/rules/README.md"):
-            return Path(str(file.locate())).resolve().parents[1]
-    raise Unavailable("pack_missing", f"no rules beside the program nor in {SHARE}: install again")
+    for prefix in Path(spinledger.__file__).resolve().parents[1:]:
+        if (prefix / SHARE / "rules" / "README.md").is_file():
+            return prefix / SHARE
+    raise Unavailable("pack_missing", f"there is no {SHARE} above {tree}: install again")
 
 
 def runbooks() -> Mapping[str, str]:

@@ -59,7 +59,9 @@ def parser() -> argparse.ArgumentParser:
         prog="spinledger", description="Records and exports the power state of rotating disks."
     )
     top.add_argument("-V", "--version", action="version", version=f"spinledger {__version__}")
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    commands = top.add_subparsers(
+        title="commands", dest="command", metavar="COMMAND", required=True
+    )
     for name, (module, words) in COMMANDS.items():
         command = commands.add_parser(name, help=words, description=words.capitalize() + ".")
         module.add_arguments(command)
