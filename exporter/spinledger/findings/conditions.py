@@ -234,8 +234,8 @@ def regular_access(facts: Facts) -> str:
     repeated, restless = facts.repeated, facts.restless
     if repeated is not None:
         period_s = repeated.period_ns / SECOND
-        every = f"accessed every {duration(period_s)}, {repeated.agreeing} of the last 24 times"
-        return every + _known(facts, period_s)
+        agreeing = f"{repeated.agreeing} of the last 24 times"
+        return f"{how_accessed(facts)}, {agreeing}{_known(facts, period_s)}"
     if restless is None or _initialising(facts, restless):
         return ""
     light = restless.light_ns / restless.lasted_ns
@@ -244,8 +244,17 @@ def regular_access(facts: Facts) -> str:
     fast_s = facts.policy.cadence.fast_ns / SECOND
     return (
         f"accessed in every sample for {_words(restless.lasted_ns)}, next to nothing moved in "
-        f"{light:.0%} of them; so at least every {duration(2 * fast_s)}{_known(facts, fast_s)}"
+        f"{light:.0%} of them; so {how_accessed(facts)}{_known(facts, fast_s)}"
     )
+
+
+def how_accessed(facts: Facts) -> str:
+    """At which intervals a disk is accessed that `regular_access` is about; "" elsewhere."""
+    if facts.repeated is not None:
+        return f"accessed every {_words(facts.repeated.period_ns)}"
+    if facts.restless is not None:
+        return f"accessed at least every {_words(2 * facts.policy.cadence.fast_ns)}"
+    return ""
 
 
 def _known(facts: Facts, period_s: float) -> str:

@@ -9,13 +9,15 @@ become series, the worst first; all of them are shown in words.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from spinledger.facts import DiskView, Facts
 from spinledger.findings.conditions import against_sleep
 from spinledger.findings.rows import Words
 from spinledger.findings.texts import POOL_TABLE, TABLE
-from spinledger.findings.woken import named, remedy
+from spinledger.findings.woken import NOT_TRACED, explaining, named, remedy
 from spinledger.model import Finding, Severity
+from spinledger.words import lower_first
 
 ALWAYS = frozenset(
     {
@@ -36,8 +38,22 @@ ALWAYS = frozenset(
         "unobserved_cycles",
     }
 )
-NAMING = frozenset({"regular_access", "slept_too_little", "over_cycle_limit", "over_cycle_budget"})
-"""Codes that name who wakes the disk, and what to do about that, where it is known."""
+EXPLAINING = (
+    "timer_not_holding",
+    "member_keeps_pool_awake",
+    "regular_access",
+    "commands_keep_awake",
+    "file_system_initialising",
+    "probes_restart_timer",
+    "never_slept",
+    "timer_differs",
+    "sectors_not_counted",
+    "wear_reads_restart_timer",
+)
+"""Codes of findings that say why a disk does not sleep, the most telling first."""
+
+AWAKE = frozenset({"slept_too_little", "awake_in_quiet_hours"})
+"""Codes that say that it does not: they take the remedy of the finding that says why."""
 
 CODES: tuple[str, ...] = (*(row.code for row in TABLE), *(row.code for row in POOL_TABLE))
 EXPORTED = 16
@@ -60,7 +76,7 @@ def judge(every: Sequence[Facts]) -> tuple[DiskView, ...]:
                     found = _finding(row.words, facts, evidence, None)
                     shared.setdefault(facts.disk.identity, []).append(found)
     return tuple(
-        DiskView(facts, _ordered((*findings(facts), *shared.get(facts.disk.identity, ()))))
+        DiskView(facts, _explained(facts, [*findings(facts), *shared.get(facts.disk.identity, ())]))
         for facts in every
     )
 
@@ -77,6 +93,29 @@ def findings(facts: Facts) -> tuple[Finding, ...]:
             _finding(row.words, facts, evidence, row.since and row.since(facts))
             for row in TABLE
             if (evidence := row.evidence(facts))
+        ]
+    )
+
+
+def explanation(found: Sequence[Finding]) -> Finding | None:
+    """The finding that says why a disk does not sleep; None: there is none."""
+    by_code = {one.code: one for one in found}
+    return next((by_code[code] for code in EXPLAINING if code in by_code), None)
+
+
+def _explained(facts: Facts, found: Sequence[Finding]) -> tuple[Finding, ...]:
+    """In their order; one remedy for a disk that is awake and for why it is."""
+    why = explanation(found)
+    return _ordered(
+        [
+            replace(
+                one,
+                evidence=f"{one.evidence}; {lower_first(why.sentence)}",
+                suggestion=why.suggestion,
+            )
+            if why and one.code in AWAKE and not explaining(facts, one.code)
+            else one
+            for one in found
         ]
     )
 
@@ -98,9 +137,12 @@ def _finding(words: Words, facts: Facts, evidence: str, since: int | None) -> Fi
     if since is None:
         since = facts.found_wall_ns.get(words.code, facts.sampled_wall_ns)
     suggestion = words.suggestion
-    if words.code in NAMING and facts.waker is not None:
-        evidence = f"{evidence}; {named(facts.waker)}"
-        suggestion = remedy(facts.waker)
+    if waker := explaining(facts, words.code):
+        evidence = f"{evidence}; {named(waker)}"
+        suggestion = remedy(waker)
+    elif words.code == "regular_access":
+        evidence = f"{evidence}; {NOT_TRACED}"
+        suggestion = suggestion.format(name=facts.disk.kernel_name)
     if words.for_sleep and (against := against_sleep(facts)):
         suggestion = f"Leave its timers as they are: {against}"
     return Finding(

@@ -235,8 +235,9 @@ TABLE: tuple[Row, ...] = (
         Words(
             "regular_access",
             "This disk is accessed at fixed intervals",
-            "Find the program, and move what it uses off the disk; where it is a file system's "
-            "commit, mount with a longer interval",
+            "Record which program uses it: `spinledger capture --disk {name} --for 10m`; then move "
+            "what it uses off the disk. Where it is a file system's commit, mount with a longer "
+            "interval",
             "What was written within the interval is lost at a power cut, so a longer one may "
             "lose more; a journal itself should stay on",
             "whoever keeps data on it",

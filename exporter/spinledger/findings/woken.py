@@ -1,7 +1,8 @@
-"""Who woke a disk most often in the last day, for findings.
+"""Who woke a disk most often in the last day, for findings, and where that explains them.
 
 Rules of this room: pure; a fold over explained spin-ups; nanoseconds inside. It holds the newest
-`KEPT` of them.
+`KEPT` of them. Who woke a disk says nothing of what keeps it awake afterwards: requests are traced
+only to a disk in standby.
 """
 
 from __future__ import annotations
@@ -10,10 +11,12 @@ from collections import Counter
 from typing import Any, cast
 
 from spinledger.causes import REMEDIES, where
-from spinledger.facts import MainWaker
+from spinledger.facts import Facts, MainWaker
 from spinledger.model import DAY, Entry, Explained, Policy
 
 KEPT = 64
+OFTEN = 3  # spin-ups of a day, from which on they explain a night
+NOT_TRACED = "which program does so is not known: requests are traced only to a sleeping disk"
 
 
 class LastWakes:
@@ -50,6 +53,21 @@ class LastWakes:
     def rebase(self, offset_ns: int) -> None:
         """Move the times to another boot's clock."""
         self._kept = [(at_ns + offset_ns, *rest) for at_ns, *rest in self._kept]  # type: ignore[misc]
+
+
+def explaining(facts: Facts, code: str) -> MainWaker | None:
+    """Who woke the disk, where spin-ups are what a finding is about: the disk slept in between."""
+    waker, window, repeated = facts.waker, facts.quiet_window, facts.repeated
+    if waker is None or code in ("over_cycle_limit", "over_cycle_budget"):
+        return waker
+    if code == "regular_access" and repeated is not None:
+        longer = repeated.period_ns + facts.policy.cadence.fast_ns >= (facts.timer_ns or 0)
+        return waker if longer else None
+    if code == "slept_too_little" and window is not None and waker.wakes >= OFTEN:
+        awake_ns = 0 if facts.awake is None else facts.awake.lasted_ns
+        began_wall_ns = window.ended_wall_ns - window.recorded_ns
+        return waker if facts.sampled_wall_ns - awake_ns >= began_wall_ns else None
+    return None
 
 
 def named(waker: MainWaker) -> str:

@@ -18,29 +18,17 @@ from datetime import tzinfo
 from spinledger.causes import REMEDIES
 from spinledger.errors import Misuse
 from spinledger.facts import DiskView
+from spinledger.findings.conditions import how_accessed
+from spinledger.findings.judge import explanation
+from spinledger.findings.woken import NOT_TRACED, OFTEN, explaining
 from spinledger.model import DAY, SECOND
 from spinledger.quiet.hours import Calendar, last_complete_window
 from spinledger.strip import NO_HISTORY, DiskHistory, Slept, SpinUp, slept, spin_ups
 from spinledger.words import duration, listed, local, percent, plural
 
 NAMES = 6  # disks named in a sentence
-OFTEN = 3  # spin-ups in a night, from which on they are the cause
 RECENT_NS = 8 * DAY  # of history: a week, and a night that ended a day before it
 BUSY = 0.25  # of the known time active: it was in use
-
-EXPLAINING = (
-    "timer_not_holding",
-    "member_keeps_pool_awake",
-    "regular_access",
-    "commands_keep_awake",
-    "file_system_initialising",
-    "probes_restart_timer",
-    "never_slept",
-    "timer_differs",
-    "sectors_not_counted",
-    "wear_reads_restart_timer",
-)
-"""Codes of findings that say why a disk does not sleep, the most telling first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +58,8 @@ class DiskNight:
         """Why it did not sleep, as far as that is known: a clause."""
         if self.waker:
             return f"spun up {self.spin_ups} times, mostly because of {self.waker.actor}"
-        findings = {finding.code: finding for finding in self.view.findings}
-        for code in EXPLAINING:
-            if code in findings:
-                return findings[code].sentence.rstrip(".")
+        if why := explanation(self.view.findings):
+            return self._access if why.code == "regular_access" else why.sentence.rstrip(".")
         if self.spin_ups >= OFTEN:
             return f"spun up {self.spin_ups} times"
         if self.slept.active_ns >= BUSY * self.slept.known_ns:
@@ -81,14 +67,19 @@ class DiskNight:
         return "idle most of the time, without a spin-down"
 
     @property
+    def _access(self) -> str:
+        """How often it is accessed, and who does so or why that is not known."""
+        waker = explaining(self.view.facts, "regular_access")
+        who = f"mostly by {waker.actor}" if waker else NOT_TRACED
+        return f"{how_accessed(self.view.facts) or 'accessed at fixed intervals'}; {who}"
+
+    @property
     def remedy(self) -> str:
         """What to do first."""
         if self.waker:
             return REMEDIES[self.waker.cause].format(actor=self.waker.actor)
-        findings = {finding.code: finding for finding in self.view.findings}
-        for code in EXPLAINING:
-            if code in findings:
-                return findings[code].suggestion.rstrip(".")
+        if why := explanation(self.view.findings):
+            return why.suggestion.rstrip(".")
         used = self.spin_ups >= OFTEN or self.slept.active_ns >= BUSY * self.slept.known_ns
         if used:
             name = self.view.disk.kernel_name

@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from spinledger.causes import CAUSES
-from spinledger.facts import MainWaker, Repeated
-from spinledger.findings.judge import findings
-from spinledger.findings.woken import KEPT, LastWakes, named, remedy
+from spinledger.facts import Awake, MainWaker, QuietWindow, Repeated, Restless
+from spinledger.findings.judge import findings, judge
+from spinledger.findings.woken import KEPT, NOT_TRACED, LastWakes, named, remedy
 from spinledger.model import DAY, HOUR, SECOND, Explained, Policy
 from tests.fakes.snapshots import view
 
@@ -61,6 +61,39 @@ def test_regular_access_says_who_and_what_to_do() -> None:
     assert (
         found.suggestion == "Move what smbd.service reads off this disk, or have it read less often"
     )
+
+
+def test_who_woke_a_disk_is_not_who_keeps_it_awake() -> None:
+    """Accessed in every sample since: what woke it before is not named, but how to find out."""
+    facts = replace(
+        view(0).facts,
+        restless=Restless(16 * HOUR, 0, 6_664_320, 15 * HOUR),
+        waker=MainWaker("gallery", "read", PLACE, 3, 5),
+    )
+    (found,) = (one for one in findings(facts) if one.code == "regular_access")
+    assert "gallery" not in found.evidence + found.suggestion
+    assert found.evidence.endswith(NOT_TRACED)
+    assert "`spinledger capture --disk sda --for 10m`" in found.suggestion
+
+
+def test_a_disk_that_is_awake_has_one_remedy() -> None:
+    """A night without sleep is fixed by the lost timer's remedy, unless it was woken that often."""
+    facts = view(0).facts
+    now = facts.sampled_wall_ns
+    facts = replace(
+        facts,
+        quiet_window=QuietWindow(0, 9 * HOUR, 9 * HOUR, now - HOUR),
+        awake=Awake(30 * HOUR, 40 * HOUR, True, 90 * HOUR, None),
+    )
+    woken_since = replace(
+        facts,
+        awake=Awake(30 * HOUR, 2 * HOUR, True, 90 * HOUR, None),
+        waker=MainWaker("smbd", "read", PLACE, 20, 25),
+    )
+    for given, words in ((facts, "Set its standby timer again"), (woken_since, "Move what smbd")):
+        by_code = {one.code: one for one in judge([given])[0].findings}
+        assert by_code["timer_not_holding"].suggestion.startswith("Set its standby timer again")
+        assert by_code["slept_too_little"].suggestion.startswith(words)
 
 
 @pytest.mark.parametrize("cause", CAUSES)

@@ -10,6 +10,7 @@ import pytest
 
 from spinledger.cli import weekly
 from spinledger.facts import DiskView, Rated
+from spinledger.findings.woken import NOT_TRACED
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Finding
 from spinledger.quiet.hours import Calendar
 from spinledger.strip import DiskHistory, Period, SpinUp
@@ -140,7 +141,7 @@ FINDING = Finding(
 @pytest.mark.parametrize(
     ("history", "findings", "cause", "remedy"),
     [
-        (slept(0), (FINDING,), "This disk is accessed at fixed intervals", "Find the program"),
+        (slept(0), (FINDING,), f"accessed at fixed intervals; {NOT_TRACED}", "Find the program"),
         (slept(4, spin_ups=5), (), "spun up 5 times", "record which program uses it: "),
         (slept(0, active=4 * HOUR), (), "active for 4 h", "record which program uses it: "),
         (
