@@ -144,7 +144,9 @@ def describe(config: Config, seen: examining.Examined, probe: bool) -> Json:
         "off": [_off(config, disk) for disk in seen.off],
         "skipped": shown["skipped"],
         "unmatched": list(seen.unmatched),
-        "address": [trouble] if (trouble := address_trouble(config.listen)) else [],
+        "address": [trouble]
+        if (trouble := address_trouble(config.listen, config.tls_and_users))
+        else [],
         "ledger": list(seen.ledger),
         "collisions": list(seen.collisions),
         "places": list(seen.places) if seen.snapshot.disks else [],
@@ -159,7 +161,7 @@ def _entry(config: Config, disk: Disk) -> Json | None:
     return None if rule is None else {"line": rule.line, "match": rule.match}
 
 
-def address_trouble(listen: tuple[str, int]) -> str:
+def address_trouble(listen: tuple[str, int], tls_and_users: Path | None = None) -> str:
     """Why `serve` could not listen at the address; "" when it can, or an exporter does already."""
     host, port = listen
     where = f"{f'[{host}]' if ':' in host else host}:{port}"
@@ -172,11 +174,11 @@ def address_trouble(listen: tuple[str, int]) -> str:
         if refused.errno != errno.EADDRINUSE:
             return f"`serve` could not listen at {where}: {refused.strerror}"
         try:
-            listening(listen).snapshot()
+            listening(listen, tls_and_users).snapshot()
         except NoExporter as other:
             return f"`serve` could not listen at {where}, which is in use: {other}"
-        except Unavailable:
-            pass  # an exporter that has just been started
+        except (BadInput, Unavailable):
+            pass  # an exporter that has just been started, or that does not let us in
     return ""
 
 

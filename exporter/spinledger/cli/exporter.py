@@ -9,14 +9,18 @@ from __future__ import annotations
 import argparse
 import http.client
 import json
+import os
 import socket
+import ssl
 from base64 import b64encode
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import cast
 from urllib.parse import unquote, urlencode, urlsplit
 
+from spinledger.config import web_file
 from spinledger.config.naming import identify
 from spinledger.errors import Unavailable
 from spinledger.model import DAY, SECOND
@@ -48,6 +52,7 @@ class Exporter:
     path: str = ""
     tls: bool = False
     credentials: str = ""  # USER:PASSWORD
+    certificate: Path | None = None  # the one it must have; None: any that this host trusts
 
     @property
     def url(self) -> str:
@@ -117,8 +122,7 @@ class Exporter:
     def _open(
         self, path: str, timeout_s: float
     ) -> tuple[http.client.HTTPConnection, http.client.HTTPResponse]:
-        made = http.client.HTTPSConnection if self.tls else http.client.HTTPConnection
-        connection = made(self.host, self.port, timeout=timeout_s)
+        connection = self._connection(timeout_s)
         try:
             basic = b64encode(self.credentials.encode()).decode()
             headers = {"Authorization": f"Basic {basic}"} if basic else {}
@@ -137,6 +141,19 @@ class Exporter:
         connection.close()
         raise NoExporter("no_exporter", f"{self.url}: {what}") from None
 
+    def _connection(self, timeout_s: float) -> http.client.HTTPConnection:
+        if not self.tls:
+            return http.client.HTTPConnection(self.host, self.port, timeout=timeout_s)
+        try:
+            context = ssl.create_default_context(cafile=self.certificate)
+        except OSError as refused:
+            what = f"{self.certificate}: {(refused.strerror or str(refused)).lower()}"
+            raise Unavailable("certificate", what) from None
+        if self.certificate is not None:  # its own files are known, whatever name they are for
+            context.check_hostname = False
+            context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+        return http.client.HTTPSConnection(self.host, self.port, timeout=timeout_s, context=context)
+
     def _what(self) -> str:
         """What else answers at the address."""
         _, body = self._get("/-/healthy")
@@ -147,9 +164,22 @@ class Exporter:
         )
 
 
-def listening(listen: tuple[str, int]) -> Exporter:
-    """The exporter that is configured to listen there."""
-    return Exporter(LOOPBACK.get(listen[0], listen[0]), listen[1])
+def listening(listen: tuple[str, int], tls_and_users: Path | None = None) -> Exporter:
+    """The exporter that is configured to listen there, by TLS where that file says so.
+
+    Raises BadInput or Unavailable where the file cannot be read.
+    """
+    host, port = LOOPBACK.get(listen[0], listen[0]), listen[1]
+    if tls_and_users is None:
+        return Exporter(host, port)
+    if not os.access(tls_and_users, os.R_OK):
+        what = f"{tls_and_users}: you may not read how the exporter is served"
+        fix = f"run this as root, or give --exporter https://NAME:{port}"
+        raise Unavailable("web_file", f"{what}; {fix}")
+    tls = web_file.load(tls_and_users).tls
+    if tls is None:
+        return Exporter(host, port)
+    return Exporter(host, port, tls=True, certificate=tls.certificate)
 
 
 def url(text: str) -> Exporter:

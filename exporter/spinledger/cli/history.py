@@ -76,7 +76,7 @@ def _parts(arguments: argparse.Namespace, form: str) -> Iterator[bytes]:
         return _from_file(arguments.ledger, arguments, form)
     config = configuration(arguments)
     query = {"disk": arguments.disk, "since": arguments.since, "format": form}
-    exporter = arguments.exporter or listening(config.listen)
+    exporter = arguments.exporter or listening(config.listen, config.tls_and_users)
     try:
         parts = exporter.history_parts({name: text for name, text in query.items() if text})
         why = f"{exporter.url}: this exporter keeps no history"

@@ -134,7 +134,7 @@ class Source:
     def __init__(self, config: Config, exporter: Exporter | None) -> None:
         self._config = config
         self._named = exporter
-        self._exporter = exporter or listening(config.listen)
+        self._exporter = exporter or listening(config.listen, config.tls_and_users)
         self._history: Json | None = None
         self._due_s = -math.inf
         self._tz = zone(zone_of(config))

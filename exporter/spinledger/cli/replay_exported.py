@@ -22,7 +22,8 @@ def exported(setting: Setting, named: Exporter | None, disk: str) -> Setting:
 
     Raises Unavailable or BadInput where an exporter was named and does not help.
     """
-    exporter = named or listening(load(None).listen)
+    config = load(None)
+    exporter = named or listening(config.listen, config.tls_and_users)
     if named and not disk:
         raise BadInput("--exporter", "no disk is named", "give --disk")
     try:

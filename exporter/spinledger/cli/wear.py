@@ -167,7 +167,7 @@ def _point(row: list[str], places: tuple[int, int], where: str) -> Point:
 def _disks(arguments: argparse.Namespace, config: Config) -> list[Json]:
     if arguments.ledger is not None:
         return _of_ledger(arguments.ledger, config, arguments.disk)
-    exporter = arguments.exporter or listening(config.listen)
+    exporter = arguments.exporter or listening(config.listen, config.tls_and_users)
     try:
         snapshot = exporter.snapshot()
     except NoExporter as absent:

@@ -20,7 +20,8 @@ from pathlib import Path
 import bcrypt
 import pytest
 
-from spinledger.errors import BadConfig
+from spinledger.cli.exporter import listening
+from spinledger.errors import BadConfig, Unavailable
 from spinledger.web.access import Access
 from spinledger.web.lanes import Lane
 from spinledger.web.passwords import MOST, MOST_OF_ONE, Busy, Passwords
@@ -150,6 +151,16 @@ def test_tls_is_spoken_and_nothing_else(serve: Serve, folder: Path) -> None:
     assert get(server, "/metrics", trust(folder)) == 200
     with pytest.raises((http.client.HTTPException, OSError)):
         get(server, "/metrics")
+
+
+def test_the_commands_know_their_exporters_certificate(serve: Serve, folder: Path) -> None:
+    """By the configuration alone, without trust in its signer; another certificate is refused."""
+    path = written(folder, TLS)
+    server = serve(path)
+    assert listening(server.address, path).snapshot()["disks"]
+    (folder / "server.pem").write_bytes((folder / "client.pem").read_bytes())
+    with pytest.raises(Unavailable, match="certificate verify failed"):
+        listening(server.address, path).snapshot()
 
 
 def test_a_client_needs_its_certificate(serve: Serve, folder: Path) -> None:
