@@ -22,11 +22,10 @@ def exported(setting: Setting, named: Exporter | None, disk: str) -> Setting:
 
     Raises Unavailable or BadInput where an exporter was named and does not help.
     """
-    config = load(None)
-    exporter = named or listening(config.listen, config.tls_and_users)
     if named and not disk:
         raise BadInput("--exporter", "no disk is named", "give --disk")
     try:
+        exporter = named or _configured()
         snapshot = exporter.snapshot()
         found = chosen(snapshot["disks"], disk, f"--exporter {exporter.url}")
     except (BadInput, Unavailable) as absent:
@@ -34,6 +33,11 @@ def exported(setting: Setting, named: Exporter | None, disk: str) -> Setting:
             return setting
         raise (absent.with_fix() if isinstance(absent, NoExporter) else absent) from None
     return _of(setting, snapshot, found["policy"], exporter.url)
+
+
+def _configured() -> Exporter:
+    config = load(None)
+    return listening(config.listen, config.tls_and_users)
 
 
 def _of(setting: Setting, snapshot: Json, policy: Json, url: str) -> Setting:
