@@ -40,7 +40,7 @@ from spinledger.whatif.replay import (
     choose_of,
     worth,
 )
-from spinledger.whatif.trace import Row, absorb, hold, without
+from spinledger.whatif.trace import READ, WRITE, Row, absorb, hold, without
 from spinledger.whatif.woken import Between, merged
 
 SEEDS = (1, 2, 3, 4, 5)  # of --absorb
@@ -315,12 +315,14 @@ def _changed(
     if args.without is not None:
         _need(trace, trace.has_actor, "actor", "--without")
         rows = without(_with_actor(rows, args.without, trace), args.without)
+    for option in ("absorb", "hold"):
+        if getattr(args, option) is not None:
+            _need(trace, trace.has_op, "op", f"--{option}")
+            rows = _with_op(rows, trace)
     if seed is not None:
-        _need(trace, trace.has_op, "op", "--absorb")
         fix = "give a share from 0 to 1, such as 0.5"
         rows = absorb(rows, _number("--absorb", args.absorb, fix, 1), seed)
     if args.hold is not None:
-        _need(trace, trace.has_op, "op", "--hold")
         rows = hold(rows, _seconds("--hold", args.hold), lambda: trace.ended_ns)
     return rows
 
@@ -342,6 +344,17 @@ def _with_actor(rows: Iterable[Row], actor: str, trace: Trace) -> Iterator[Row]:
         known = ", ".join(ascii(name)[1:-1][:40] for name in seen if name) or "none"
         what = f"no row has the actor {actor[:40]!a}"
         raise BadTrace(str(trace.path), what, f"name one of its actors, such as {known}")
+
+
+def _with_op(rows: Iterable[Row], trace: Trace) -> Iterator[Row]:
+    """The same rows; at their end, raises BadTrace if there were some, and no read or write."""
+    ops = set()
+    for row in rows:
+        ops.add(row.op)
+        yield row
+    if ops.isdisjoint((READ, WRITE)) and ops:
+        what = f"no row has the op {READ} or {WRITE}"
+        raise BadTrace(str(trace.path), what, "write these words in the column op")
 
 
 @contextmanager

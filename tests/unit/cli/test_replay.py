@@ -200,6 +200,13 @@ def test_columns_that_are_needed(tmp_path: Path, option: str) -> None:
         run(tmp_path, option, rows="timestamp_seconds\n1\n2\n")
 
 
+@pytest.mark.parametrize("option", ["--absorb=0.5", "--hold=5"])
+def test_ops_that_are_needed(tmp_path: Path, option: str) -> None:
+    """A trace with other words for reads and writes would be replayed unchanged."""
+    with pytest.raises(BadInput, match=r"night.csv: no row has the op read or write; write"):
+        run(tmp_path, option, rows="timestamp_seconds,op\n1,r\n2,w\n")
+
+
 def test_a_ledger_has_no_actors(tmp_path: Path) -> None:
     """A plain ledger refuses --absorb, with the way to get what is needed."""
     parser = argparse.ArgumentParser()
