@@ -269,7 +269,7 @@ class Facts:
     early_window: CycleWindow  # of a day, with the lower limit `budget.EARLY`
     # Timers
     timer_ns: int | None  # the standby timer to reckon with
-    learned: Bracket | None  # where the last two spin-downs agree
+    learned: Bracket | None  # the standby timer by its spin-downs (ledger.timers)
     observed_standby_ns: int | None  # idle time before the last spin-down
     # Quiet hours
     quiet_now: QuietNow | None

@@ -11,7 +11,7 @@ neither has a clock.
 - A disk that is idle past twice its timer is not probed for one and a half timers. If it sleeps
   only then, probes restart its timer: from then on it is probed less often than that. A drive that
   stays awake without probes is not held awake by them. Without a known timer `PRESUMED_TIMERS_NS`
-  are tried in turn.
+  are tried in turn, and what a sleep in such a silence teaches is in `ledger.timers`.
 - A disk in standby is probed every `asleep` interval.
 - A slow answer from a quiet disk, a lost link (ATA status 00h, a host error), or a drive that spins
   after it reported standby with no other signal is one disturbance by a probe, if the kernel's
@@ -35,7 +35,7 @@ from spinledger.codec import counters
 from spinledger.codec.reply import STATE_PROBES
 from spinledger.errors import Misuse
 from spinledger.findings.restarts import noted
-from spinledger.ledger import trial
+from spinledger.ledger import timers, trial
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
     Account,
@@ -217,6 +217,9 @@ def _due_idle(account: Account, last_ns: int) -> int:
     cadence, probing = account.policy.cadence, account.probing
     began = account.idle_from_ns
     timer = timer_ns(account)
+    unprobed_ns = timers.unprobed_ns(account)
+    if unprobed_ns is not None:
+        return last_ns + unprobed_ns
     if probing.restarter and timer:
         return last_ns + timer + timer // 2
     due = last_ns + cadence.slow_ns
@@ -249,8 +252,8 @@ def silences(account: Account) -> tuple[tuple[int, int], ...]:
     if account.probing.acquitted or account.policy.declared_ns == 0:
         return ()
     timer = timer_ns(account)
-    timers = (timer,) if timer else PRESUMED_TIMERS_NS
-    return tuple((2 * t, 2 * t + t + t // 2) for t in timers)
+    tried = (timer,) if timer else PRESUMED_TIMERS_NS
+    return tuple((2 * t, 2 * t + t + t // 2) for t in tried)
 
 
 def note_sent(account: Account, probe: Probe) -> None:
@@ -435,7 +438,10 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
     age = fact.probe.sent_ns - account.idle_from_ns
     if reply.mode is not Mode.STANDBY:
         timer = timer_ns(account)
-        if probing.restarter and timer and probing.undisturbed_ns > timer:
+        if timers.learns(account):
+            if timers.note_awake(account):
+                _disturbed(account, "timer_restarted")
+        elif probing.restarter and timer and probing.undisturbed_ns > timer:
             probing.restarter = ""
             probing.acquitted = True
         probing.spinning_answer_ns = fact.probe.sent_ns
@@ -450,15 +456,17 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
     probing.spinning_answer_ns = None
     if probing.observed_ns is None:
         return
-    timer = timer_ns(account)
-    if probing.restarter:
+    known = probing.restarter
+    in_silence = probing.hinted_ns is None and _slept_in_silence(account, low, age)
+    if timers.note_asleep(account, low, age, in_silence):
         probing.restarter = "confirmed"
-        return
-    if timer and probing.hinted_ns is None and _slept_in_silence(account, low, age):
+    elif in_silence and account.policy.declared_ns is not None:
         probing.restarter = "suspected"
-        _disturbed(account, "timer_restarted")
+    if probing.restarter:
+        if not known:
+            _disturbed(account, "timer_restarted")
         return
-    _learn(probing, (low, age))
+    timers.learn(probing, (low, age))
     if probing.hinted_ns is None:  # others' commands may restart a timer too
         slow = account.policy.cadence.slow_ns
         probing.spin_downs = dict(noted(probing.spin_downs, probing.read_in_gap, (low, age), slow))
@@ -467,12 +475,3 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
 def _slept_in_silence(account: Account, low: int, age: int) -> bool:
     slow = account.policy.cadence.slow_ns
     return any(low >= begins - 2 * slow and age >= ends for begins, ends in silences(account))
-
-
-def _learn(probing: Probing, bracket: tuple[int, int]) -> None:
-    """Keep the timer where two spin-downs in a row agree: a command is not a timer."""
-    if probing.bracket is not None:
-        low, high = max(bracket[0], probing.bracket[0]), min(bracket[1], probing.bracket[1])
-        if low < high:
-            probing.learned = (low, high)
-    probing.bracket = bracket

@@ -133,7 +133,7 @@ MUTANTS = (
         "no-silence",
         "a disk that stays awake past twice its timer is not probed for a while",
         SAMPLER,
-        "return tuple((2 * t, 2 * t + t + t // 2) for t in timers)",
+        "return tuple((2 * t, 2 * t + t + t // 2) for t in tried)",
         "return ()",
         "restarter",
         "test_timer_restarting_drive_is_found",

@@ -8,6 +8,8 @@ Judged by the simulated drive's own log and counters, not by ours.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from spinledger.model import DAY, HOUR, MINUTE, SECOND, Cycle, State, Watch
@@ -90,6 +92,45 @@ def test_a_drive_that_restarts_its_timer_is_found_and_then_sleeps() -> None:
     slept_last = [at for at in watched.log if 40_000 < at < 40_000 + TIMER_S]
     assert slept_last == []
     assert truth.stopped_ns / SECOND > last_sleep
+
+
+@pytest.mark.parametrize("timer_s", [900, 3000])
+def test_the_timer_of_a_drive_that_restarts_it_is_learned(timer_s: int) -> None:
+    """Not declared: the drive's timer is its own figure. To halve 3.5 h down to a minute takes
+    nine probes; each may delay one sleep, and only one a day does. A known timer costs none."""
+    arrivals = [100.0 + 30_000 * n for n in range(20)]
+    drive = kind("restarts_on_probe", timer_s)
+    watched = Watched(drive, arrivals, with_timer(None)).run(arrivals[3])
+    assert samples(watched.view)["finding"][("probes_restart_timer",)] == 1
+    found = len(restarting(watched))
+    watched.run(arrivals[-2])
+    learned = watched.account.probing.learned
+    assert learned is not None
+    assert learned[0] / SECOND <= timer_s + 10
+    assert timer_s <= learned[1] / SECOND <= timer_s + 65
+    delays = restarting(watched)[found:]
+    assert len(delays) <= 9
+    assert all(after - before >= DAY / SECOND for before, after in pairwise(delays))
+    watched.run(arrivals[-1])
+    assert restarting(watched)[found:] == delays
+    truth = watched.rack.truth(watched.clock.now())["sim-one"]
+    assert {cause for cause, _ in truth.wakes} == {"read"}  # no probe wakes it
+
+
+def test_a_long_timer_without_restarts_is_not_mistaken() -> None:
+    """It sleeps in a silence too, but stays awake as long in the next gap."""
+    arrivals = [100.0 + 20_000 * n for n in range(6)]
+    watched = Watched(kind("plain", 3000), arrivals, with_timer(None)).run(arrivals[-1])
+    learned = watched.account.probing.learned
+    assert learned is not None
+    assert learned[0] / SECOND <= 3001 <= learned[1] / SECOND + 10
+    assert watched.account.probing.restarter == ""
+
+
+def restarting(watched: Watched) -> list[float]:
+    """When a probe restarted the timer: its motor was spinning, by the drive's own log."""
+    sent = watched.rack.places[0].drive.settle(watched.clock.now()).sent
+    return [one.at_ns / SECOND for one in sent if one.what == "probe" and one.level != "standby"]
 
 
 def test_a_drive_that_sleeps_later_than_declared_is_no_restarter_for_long() -> None:

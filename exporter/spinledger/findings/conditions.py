@@ -89,7 +89,7 @@ def probes_restart_timer(facts: Facts) -> str:
     """Our probes restart its timer."""
     if not facts.timer_restarted:
         return ""
-    return "awake beyond twice its timer while probed, asleep after one and a half without a probe"
+    return "asleep after a time without a probe, and awake for longer than that while probed"
 
 
 def state_not_available(facts: Facts) -> str:

@@ -61,7 +61,9 @@ class Probing:
     hinted_ns: int | None = None
     signals: int = 0  # samples since it last slept in which others' commands moved no sectors
     bracket: tuple[int, int] | None = None  # last spin-down seen between these idle ages
-    learned: tuple[int, int] | None = None  # where the last two brackets agree
+    learned: tuple[int, int] | None = None  # its timer, by ledger.timers
+    unprobed: tuple[int, int] | None = None  # awake, and asleep, after so long without a probe
+    delayed_ns: int | None = None  # when a probe last delayed its sleep to learn its timer
     restarter: str = ""  # "", suspected or confirmed: a probe restarts its timer
     acquitted: bool = False  # it proved to sleep later than its timer, probed or not
     observed_ns: int | None = None  # idle time before the last spin-down

@@ -52,8 +52,15 @@ _PASSING = frozenset(
     }
 )
 _HABIT = tuple(f.name for f in fields(Probing) if f.name not in _PASSING)
-_HABIT_TIMES = ("sent_ns", "spinning_answer_ns", "hinted_ns", "read_ns", "cross_check_ns")
-_PAIRS = ("bracket", "learned")
+_HABIT_TIMES = (
+    "sent_ns",
+    "spinning_answer_ns",
+    "hinted_ns",
+    "delayed_ns",
+    "read_ns",
+    "cross_check_ns",
+)
+_PAIRS = ("bracket", "learned", "unprobed")
 _PLAIN = (
     "at_ns",
     "opened_ns",
