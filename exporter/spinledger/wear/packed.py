@@ -63,6 +63,9 @@ def decided(
     is its power-on time, None while that is not known.
     """
     doubtful: dict[str, list[int]] = {}
+    logged = {
+        name for one in records if one.command is not Command.SMART_READ_DATA for name in one.values
+    }
     found = []
     for record in records:
         if record.command is not Command.SMART_READ_DATA:
@@ -73,6 +76,8 @@ def decided(
             if not name.endswith(RAW) or name == "power_on" + RAW:
                 continue
             counter = name.removesuffix(RAW)
+            if counter in logged:
+                continue
             known = kept.setdefault(counter, [-1, raw, age_s or 0, raw])
             if known[0] < 0:
                 last = before.get(counter)

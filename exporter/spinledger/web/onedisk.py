@@ -119,8 +119,10 @@ def _days(view: DiskView, history: DiskHistory, context: PageContext, now: int) 
     ]
     total = sum(count or 0 for _, count in rows)
     known = sum(1 for _, count in rows if count is not None)
+    unobserved = sum(not one.observed for one in history.spin_ups)
+    of_these = f", {number(unobserved)} by the drive&#x27;s counter alone" if unobserved else ""
     words = (
-        f"{plural(total, 'spin-up')} on {plural(known, 'recorded day')}; the budget is "
+        f"{plural(total, 'spin-up')} on {plural(known, 'recorded day')}{of_these}; the budget is "
         f"{number(view.policy.budget_per_day)} a day ({safe(view.policy.budget_source)})."
     )
     return (
@@ -130,7 +132,7 @@ def _days(view: DiskView, history: DiskHistory, context: PageContext, now: int) 
 
 
 def _limits(view: DiskView) -> str:
-    """Spin-ups in each window, beside its limit."""
+    """Observed spin-ups in each window, beside its limit."""
     rows = "".join(
         f'<tr><th scope="row">{name[:-1]} {name[-1]}</th><td class="num">{number(one.count)}</td>'
         f'<td class="num">{number(one.limit)}</td><td>'
@@ -140,7 +142,7 @@ def _limits(view: DiskView) -> str:
     )
     return (
         f'<section><h2>Limits</h2><p class="about">{LIMIT}</p><table><thead><tr>'
-        '<th scope="col">Last</th><th scope="col" class="num">Spin-ups</th>'
+        '<th scope="col">Last</th><th scope="col" class="num">Observed spin-ups</th>'
         f'<th scope="col" class="num">Limit</th><td></td></tr></thead><tbody>{rows}</tbody>'
         "</table></section>"
     )
@@ -186,7 +188,8 @@ def _timer_table(tried: WhatIf) -> str:
     present = f" Present timer: {timer(tried.present)}." if tried.present is not None else ""
     return (
         f"<table><caption>From the gaps between I/O requests in {days} days. "
-        f"Actual spin-ups: {number(tried.seen)} a day (the diamond).{present}</caption><thead><tr>"
+        f"Observed spin-ups: {number(tried.seen)} a day (the diamond).{present}"
+        "</caption><thead><tr>"
         '<th scope="col">Timer</th><th scope="col" class="num">Spin-ups a day</th>'
         f'<th scope="col" class="num">Asleep</th></tr></thead><tbody>{rows}</tbody></table>'
     )

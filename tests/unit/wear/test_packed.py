@@ -69,6 +69,14 @@ def test_a_value_that_stands_alone_is_doubtful(name: str, count: int, upper: int
     assert summary(drive.account).doubtful == {name: (whole, whole & 65_535)}
 
 
+def test_a_count_of_the_standards_log_leaves_no_doubt() -> None:
+    """Rotating Media Statistics (ACS-3, 9.5) has the head loads, whatever the attribute."""
+    drive = Drive("loads", 4000, 3)
+    log = Record(Command.DEVICE_STATISTICS_ROTATING, {"loads": 200_608})
+    record_reading(drive.account, [*drive.records, log], HOUR)
+    assert drive.shown == 200_608
+
+
 def test_a_count_that_no_drive_can_reach_is_packed() -> None:
     """58,982,450 retracts in 20,000 h would be one in 1.2 s (division): it is 50."""
     drive = Drive("retracts", 50, 900)

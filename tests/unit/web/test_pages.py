@@ -339,6 +339,24 @@ def test_cautions_stand_beside_the_other_timers() -> None:
     assert "maker" not in young
 
 
+def test_counts_of_spin_ups_on_a_page_agree() -> None:
+    """Two observed and one by the counter: the chart, the list and the limits say so alike."""
+    whole, histories = shelf(1)
+    (identity,) = histories
+    spin_ups = tuple(SpinUp(WALL_NS - at * HOUR, at > 1) for at in (5, 3, 1))
+    periods = (Period(WALL_NS - DAY, WALL_NS, "standby", 0),)
+    facts = whole.disks[0].facts
+    windows = {**facts.windows, "30d": replace(facts.windows["30d"], count=2)}
+    view = replace(whole.disks[0], facts=replace(facts, windows=windows))
+    context = context_of({identity: DiskHistory(periods, spin_ups)})
+    text = one_disk(replace(whole, disks=(view,)), view, context)
+    assert "3 spin-ups on 2 recorded days, 1 by the drive&#x27;s counter alone;" in text
+    assert "The newest 3 of 3 in 30 days." in text
+    assert text.count("(from the drive's counter)") == 1
+    assert 'class="num">Observed spin-ups</th>' in text
+    assert '<th scope="row">30 d</th><td class="num">2</td>' in text
+
+
 def test_without_a_tariff_there_is_energy_alone() -> None:
     """A page names kilowatt-hours, and no money without a price."""
     whole, histories = shelf(2)
