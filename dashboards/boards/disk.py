@@ -69,7 +69,7 @@ def disk() -> dashboard.Dashboard:
                 "Quiet hours",
                 "Light blue: inside this disk's quiet hours. Grey: outside.",
                 "short",
-                "this disk has no quiet hours",
+                "this disk has no quiet hours, or the time shown has no data",
                 24,
                 4,
             ),
@@ -105,7 +105,7 @@ def disk() -> dashboard.Dashboard:
                 "Spin-ups that each standby timer would have caused in the time shown, computed "
                 "from the gaps between I/O requests.",
                 "short",
-                "too little observed so far",
+                "too little is observed so far",
             ),
             Query(f"rate({whatif}[$__range]) * {day}", "{{standby_seconds}} s", instant=True),
         ),
@@ -114,7 +114,7 @@ def disk() -> dashboard.Dashboard:
                 "Asleep with other timers",
                 "Share of the time shown that the disk would have been asleep with each timer.",
                 "percentunit",
-                "too little observed so far",
+                "too little is observed so far",
             ),
             Query(f"rate({whatif_asleep}[$__range])", "{{standby_seconds}} s", instant=True),
         ),
@@ -133,7 +133,7 @@ def disk() -> dashboard.Dashboard:
                 "Power, estimated",
                 "Mean power by state, from the configured watts.",
                 "watt",
-                "no watts are configured",
+                NO_DISK,
             ),
             Query(
                 f"sum by (state) (rate({of('spinledger_disk_energy_joules_total')}"
@@ -175,10 +175,10 @@ def disk() -> dashboard.Dashboard:
                 "Spin-up wait",
                 "Nine of ten first requests waited this long or less, where the wait is known.",
                 "s",
-                NO_SPIN_UPS,
+                "no spin-up whose wait is known in the time shown",
                 12,
             ),
-            f"histogram_quantile(0.9, sum by (le) (rate({waits}[$__range])))",
+            f"histogram_quantile(0.9, sum by (le) (rate({waits}[$__range]))) >= 0",
         ),
         lines(
             Frame(
@@ -225,7 +225,7 @@ def disk() -> dashboard.Dashboard:
                 "Findings",
                 "Findings that hold now for this disk.",
                 "short",
-                "no findings",
+                "no finding holds now",
                 24,
                 6,
             ),

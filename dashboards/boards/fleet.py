@@ -5,8 +5,11 @@ from __future__ import annotations
 from grafana_foundation_sdk.builders import dashboard
 
 from dashboards.panels import (
+    HERE,
     INFO,
+    MOST,
     STATES,
+    USED,
     Frame,
     Query,
     bars,
@@ -24,10 +27,10 @@ def fleet() -> dashboard.Dashboard:
         "the fleet",
         "Many hosts, from the recording rules of the rule pack, and the disks that need attention.",
         "now-7d",
-        choices=("instance",),
+        choices=("job", "instance"),
     )
-    here = '{instance=~"$instance"}'
-    unruled = "no data: load the recording rules of the rule pack"
+    here = f"{{{HERE}}}"
+    unruled = "the recording rules of the rule pack are not loaded, or did not run at that time"
     joined = f"* on (job, instance, disk) group_left (model, serial) {INFO}{here}"
     names = "{{instance}} {{model}} {{serial}}"
     panels = (
@@ -49,19 +52,19 @@ def fleet() -> dashboard.Dashboard:
                 4,
             ),
             'count (ALERTS{alertname=~"Disk.*|Spinledger.*",alertstate="firing",'
-            'instance=~"$instance"}) or vector(0)',
+            f"{HERE}}}) or vector(0)",
             warn_from=1,
         ),
         figure(
             Frame(
                 "Disks over a limit",
-                "Disks that have reached the limit of a window.",
+                "Disks whose spin-ups have reached the limit of at least one window.",
                 "short",
                 "none",
                 6,
                 4,
             ),
-            f"sum (instance:spinledger_disk_cycle_limit_reached:count{here}) or vector(0)",
+            f"count ({MOST} ({USED}{here}) >= 1) or vector(0)",
             warn_from=1,
         ),
         stacked(
@@ -110,7 +113,12 @@ def fleet() -> dashboard.Dashboard:
             ),
         ),
         bars(
-            Frame("Most findings", "Findings that alerts read.", "short", "no findings"),
+            Frame(
+                "Most findings",
+                "Findings that alerts read.",
+                "short",
+                f"no finding holds; or {unruled}",
+            ),
             Query(
                 f"topk(10, (instance_disk:spinledger_disk_finding:sum{here} > 0) {joined})",
                 names,
@@ -121,7 +129,7 @@ def fleet() -> dashboard.Dashboard:
             Frame("Asleep now by host", "Disks in standby.", "short", unruled),
             Query(
                 "instance:spinledger_disk_power_state:sum"
-                '{instance=~"$instance",spinledger_disk_power_state="standby"}',
+                f'{{{HERE},spinledger_disk_power_state="standby"}}',
                 "{{instance}}",
             ),
         ),

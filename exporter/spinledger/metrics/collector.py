@@ -129,7 +129,7 @@ def _samples(
     row: Metric[DiskView] | Metric[Rendered], base: dict[str, str], values: Values
 ) -> list[Sample]:
     if isinstance(values, Histogram):
-        return _buckets(row.name, base, values)
+        return buckets(row.name, base, values)
     return list(_plain(row.name, row.label_names, base, values))
 
 
@@ -146,7 +146,7 @@ def _plain(
         yield Sample(name, named, number)
 
 
-def _buckets(name: str, base: dict[str, str], histogram: Histogram) -> list[Sample]:
+def buckets(name: str, base: dict[str, str], histogram: Histogram) -> list[Sample]:
     """Buckets with `+Inf`, count and sum.
 
     OpenMetrics 1.0, Histogram: bounds ascend, counts are cumulative, `+Inf` equals the count.
