@@ -51,7 +51,7 @@ def fleet() -> dashboard.Dashboard:
                 6,
                 4,
             ),
-            'count (ALERTS{alertname=~"Disk.*|Spinledger.*",alertstate="firing",'
+            'count (ALERTS{alertname=~"Disk.*|Spinledger.*",alertstate="firing",severity!="none",'
             f"{HERE}}}) or vector(0)",
             warn_from=1,
         ),

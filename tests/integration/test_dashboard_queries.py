@@ -354,7 +354,11 @@ def test_the_console_of_all_disks_is_served(week: Month) -> None:
     text = console(week, "spinledger.html")
     assert re.search(rf"<h1>{DISKS} disks, \d asleep</h1>", text)
     assert text.count('<svg class="strip"') == text.count("</svg>") == DISKS
-    rows = re.findall(r'<tr><th scope="row"><a href="([^"]*)">([^<]*)</a></th>(.*?)</tr>', text)
+    rows = re.findall(
+        r'<tr role="row"><th role="rowheader" scope="row"><a href="([^"]*)">([^<]*)</a></th>'
+        "(.*?)</tr>",
+        text,
+    )
     assert len(rows) == DISKS
     for view in week.views():
         name = f"{view.disk.model} {view.disk.serial}"
@@ -363,8 +367,11 @@ def test_the_console_of_all_disks_is_served(week: Month) -> None:
             "instance": [INSTANCE],
             "disk": [view.disk.identity],
         }
-        assert f'<td class="num">{view.facts.windows["1d"].count}</td>' in cells
-    assert not any("unknown" in cells for _, _, cells in rows)
+        assert f'data-title="Spin-ups, last day">{view.facts.windows["1d"].count}</td>' in cells
+    assert not any("unknown" in cells or "! " in cells for _, _, cells in rows)
+    times = re.findall(r"(\d\d):(\d\d) UTC</span>", text)
+    assert len(times) == 3
+    assert times[0] == times[2] != times[1]  # a day ago, half a day ago, now
 
 
 def test_the_console_of_one_disk_is_served(week: Month) -> None:
@@ -373,7 +380,14 @@ def test_the_console_of_one_disk_is_served(week: Month) -> None:
     text = console(week, f"spinledger-disk.html?{query}")
     (view,) = (one for one in week.views() if one.disk.identity == ONE)
     assert f"<h1>{view.disk.model} {view.disk.serial}</h1>" in text
-    found = re.findall(r'<tr><th scope="row">([^<]*)</th><td class="num">([^<]*)</td></tr>', text)
+    cells = r'<tr><th scope="row">([^<]*)</th><td class="num">([^<]*)</td></tr>'
+    found = re.findall(cells, text)
+    quiet = view.facts.quiet_window
+    assert quiet is not None
+    ended = datetime.fromtimestamp(quiet.ended_wall_ns / 1e9, UTC)
+    assert (
+        dict(found)["The last quiet hours ended"] == f"{ended:%a} {ended.day} {ended:%b %H:%M} UTC"
+    )
     figures = dict(found)
     assert figures["Spin-ups of the last day"] == str(view.facts.windows["1d"].count)
     order = [title for title, _ in found]
@@ -384,12 +398,21 @@ def test_the_console_of_one_disk_is_served(week: Month) -> None:
 
 
 def test_consoles_show_alerts_of_the_disk_and_of_its_group(faulty: Month) -> None:
-    """A firing alert is shown with its disk or pool, and on the console of a disk it is about."""
-    shown = '<p class="found"><strong>DiskCyclesRunaway</strong>'
-    assert f"{shown} {INSTANCE} frames</p>" in console(faulty, "spinledger.html")
+    """A firing alert is shown with its disk or pool, and on the console of a disk it is about,
+    with the finding in words and the limit marked; the alert that always fires is not shown.
+    """
+    shown = '<p class="found">Alert <strong>DiskCyclesRunaway</strong>:'
+    sentence = "<strong>This disk spins up far too often</strong>"
+    text = console(faulty, "spinledger.html")
+    assert f"{shown} {INSTANCE} frames; <a " in text
+    assert f"{sentence}: <a " in text
+    assert text.count('class="num bad"') == 1
+    assert "AlertsLoaded" not in text
     for disk, due in ((RUNAWAY, True), (ONE, False)):
         query = urllib.parse.urlencode({"instance": INSTANCE, "disk": disk})
-        assert (shown in console(faulty, f"spinledger-disk.html?{query}")) is due
+        text = console(faulty, f"spinledger-disk.html?{query}")
+        assert (shown in text) is (sentence in text) is due
+        assert ("! </span>" in text) is due
 
 
 def test_a_console_without_a_disk_says_so(week: Month) -> None:

@@ -51,7 +51,8 @@ CONTRACT: dict[str, frozenset[str]] = {
 # Series that Prometheus makes itself (documentation, "Jobs and instances", "Alerting rules").
 OWN: dict[str, frozenset[str]] = {
     "up": TARGET_LABELS,
-    "ALERTS": TARGET_LABELS | {"alertname", "alertstate", "disk", "wake_group"},  # by our rules
+    "ALERTS": TARGET_LABELS  # and by our rules
+    | {"alertname", "alertstate", "severity", "disk", "wake_group"},
 }
 EVERY_LABEL: frozenset[str] = frozenset().union(*CONTRACT.values())
 

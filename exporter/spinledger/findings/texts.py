@@ -236,8 +236,7 @@ TABLE: tuple[Row, ...] = (
             "regular_access",
             "This disk is accessed at fixed intervals",
             "Record which program uses it: `spinledger capture --disk {name} --for 10m`; then move "
-            "what it uses off the disk. Where it is a file system's commit, mount with a longer "
-            "interval",
+            "what it uses off the disk, or mount a file system that commits with a longer interval",
             "What was written within the interval is lost at a power cut, so a longer one may "
             "lose more; a journal itself should stay on",
             "whoever keeps data on it",

@@ -16,7 +16,7 @@ from spinledger.model import DAY, Entry, Explained, Policy
 
 KEPT = 64
 OFTEN = 3  # spin-ups of a day, from which on they explain a night
-NOT_TRACED = "which program does so is not known: requests are traced only to a sleeping disk"
+NOT_TRACED = "the program is not known, since only requests to a sleeping disk are traced"
 
 
 class LastWakes:

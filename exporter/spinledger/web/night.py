@@ -79,7 +79,7 @@ class DiskNight:
         if self.waker:
             return REMEDIES[self.waker.cause].format(actor=self.waker.actor)
         if why := explanation(self.view.findings):
-            return why.suggestion.rstrip(".")
+            return why.suggestion.partition("; then")[0].rstrip(".")
         used = self.spin_ups >= OFTEN or self.slept.active_ns >= BUSY * self.slept.known_ns
         if used:
             name = self.view.disk.kernel_name
