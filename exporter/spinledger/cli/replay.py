@@ -115,13 +115,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _setting(args: argparse.Namespace, disk: Disk | None, name: str) -> Setting:
-    """What applies to the disk, which has this name; where it is not known, what `all` says.
+    """What applies to the disk; where no more than its name is known, that is its identity.
 
     From the exporter that is named, else from the configuration, else from the exporter that
     listens at the usual address, if it watches the disk; else the defaults.
     """
     path = None if args.exporter else find(args.config)
-    setting = _configured(path, disk)
+    setting = _configured(path, disk or replace(NO_DISK, identity=name))
     if args.ledger and setting.calendar is None:
         setting = replace(setting, zone=host_zone() or "UTC")
     if path is None:
@@ -136,11 +136,11 @@ def _setting(args: argparse.Namespace, disk: Disk | None, name: str) -> Setting:
     return setting
 
 
-def _configured(path: Path | None, disk: Disk | None) -> Setting:
+def _configured(path: Path | None, disk: Disk) -> Setting:
     if path is None:
         return Setting(DEFAULT_TIMERS_NS, 0, Terms(), None)
     config = load(path)
-    policy = config.policy_for(disk or NO_DISK)
+    policy = config.policy_for(disk)
     terms = Terms(
         budget_per_day=policy.budget_per_day,
         waits_per_day=policy.waits_per_day,

@@ -77,6 +77,41 @@ def test_watched_time_is_what_somebody_saw(
     assert (second["cycles"], second["asleep_seconds"]) == (1, 30 * 60)
 
 
+CONFIG = """
+tariff: {currency: EUR, per_kwh: 0.50}
+disks:
+  - match: {identity: sim-used}
+    budget_per_day: 120
+    declared_timer: 40m
+    watts: {idle: 6, standby: 1}
+    spinup_joules: 600
+  - match: {all: true}
+    budget_per_day: 24
+"""
+
+
+@pytest.mark.parametrize(
+    ("disk", "assumed", "timers"), [(USED, (120, 6, 600), 7), (BUSY, (24, 5.7, 120), 6)]
+)
+def test_the_entry_of_the_disk_gives_the_settings(
+    capsys: pytest.CaptureFixture[str],
+    ledger: Path,
+    tmp_path: Path,
+    disk: str,
+    assumed: tuple[float, ...],
+    timers: int,
+) -> None:
+    """Budget, watts, joules and the declared timer of its own entry, of another disk those of all;
+    the seven timers are the six of what_if.timers and 40 min."""
+    config = tmp_path / "config.yml"
+    config.write_text(CONFIG, encoding="utf-8")
+    report = given(capsys, ledger, disk, "--config", str(config))
+    keys = ("budget_per_day", "idle_watts", "spinup_joules")
+    assert tuple(report["assumed"][key] for key in keys) == assumed
+    assert report["assumed"]["per_kwh"] == 0.5
+    assert len(report["timers"]) == timers
+
+
 def snapshot_of_used() -> dict[str, Any]:
     """GET /snapshot of an exporter with the disk in use: 6 W idle, 1 W standby, 0.50 EUR a kWh."""
     policy = Policy(
