@@ -175,8 +175,11 @@ def test_a_disk_that_is_never_still_is_judged_too(
 def test_what_cannot_be_judged_is_refused_in_one_line(
     capsys: pytest.CaptureFixture[str], ledger: Path, tmp_path: Path
 ) -> None:
-    """A disk not watched yet, a disk that is not there, and a file that is no ledger."""
+    """A disk not watched yet, a disk that is not there, a file that is no ledger, and one of an
+    exporter that has not committed yet."""
     (tmp_path / "notes.txt").write_text("a text file of some length\n" * 100)
+    running = store(tmp_path / "running.db", None)
+    running.restore()
     for path, disk, complaint in (
         (ledger, YOUNG, "this disk was not observed yet"),
         (ledger, "sim-gone", '--disk: "sim-gone" is no disk here; choose from: '),
@@ -185,8 +188,10 @@ def test_what_cannot_be_judged_is_refused_in_one_line(
             USED,
             "notes.txt: is not a ledger of this program",
         ),
+        (tmp_path / "running.db", "sda", "no disk is in it: the exporter that keeps it has not"),
     ):
         assert cli.main(["replay", "--ledger", str(path), "--disk", disk]) == 2
         said = capsys.readouterr().err
         assert complaint in said
         assert said.count("\n") == 1
+    running.close()

@@ -71,6 +71,19 @@ def test_a_read_of_a_sleeping_drive_is_one_cycle() -> None:
     assert (cycle.number, cycle.at_ns, cycle.observed) == (1, 5 * SECOND, True)
 
 
+def test_a_sleep_shorter_than_a_sample_has_no_length() -> None:
+    """Found by a probe, and ended in the interval that follows: a cycle and no time."""
+    account = fresh()
+    recording.record_counted(account, counted(0))
+    recording.record_counted(account, counted(5))
+    recording.record_answered(account, reported(5, Mode.STANDBY))
+    entries = recording.record_counted(account, counted(10, 8))
+    (span,) = kinds(entries, Span)
+    assert isinstance(span, Span)
+    assert (span.state, span.ended_ns - span.began_ns) == ("standby", 0)
+    assert len(kinds(entries, Cycle)) == 1
+
+
 def test_a_flush_is_not_a_cycle() -> None:
     """An fsync without moved sectors leaves a sleeping drive in standby."""
     account = fresh()
