@@ -112,7 +112,7 @@ class Watched:
 
     @property
     def log(self) -> list[float]:
-        """When the drive got a question of ours, in seconds."""
+        """When the drive got a probe of ours, in seconds."""
         tally = self.rack.places[0].drive.settle(self.clock.now())
         return [sent.at_ns / SECOND for sent in tally.sent if sent.what == "probe"]
 

@@ -88,6 +88,7 @@ def _wide(account: Account, low: int, high: int) -> bool:
 
 
 def _foreign(account: Account) -> bool:
-    """Commands of others, which may restart a timer too, came in this gap, or it began unseen."""
+    """Commands of others, which may restart a timer too, came in this gap; or its beginning was
+    not observed."""
     probing = account.probing
     return account.io_ns is None or account.gap_censored or probing.hinted_ns is not None

@@ -1,8 +1,8 @@
 """Wear: records of the drive become one reading, judged, with ratings and what they leave.
 
-Rules of this room: pure. A reading is never guessed at: a counter that the drive does not tell, or
-that cannot be true, is absent from it. Each counter comes from one kind of record for good, since
-two records of one drive may count differently: a change of source would look like a jump.
+Rules of this room: pure. No value is guessed: a counter that the drive does not report, or that
+cannot be true, is absent from the reading. Each counter comes from one kind of record for good,
+since two records of one drive may count differently: a change of source would be taken for a jump.
 
 - The standard's statistics are preferred to vendor attributes, where a disk has both.
 - Implausible: a counter that fell, one that rose faster than it can (`FASTEST`), one higher than
@@ -11,7 +11,7 @@ two records of one drive may count differently: a change of source would look li
 - SCSI drives count a start-stop cycle when it is complete, so that of a spinning drive is not yet
   in it (MAX3073 manual, 4-66). Between two readings taken spinning this cancels out; against a
   ledger it may lag by one. They count no power cycles: over a loss of power, or a boot that may
-  have been one, transitions to standby_z tell instead (log page 1Ah; SCSI Commands Reference
+  have been one, transitions to standby_z count instead (log page 1Ah; SCSI Commands Reference
   Manual, p351).
 
 Cautions for whoever shows these figures: a rating is a design figure and predicts no failure; load
@@ -79,7 +79,7 @@ def merge(
     seconds since it if the drive had power throughout (else 0), the packing of attribute 9. Where
     there is an earlier value of that power-on, `anchor_raw`, `elapsed_s` counts from there.
     `second` are the values of the cross-check, which count where no record has them; its hours only
-    tell the packing where there is a raw value.
+    show the packing where there is a raw value.
     """
     given = {record.command.value: record.values for record in records}
     given[CROSS_CHECK] = second

@@ -36,7 +36,7 @@ def gap(from_h: float, minutes: int, censored: bool = False) -> Gap:
 
 @pytest.fixture
 def ledger(tmp_path: Path) -> Path:
-    """One disk with three gaps and six unseen hours, one never still, one watched for no hour."""
+    """One disk with three gaps and six unobserved hours, one never still, one not observed."""
     path = tmp_path / "ledger.db"
     file_store = store(path, None)
     file_store.restore()
@@ -65,10 +65,8 @@ def given(capsys: pytest.CaptureFixture[str], ledger: Path, disk: str, *options:
     return json.loads(capsys.readouterr().out)
 
 
-def test_watched_time_is_what_somebody_saw(
-    capsys: pytest.CaptureFixture[str], ledger: Path
-) -> None:
-    """24 h less 6 h unseen; gaps of 30, 60 and 90 min on 20 and 60 min, one end unseen."""
+def test_unobserved_time_is_left_out(capsys: pytest.CaptureFixture[str], ledger: Path) -> None:
+    """24 h less 6 h unobserved; gaps of 30, 60, 90 min on 20 and 60 min, one end unobserved."""
     first, second = given(capsys, ledger, USED, "--timers", "1200,3600")["timers"]
     assert first["observed_seconds"] == second["observed_seconds"] == 18 * 3600
     assert (first["cycles"], first["waits"]) == (3, 2)

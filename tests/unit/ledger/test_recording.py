@@ -112,7 +112,7 @@ def test_an_answer_older_than_the_last_movement_says_nothing() -> None:
 
 @pytest.mark.parametrize("reason", sorted(set(Reason) - NOT_SENT))
 def test_a_refusal_is_unknown_never_standby(reason: Reason) -> None:
-    """Whatever went wrong with the question, the state is unknown and says why."""
+    """Whatever went wrong with the probe, the state is unknown and says why."""
     account = fresh()
     recording.record_counted(account, counted(0))
     recording.record_answered(account, refused(0, reason))
@@ -121,7 +121,7 @@ def test_a_refusal_is_unknown_never_standby(reason: Reason) -> None:
 
 @pytest.mark.parametrize("reason", sorted(NOT_SENT))
 def test_a_question_that_was_not_put_says_nothing_about_the_drive(reason: Reason) -> None:
-    """One that our own process lost or held back leaves the books alone."""
+    """One that our own process lost or held back changes no record."""
     account = fresh()
     recording.record_counted(account, counted(0))
     recording.record_answered(account, reported(0, Mode.STANDBY))
@@ -191,7 +191,7 @@ def test_gap_runs_from_movement_to_movement() -> None:
 
 
 def test_an_illegal_pair_leaves_the_account_unchanged() -> None:
-    """The table is asked before anything changes."""
+    """The table is read before anything changes."""
     account = fresh()
     recording.record_counted(account, counted(0))
     before = (account.at_ns, account.state, account.stretch_began_ns)

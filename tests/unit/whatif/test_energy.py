@@ -148,7 +148,7 @@ def test_no_counter_falls_and_the_sum_is_the_net(steps: list[tuple[State, int]])
 def test_spin_ups_are_charged_once_over_unobserved_time(
     scenes: list[tuple[int, bool, int, bool]],
 ) -> None:
-    """Each scene is a sleep whose end is observed or not, some starts while nobody watched, and
+    """Each scene is a sleep whose end is observed or not, some unobserved starts, and
     perhaps a reading of the drive's counters. Reference: the count of true starts, by hand; and
     what sleeps saved less what they lost is the watts saved in standby less all spin-ups."""
     fold, at, starts, reported, slept = Energy(), 0, 0, 0, 0
@@ -180,7 +180,7 @@ def test_spin_ups_are_charged_once_over_unobserved_time(
 
 
 def test_two_figures_of_spin_ups_agree() -> None:
-    """46 spin-ups seen and 24 sleeps whose end nobody saw are 70 of 120 J, in both figures."""
+    """46 observed spin-ups and 24 sleeps with unobserved ends are 70 of 120 J, in both figures."""
     fold = Energy()
     for number in range(70):
         began = number * 1000.0
