@@ -97,14 +97,17 @@ def test_a_commit_that_waits_on_purpose_says_so(tmp_path: Path) -> None:
 def test_gaps_in_a_history_are_what_replay_used(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Sums over the gaps of `history --json`, by hand, are the figures of `replay --ledger`."""
+    """Sums over the gaps of `history --json`, by hand, are the figures of `replay --ledger`; the
+    disk is named as the screen shows it, by the kernel's name."""
     ledger = tmp_path / "a.db"
     rehearse(Rehearsal(2, disks=2), ledger)
     found = json.loads(given(ledger))
     disk = found["disks"][0]
-    assert (
-        main(["replay", "--ledger", str(ledger), "--disk", disk, "--timers", "20m", "--json"]) == 0
-    )
+    known = read(ledger).disk(disk)
+    assert known is not None
+    assert known.kernel_name == "sda"
+    options = ["--disk", "sda", "--timers", "20m", "--json"]
+    assert main(["replay", "--ledger", str(ledger), *options]) == 0
     (shown, *_) = json.loads(capsys.readouterr().out)["timers"]
     gaps = [gap for gap in found["gaps"] if gap["disk"] == disk]
     assert gaps[-1]["ended"] is None

@@ -118,7 +118,7 @@ def test_the_table_names_the_timer_and_the_hours(
     run(tmp_path, "--budget", "2", rows=rows)
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "night.csv: 10 d observed"
-    assert "To set: ATA timer code 0x0C." in lines
+    assert [line for line in lines if "0x0C" in line] == ["To set: ATA timer code 0x0C."]
     assert any(
         line.startswith("Before you set a timer, read the maker's document") for line in lines
     )
