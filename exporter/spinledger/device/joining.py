@@ -49,7 +49,7 @@ class Writer:
     key: Dirtied
     inode: int
     flags: int
-    data: bool  # pages or buffers, not only an inode
+    data: bool  # pages, not only an inode
     count: int
     last_ns: int
 
@@ -124,7 +124,7 @@ class Joiner:
             if writer is None:
                 inode = key.detail if ",ino," in keys else 0
                 flags = key.detail if ",flags," in keys else 0
-                data = "folio" in event or "buffer" in event
+                data = "folio" in event
                 writer = self._writers[(event, keys, key)] = Writer(key, inode, flags, data, 0, 0)
             writer.count, writer.last_ns = writer.count + count, now_ns
         self._forget(now_ns)

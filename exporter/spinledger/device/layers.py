@@ -3,11 +3,12 @@
 Rules:
 - Reads sysfs, the mount table and the list of swap areas; opens no device.
 - One table for the coordinates: a request names the whole disk and a sector of it, also where it
-  goes to a partition; a dirtied buffer names the partition; dirtied data names the backing device,
-  which is that of the whole disk, of the md or dm device, or of a btrfs (all seen in the laboratory
-  on Linux 6.1). Sectors have 512 bytes (Documentation/ABI/stable/sysfs-block).
+  goes to a partition; a journal's change names the partition; dirtied data names the backing
+  device, which is that of the whole disk, of the md or dm device, or of a btrfs (all seen in the
+  laboratory on Linux 6.1). Sectors have 512 bytes (Documentation/ABI/stable/sysfs-block).
 - Sources: Documentation/ABI/stable/sysfs-block (start, size, holders), proc(5) for mountinfo,
-  fs/btrfs/sysfs.c for /sys/fs/btrfs/UUID/bdi.
+  fs/btrfs/sysfs.c for /sys/fs/btrfs/UUID/bdi, Documentation/ABI/testing/sysfs-block-dm for the
+  name of a volume.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ class Layer:
     below: tuple[str, ...]  # names from the disk up to here, the disk itself left out
     start: int = 0  # of a partition, in sectors of the disk
     size: int = 0
+    label: str = ""  # of a dm device: its name, of a logical volume "GROUP-VOLUME"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,7 @@ class Stack:
         layer = self.above.get(upper) if upper is not None else None
         if layer is None:
             layer = self._at(sector)
+        labels = {one.name: one.label or one.name for one in self.above.values()}
         chain = [*layer.below, layer.name] if layer is not self.disk else []
         top = layer
         while layer is not None:  # upwards, as long as there is one way only
@@ -63,7 +66,8 @@ class Stack:
             layer = ups[0] if len(ups) == 1 and top.name not in self.mounts else None
             chain += [layer.name] if layer is not None else []
         mounted = self.mounts.get(top.name, "")
-        return ", ".join([*(chain or [self.disk.name]), *([mounted] if mounted else [])])
+        names = [labels.get(name, name) for name in chain] or [self.disk.name]
+        return ", ".join([*names, *([mounted] if mounted else [])])
 
     def _only(self, one: Layer, layer: Layer) -> bool:
         return layer is self.disk and not one.below and one.size == 0
@@ -109,7 +113,8 @@ def _above(root: str, disk: Layer) -> Iterator[Layer]:
                     continue
                 seen.add(holder)
                 below = (*one.below, one.name) if one is not disk else ()
-                found.append(Layer(holder, number, below))
+                label = sysfs.text(f"{root}/class/block/{holder}/dm/name")
+                found.append(Layer(holder, number, below, label=label))
         yield from found
         layer = found
         if not layer:

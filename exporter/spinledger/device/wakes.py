@@ -50,11 +50,12 @@ COPIED = {
     FLUSHING: ("writeback", ("name", "ino", "cgroup_ino")),
 }
 # Events that are summed up always, and the keys before the program; then those for disks in
-# standby only. The last is there once a file system with that journal was mounted.
+# standby only. The last is there once a file system with that journal was mounted. A buffer that
+# makes its page dirty raises writeback_dirty_folio too (mark_buffer_dirty in fs/buffer.c), so
+# block_dirty_buffer would only add cost.
 ALWAYS = {
     "writeback/writeback_dirty_folio": "name",
     "writeback/writeback_dirty_inode": "name,flags",
-    "block/block_dirty_buffer": "dev",
 }
 ASLEEP = {
     "writeback/writeback_dirty_folio": "name,ino",
