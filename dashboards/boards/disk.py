@@ -96,7 +96,11 @@ def disk() -> dashboard.Dashboard:
             ),
             False,
             ("Spin-ups", "short", Query(of(RECENT), table=True)),
-            ("Limit", "short", Query(of("spinledger_disk_cycle_limit"), table=True)),
+            (
+                "Limit",
+                "short",
+                Query(of("spinledger_disk_cycle_limit", 'window!="1d_early"'), table=True),
+            ),
             ("Used", "percentunit", Query(of(USED), table=True)),
         ),
         bars(
