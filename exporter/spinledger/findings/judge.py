@@ -142,7 +142,6 @@ def _finding(words: Words, facts: Facts, evidence: str, since: int | None) -> Fi
         suggestion = remedy(waker)
     elif words.code == "regular_access":
         evidence = f"{evidence}; {NOT_TRACED}"
-        suggestion = suggestion.format(name=facts.disk.kernel_name)
     if words.for_sleep and (against := against_sleep(facts)):
         suggestion = f"Leave its timers as they are: {against}"
     return Finding(

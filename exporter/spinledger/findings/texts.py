@@ -235,7 +235,7 @@ TABLE: tuple[Row, ...] = (
         Words(
             "regular_access",
             "This disk is accessed at fixed intervals",
-            "Record which program uses it: `spinledger capture --disk {name} --for 10m`; then move "
+            "Record which program uses it: `spinledger capture --for 10m`; then move "
             "what it uses off the disk, or mount a file system that commits with a longer interval",
             "What was written within the interval is lost at a power cut, so a longer one may "
             "lose more; a journal itself should stay on",

@@ -117,7 +117,14 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem
  .row.head > :not(.axis) { display: none; }
  .facts { grid-template-columns: 45% minmax(0, 1fr); }
  .chart text { font-size: 13px; } .chart.wide text { font-size: 19px; }
- .chart.wide .v { display: none; } }
+ .chart.wide .v { display: none; } td, th[scope=col] { white-space: normal; } }
+@media screen and (max-width: 72rem) { .wide-table thead { display: none; }
+ .wide-table :is(table, tbody, tfoot, tr, th) { display: block; } .wide-table td:empty {
+ display: none; } .wide-table tr { border-bottom: 1px solid var(--line); padding: .3rem 0; }
+ .wide-table :is(th, td) { border: 0; padding: 0 1rem 0 0; white-space: normal; }
+ .wide-table td { display: inline-block; text-align: left; }
+ .wide-table td > svg { display: inline-block; vertical-align: middle; }
+ .wide-table td::before { content: attr(data-title) ": "; color: var(--soft); } }
 @media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444;
  --line: #999; --quiet: #e4e9f1; --sleep: #0072b2; --bad: #a84600; }
  body { max-width: none; padding: 0; font-size: 10pt; } nav.range, button, .skip, #hair, footer {

@@ -98,9 +98,13 @@ def findings(views: Sequence[DiskView], context: PageContext, now: int, alone: b
 def _first(held: Held, context: PageContext, now: int) -> str:
     """Since when, and what to try first, in the summary's second line."""
     suggestion = held[0][1].suggestion.rstrip(".")
+    several = len({one.suggestion for _, one in held}) > 1
+    whose = f", for {safe(held[0][0].disk.kernel_name)}" if several else ""
     begun = [one.since_wall_ns for _, one in held if one.since_wall_ns is not None]
     began = f"Since {since(min(begun), now, context.tz)}. " if begun else ""
-    return f'<br><span class="first">{began}First: {marked_up(lower_first(suggestion))}.</span>'
+    return (
+        f'<br><span class="first">{began}First{whose}: {marked_up(lower_first(suggestion))}.</span>'
+    )
 
 
 def _names(held: Held) -> str:
@@ -127,6 +131,12 @@ def _inside(held: Held, context: PageContext, alone: bool) -> str:
         if finding.evidence
     )
     rows = [("Evidence", seen)] if seen else []
+    if len({one.suggestion for _, one in held}) > 1:
+        tries = "".join(
+            f"<dd>{safe(view.disk.kernel_name)}: {marked_up(one.suggestion)}</dd>"
+            for view, one in held[:NAMES]
+        )
+        rows.append(("What to try first", tries))
     rows += [
         (title, f"<dd>{marked_up(text)}</dd>")
         for title, text in (

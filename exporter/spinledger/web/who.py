@@ -14,7 +14,7 @@ from spinledger.facts import DiskView
 from spinledger.model import HOUR, SECOND
 from spinledger.strip import DiskHistory, SpinUp
 from spinledger.wakers import PERIODS, Wake, Waker
-from spinledger.web.html import safe, time_tag
+from spinledger.web.html import safe, time_tag, wide_row, wide_table
 from spinledger.words import duration, listed, number, percent
 
 SPAN_NS = PERIODS[-1][1]
@@ -46,17 +46,8 @@ def table(
         return ""
     rows = "".join(_row(one, not only) for one in found[:ROWS])
     more = f'<p class="soft">{len(found) - ROWS} more</p>' if len(found) > ROWS else ""
-    group = "" if only else '<th scope="col">Pool or disk</th>'
-    heads = "".join(
-        f'<th scope="col" class="num">{title}</th>' for title in ("Day", "7 days", "30 days")
-    )
-    inside = (
-        f'<p class="about">{ABOUT}</p><div class="wide-table" role="region"'
-        ' aria-label="Who wakes what" tabindex="0"><table><thead><tr>'
-        f'<th scope="col">Who</th>{group}{heads}<th scope="col" class="num">Share</th>'
-        '<th scope="col" class="num">Waited in 30 days</th><th scope="col">Last place</th>'
-        f"</tr></thead><tbody>{rows}</tbody></table></div>{more}"
-    )
+    table = wide_table("Who wakes what", _columns(not only), rows)
+    inside = f'<p class="about">{ABOUT}</p>{table}{more}'
     if folded:
         return (
             '<section><details id="t-who-wakes-what"><summary><h2>Who wakes what</h2></summary>'
@@ -66,14 +57,28 @@ def table(
 
 
 def _row(one: Waker, grouped: bool) -> str:
-    counts = "".join(f'<td class="num">{number(count)}</td>' for count in one.wakes)
-    group = f"<td>{safe(one.group)}</td>" if grouped else ""
-    waited = duration(one.wait / SECOND) if one.wait else ""
-    return (
-        f'<tr><th scope="row">{safe(one.actor)}</th>{group}{counts}'
-        f'<td class="num">{percent(one.share)}</td><td class="num">{waited}</td>'
-        f"<td>{safe(where(one.place))}</td></tr>"
-    )
+    cells = [
+        *([safe(one.group)] if grouped else []),
+        *(number(count) for count in one.wakes),
+        percent(one.share),
+        duration(one.wait / SECOND) if one.wait else "",
+        safe(where(one.place)),
+    ]
+    return wide_row(_columns(grouped), safe(one.actor), cells)
+
+
+def _columns(grouped: bool) -> list[tuple[str, str]]:
+    """Titles and classes."""
+    return [
+        ("Who", ""),
+        *([("Pool or disk", "")] if grouped else []),
+        ("Day", "num"),
+        ("7 days", "num"),
+        ("30 days", "num"),
+        ("Share", "num"),
+        ("Waited in 30 days", "num"),
+        ("Last place", ""),
+    ]
 
 
 def newest(

@@ -73,7 +73,7 @@ def test_who_woke_a_disk_is_not_who_keeps_it_awake() -> None:
     (found,) = (one for one in findings(facts) if one.code == "regular_access")
     assert "gallery" not in found.evidence + found.suggestion
     assert found.evidence.endswith(NOT_TRACED)
-    assert "`spinledger capture --disk sda --for 10m`" in found.suggestion
+    assert "`spinledger capture --for 10m`" in found.suggestion
 
 
 def test_a_disk_that_is_awake_has_one_remedy() -> None:

@@ -379,9 +379,9 @@ def test_a_tariff_makes_money_of_energy() -> None:
     context = replace(context_of(histories), tariff=lambda: TARIFF)
     table = overview(whole, context)
     assert "minus what spin-ups cost at 0.30 EUR a kWh" in table
-    assert table.count('<td class="num">30.8 kWh</td>') == 2
-    assert table.count('<td class="num">20.0 kWh, 5.99 EUR</td>') == 2
-    (foot,) = re.findall("<tfoot>(.*?)</tfoot>", table)
+    assert table.count('data-title="Energy a year">30.8 kWh</td>') == 2
+    assert table.count('data-title="Saved a year">20.0 kWh, 5.99 EUR</td>') == 2
+    (foot,) = re.findall("<tfoot.*?>(.*?)</tfoot>", table)
     assert "61.6 kWh<" in foot
     assert "39.9 kWh, 11.97 EUR" in foot
     one = one_disk(whole, whole.disks[0], context)
