@@ -351,7 +351,7 @@ def test_the_completion_of_zsh(unpacked: Path) -> None:
 
 def test_the_units_are_those_of_the_source(unpacked: Path) -> None:
     """To the byte; what they start is in the package, and their user is made (sysusers.d(5))."""
-    assert tree(unpacked / "lib/systemd/system") == tree(UNITS)
+    assert tree(unpacked / "usr/lib/systemd/system") == tree(UNITS)
     user = (unpacked / "usr/lib/sysusers.d/spinledger.conf").read_text("utf-8").split()[:2]
     for file in UNITS.glob("*.service"):
         unit = file.read_text("utf-8")
