@@ -197,17 +197,16 @@ def due_ns(account: Account, now_ns: int) -> int:
     if probing.hint:
         return now_ns
     on_trial_ns = trial.due_ns(account)
-    if on_trial_ns is not None:
-        return on_trial_ns
     if probing.sent_ns is None:
-        return account.idle_from_ns
+        return account.idle_from_ns if on_trial_ns is None else on_trial_ns
     # Samples come a little early or late: an interval has passed in the sample nearest to its end.
     early_ns = cadence.fast_ns // 4
     sent = probing.sent_ns - early_ns
     if account.state is State.STANDBY:
-        return sent + cadence.asleep_ns
+        return sent + cadence.asleep_ns if on_trial_ns is None else on_trial_ns
     if account.state is State.IDLE:
-        return _due_idle(account, max(sent, account.idle_from_ns - early_ns))
+        usual_ns = _due_idle(account, max(sent, account.idle_from_ns - early_ns))
+        return max(usual_ns, on_trial_ns or 0)
     if probing.refusals == 0:
         return sent + cadence.fast_ns
     return sent + min(cadence.slow_ns << min(probing.refusals - 1, 8), cadence.asleep_ns)

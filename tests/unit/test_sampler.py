@@ -117,6 +117,14 @@ def test_the_timer_of_a_drive_that_restarts_it_is_learned(timer_s: int) -> None:
     assert {cause for cause, _ in truth.wakes} == {"read"}  # no probe wakes it
 
 
+def test_a_drive_on_trial_that_restarts_its_timer_sleeps() -> None:
+    """The trial's probes keep to the silences, too, or they would keep it awake."""
+    watched = Watched(kind("restarts_on_probe", 900), [100.0], with_timer(None)).run(200)
+    watched.account.probing.on_trial = True
+    watched.run(20_000)
+    assert watched.rack.truth(watched.clock.now())["sim-one"].stopped_ns > HOUR
+
+
 def test_a_long_timer_without_restarts_is_not_mistaken() -> None:
     """It sleeps in a silence too, but stays awake as long in the next gap."""
     arrivals = [100.0 + 20_000 * n for n in range(6)]

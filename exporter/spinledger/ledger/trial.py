@@ -2,9 +2,10 @@
 
 Rules: the first wake in which the kernel's count of requests rose by exactly our commands puts a
 drive on trial. From then on its probes come at random distances, half to one and a half times
-`sample.asleep`, also after its timer, and `findings.ours.window_ns` after a probe that found it
-asleep another one follows. The wakes of the trial are tested (findings.ours). A drive that slept on
-after `ACQUITTED` probes in a row leaves the trial.
+`sample.asleep`, also after its timer, and to an idle drive never sooner than without a trial.
+`findings.ours.window_ns` after a probe that found it asleep another one follows. The wakes of the
+trial are tested (findings.ours). A drive that slept on after `ACQUITTED` probes in a row leaves the
+trial.
 
 The distances are a function of the disk and of how often it was probed, so that a run can be
 repeated.
