@@ -8,6 +8,7 @@ from dashboards.panels import (
     HERE,
     INFO,
     MOST,
+    SPINNING,
     STATES,
     USED,
     Frame,
@@ -32,6 +33,7 @@ def fleet() -> dashboard.Dashboard:
     here = f"{{{HERE}}}"
     unruled = "the recording rules of the rule pack are not loaded, or did not run at that time"
     joined = f"* on (job, instance, disk) group_left (model, serial) {INFO}{here}"
+    states = "instance:spinledger_disk_power_state:sum"
     names = "{{instance}} {{model}} {{serial}}"
     panels = (
         figure(
@@ -70,15 +72,20 @@ def fleet() -> dashboard.Dashboard:
         stacked(
             Frame(
                 "Disks by state",
-                "Number of disks in each state, averaged over an hour.",
+                "Number of disks in each state.",
                 "short",
                 unruled,
             ),
             Query(
-                f"sum by (state) (instance:spinledger_disk_state_seconds:rate1h{here})",
-                "{{state}}",
+                f"sum by (spinledger_disk_power_state) ({states}{here})",
+                "{{spinledger_disk_power_state}}",
             ),
-            colors=STATES,
+            Query(
+                f"sum (spinledger_disks_watched{here}"
+                f" - on (job, instance) sum by (job, instance) ({states}{here}))",
+                "spinning",
+            ),
+            colors={**STATES, "spinning": SPINNING},
         ),
         lines(
             Frame("Spin-ups of the last day by host", "From the ledgers.", "short", unruled),
@@ -106,21 +113,21 @@ def fleet() -> dashboard.Dashboard:
                 unruled,
             ),
             Query(
-                "bottomk(10, instance_disk:spinledger_disk_standby_seconds_per_state_seconds:"
-                f"ratio_rate1h{here} {joined})",
+                f"bottomk(10, instance_disk:spinledger_disk_standby_seconds:rate1h{here} {joined})",
                 names,
                 instant=True,
             ),
         ),
         bars(
             Frame(
-                "Most findings",
-                "Findings that alerts read.",
+                "Most alerts",
+                "The ten disks with the most alerts.",
                 "short",
-                f"no finding holds; or {unruled}",
+                "no alert about a disk fires; or the rules of the rule pack are not loaded",
             ),
             Query(
-                f"topk(10, (instance_disk:spinledger_disk_finding:sum{here} > 0) {joined})",
+                "topk(10, count by (instance, model, serial) (ALERTS{"
+                f'alertname=~"Disk.*",alertstate="firing",disk!="",{HERE}}}))',
                 names,
                 instant=True,
             ),
@@ -128,8 +135,7 @@ def fleet() -> dashboard.Dashboard:
         lines(
             Frame("Asleep now by host", "Disks in standby.", "short", unruled),
             Query(
-                "instance:spinledger_disk_power_state:sum"
-                f'{{{HERE},spinledger_disk_power_state="standby"}}',
+                f'{states}{{{HERE},spinledger_disk_power_state="standby"}}',
                 "{{instance}}",
             ),
         ),

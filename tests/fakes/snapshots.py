@@ -21,7 +21,7 @@ from spinledger.facts import (
     Tried,
 )
 from spinledger.findings.judge import CODES
-from spinledger.ledger.account import ELAPSED_BOUNDS_S
+from spinledger.ledger.account import ANSWER_BOUNDS_S
 from spinledger.ledger.counts import GAP_BOUNDS_S, WAIT_BOUNDS_S
 from spinledger.ledger.recording import open_account
 from spinledger.ledger.summary import summary
@@ -98,7 +98,7 @@ def full_view(number: int) -> DiskView:
         rejected=dict.fromkeys(counts.rejected, number),
         gaps=_histogram(GAP_BOUNDS_S),
         waits=_histogram(WAIT_BOUNDS_S),
-        answers=_histogram(ELAPSED_BOUNDS_S),
+        answers=_histogram(ANSWER_BOUNDS_S),
     )
     worn = Worn("", 0, 900, 1200, 40, 72_000_000, None, None, None, "", retracts=7)
     rated = Rated(600_000, "configured", 0.2, WALL_NS + 1, WALL_NS + 2, WALL_NS + 3)

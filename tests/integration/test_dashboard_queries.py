@@ -103,11 +103,11 @@ ROWS: dict[str, dict[str, list[int] | str]] = {
         "Disks": [1],
         "Alerts firing": [1],
         "Disks over a limit": [1],
-        "Disks by state": [STATES],
+        "Disks by state": [2, 1],
         "Spin-ups of the last day by host": [1],
         "Closest to a limit": [DISKS],
         "Least time asleep": [DISKS],
-        "Most findings": [1],
+        "Most alerts": [1],
         "Asleep now by host": [1],
         "Stalest disks": [DISKS],
         "Time since the last write": [1],
@@ -119,7 +119,7 @@ FAULTY_ROWS: dict[str, dict[str, list[int] | str]] = {
     "overview": {"Findings": [-1]},
     "disk": {"Findings": [-1], "Probes an hour": [-1]},
     "wear": {},
-    "fleet": {"Most findings": [-1]},
+    "fleet": {"Most alerts": [-1]},
 }
 RUNAWAY, TIMERLESS = "sim-attic-frames-1", "sim-attic-plates-2"  # by sim.faults
 FAULTY_DAYS = 2

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 import yaml
+from scipy.stats import poisson
 
 from rules.build import ALERTS as TABLE
 from rules.build import HERE as RULES
@@ -22,8 +23,8 @@ from rules.latency import PAGE, TICKET, reached_s
 from spinledger.findings.judge import ALWAYS, CODES
 from spinledger.findings.texts import POOL_TABLE as POOL_ROWS
 from spinledger.findings.texts import TABLE as ROWS
-from spinledger.model import MINUTE, SECOND, Cycle, Policy, Severity
-from spinledger.wear.budget import EARLY, RecentCycles
+from spinledger.model import DAY, MINUTE, SECOND, Cycle, Policy, Severity
+from spinledger.wear.budget import EARLY, EARLY_ONSETS_PER_YEAR, RecentCycles, cycle_limit
 from tests.packs.cases import BASES
 from tests.packs.contract import CONTRACT, EVERY_LABEL
 from tests.packs.promql import strangers, uses
@@ -203,6 +204,18 @@ def test_a_waker_is_noticed_as_soon_as_the_table_says(minutes: int, budget: int)
         found = min((first[one] for one in windows if one in first), default=None)
         due = reached_s(minutes * 60, budget, windows)
         assert found == (None if due is None else due * SECOND)
+
+
+def test_a_half_hourly_waker_is_below_the_early_limit_of_the_default_budget() -> None:
+    """README's figures: the limit is 50; chance reaches 48 once in five years of a disk (scipy's
+    Poisson distribution; the count steps to 48 at most as often as budget x P(N >= 47))."""
+    budget = Policy().budget_per_day
+    assert budget == 24
+    assert cycle_limit(budget, DAY, EARLY_ONSETS_PER_YEAR) == 50
+    assert round(1 / (365.25 * budget * poisson.sf(46, budget))) == 5
+    text = " ".join((RULES / "README.md").read_text(encoding="utf-8").split())
+    assert "that limit is 50 spin-ups" in text
+    assert "With a limit of 48 chance would cause a ticket once in five years" in text
 
 
 def test_the_sample_of_own_rules_is_valid() -> None:

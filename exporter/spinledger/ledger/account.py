@@ -36,7 +36,10 @@ from spinledger.ports import QuietHours
 SUSPENDED = frozenset({RuntimeStatus.SUSPENDED, RuntimeStatus.SUSPENDING, RuntimeStatus.RESUMING})
 
 ELAPSED_BOUNDS_S = (0.001, 0.003, 0.01, 0.03, 0.1, 0.2, 1.0, 10.0)
-"""Bounds of the answer time histogram, seconds; 0.2 is the mark of a disturbance."""
+"""Bounds of the recorded histogram of answer times, seconds; 0.2 is the mark of a disturbance."""
+
+ANSWER_BOUNDS_S = (0.01, 0.1, 0.2, 1.0, 10.0)
+"""Those that are exported."""
 
 
 @dataclass(slots=True)

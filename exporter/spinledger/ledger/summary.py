@@ -22,6 +22,7 @@ from spinledger.facts import (
 from spinledger.findings.ours import chance, share, window_ns
 from spinledger.findings.restarts import compared
 from spinledger.ledger.account import (
+    ANSWER_BOUNDS_S,
     ELAPSED_BOUNDS_S,
     Account,
     Probing,
@@ -142,7 +143,8 @@ def _near_probes(probing: Probing, cadence: Cadence) -> NearProbes | None:
 def _answers(probing: Probing) -> Histogram:
     counts = list(accumulate(probing.elapsed or [0] * (len(ELAPSED_BOUNDS_S) + 1)))
     total_s = probing.elapsed_sum_ns / SECOND
-    return Histogram(ELAPSED_BOUNDS_S, tuple(counts[:-1]), counts[-1], total_s)
+    below = tuple(counts[ELAPSED_BOUNDS_S.index(bound)] for bound in ANSWER_BOUNDS_S)
+    return Histogram(ANSWER_BOUNDS_S, below, counts[-1], total_s)
 
 
 def _untouched(account: Account) -> int | None:

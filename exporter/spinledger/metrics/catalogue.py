@@ -338,7 +338,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
     Metric("spinledger_disk_probe_failures_total", COUNTER, "", ("reason",), 13,
            "Probes that gave no state, by reason.",
            lambda v: {(reason.value,): n for reason, n in v.facts.totals.failures.items()}),
-    Metric("spinledger_disk_probe_seconds", HISTOGRAM, "seconds", (), 11,
+    Metric("spinledger_disk_probe_seconds", HISTOGRAM, "seconds", (), 8,
            "How long the drive took to answer a probe.", lambda v: v.facts.totals.answers),
     Metric("spinledger_disk_probe_disturbances_total", COUNTER, "", ("kind",), 4,
            "Probes by this exporter that woke the drive or restarted its timer.",
