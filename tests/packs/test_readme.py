@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import argparse
 import re
-import shlex
-import subprocess
 from pathlib import Path
 
 import pytest
 
-from spinledger.cli import COMMANDS, parser
+from spinledger.cli import COMMANDS
 from spinledger.config.load import parse
 from spinledger.config.schema import FIELDS
 from spinledger.model import DAY, HOUR, State
@@ -39,27 +37,6 @@ def test_the_sample_configuration_names_every_key() -> None:
         field.path.rpartition(".")[2] for field in FIELDS if not field.path.startswith("defaults")
     }
     assert {name for name in names if not re.search(rf"\b{name}:", CONFIGURATION)} == set()
-
-
-SHOWN = [
-    line.partition("#")[0].removeprefix("sudo ").removeprefix(".venv/bin/")
-    for block in re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
-    for line in block.splitlines()
-]
-
-
-@pytest.mark.parametrize("line", [line for line in SHOWN if line.startswith("spinledger ")])
-def test_every_command_line_is_accepted(line: str) -> None:
-    """The program takes each command line as it is shown; argparse ends at the first it refuses."""
-    parser().parse_args(shlex.split(line)[1:])
-
-
-@pytest.mark.parametrize("line", [line for line in SHOWN if line.startswith("./")])
-def test_every_script_and_its_options_exist(line: str) -> None:
-    """Each script that is shown explains itself, and its options."""
-    script, *options = shlex.split(line)
-    done = subprocess.run([ROOT / script, "--help"], capture_output=True, text=True, check=True)
-    assert [option for option in options if option not in done.stdout] == []
 
 
 def test_every_option_of_the_table_of_commands_exists() -> None:
@@ -106,7 +83,11 @@ def test_the_table_of_ratings_is_the_programs_own() -> None:
 
 
 PAGES = ["README.md", "DEVELOPERS.md", "rules/README.md"]
-PAGES += [str(file.relative_to(ROOT)) for file in sorted(ROOT.glob("rules/runbooks/*.md"))]
+PAGES += [
+    str(file.relative_to(ROOT))
+    for folder in ("rules/runbooks", "exporter/guides")
+    for file in sorted(ROOT.glob(f"{folder}/*.md"))
+]
 
 
 @pytest.mark.parametrize("page", PAGES)

@@ -108,11 +108,12 @@ class TextFile:
         return first is not None and last is not None and last - first >= HOLD_NS
 
     def publish(self, snapshot: Snapshot) -> None:
-        """Write beside the file, then rename over it."""
+        """Write beside the file, then rename over it; an agent of another user may read it."""
         self._last_ns = snapshot.at_ns
         partial = self._path.with_suffix(".prom.partial")
         with suppress(OSError):
             partial.write_bytes(render_text(snapshot))
+            partial.chmod(0o644)
             partial.replace(self._path)
             if self._first_ns is None:
                 self._first_ns = snapshot.at_ns
