@@ -35,7 +35,8 @@ _FENCE = re.compile(r"^( *)```(sh|yaml|ini)\n(.*?)^\1```", re.MULTILINE | re.DOT
 _READS_CONFIG = ("look", "check", "history", "wear", "replay")
 
 CHECKED: dict[str, tuple[str, str]] = {
-    "apt-get": ("apt-get(8)", "install remove purge --no-install-recommends"),
+    "apt-get": ("apt-get(8)", "install --no-install-recommends"),
+    "pipx": ("pipx(1)", "install"),
     "systemctl": (
         "systemctl(1)",
         "list-timers show status start stop restart reload daemon-reload --all -p",
@@ -57,7 +58,6 @@ CHECKED: dict[str, tuple[str, str]] = {
     "./exporter/try": ("its help; integration/test_try_stack.py runs it", "--stack"),
     "./exporter/debian/build": ("its help", ""),
     "./tests/run": ("its help; it runs this", "--quick --lowest -x -k"),
-    "spinledger serve": ("its parser; `Host.start` runs it", ""),
     "spinledger capture": ("its parser; needs tracefs", "--config --for --disk --out"),
     "python": ("the module's help", "-m --hosts --base --disk"),
 }

@@ -129,7 +129,7 @@ def test_what_cannot_run_has_known_words(command: str) -> None:
     known = set(CHECKED[name][1].split())
     words = bare(command)[len(name.split()) :]
     assert options(words) <= known
-    if name in ("apt-get", "systemctl", "podman") and words:
+    if name in ("apt-get", "pipx", "systemctl", "podman") and words:
         assert words[0] in known
     if name.startswith("spinledger"):
         parser().parse_args(bare(command)[1:])
