@@ -124,6 +124,7 @@ def serve(serving: Serving) -> int:
         ports.clock.wall,
         access,
         latest.scraped,
+        lambda: latest.snapshot is not None,
     )
     web.start()
     say(f"serving {web.url}metrics")

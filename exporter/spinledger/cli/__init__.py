@@ -80,5 +80,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except MemoryError:
+        fail("no memory is left; the ledger keeps what was recorded; raise the limit (MemoryMax)")
+        return 1
     except KeyboardInterrupt:
         return 130

@@ -64,10 +64,12 @@ def application(
     history: History | None = None,
     context: PageContext = NO_CONTEXT,
     wall: Wall = time.time_ns,
+    begun: Callable[[], bool] | None = None,
 ) -> Application:
     """The application over the newest snapshot, and over the history where there is one.
 
-    `context` is what the pages for people show beside the snapshot; `wall` the time now.
+    `context` is what the pages for people show beside the snapshot; `wall` the time now; `begun`
+    says at once whether there is a snapshot.
     """
     scrape = make_wsgi_app(registry(current, wall))
 
@@ -93,7 +95,7 @@ def application(
         return "200 OK", [("Content-Type", "application/json")], [body, b"\n"]
 
     def ready(environ: Environ) -> Answer:
-        if current() is None:
+        if not (current() if begun is None else begun()):
             return _line("503 Service Unavailable", "no data yet; try again in a few seconds")
         return _line("200 OK", "ready")
 

@@ -51,7 +51,8 @@ class WebServer:
 
     `current` gives the newest snapshot or None; `history` gives the history (web.app.History),
     `context` what the pages for people show beside the snapshot, `access` who may read; the server
-    closes it at its end. `scraped` is called after each scrape that was sent whole.
+    closes it at its end. `scraped` is called after each scrape that was sent whole; `begun` says
+    without waiting whether there is a snapshot.
     Raises Unavailable for an empty host, which would mean all addresses.
     """
 
@@ -64,11 +65,12 @@ class WebServer:
         wall: Wall = time.time_ns,
         access: Access | None = None,
         scraped: Callable[[], None] = lambda: None,
+        begun: Callable[[], bool] | None = None,
     ) -> None:
         if not listen[0]:
             raise _unavailable(*listen, ValueError("no host is named"))
         self._listen = listen
-        self._app = application(current, history, context, wall)
+        self._app = application(current, history, context, wall, begun)
         if access is None:
             access = Access()
             access.use(None)
@@ -77,6 +79,7 @@ class WebServer:
         self._socket: socket.socket | None = None
         self._address: tuple[str, int] = listen
         self._thread: threading.Thread | None = None
+        self._failed: Exception | None = None  # why it could not begin
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping: asyncio.Event
 
@@ -104,7 +107,8 @@ class WebServer:
     def start(self) -> None:
         """Bind, listen and serve from a thread of its own.
 
-        Raises Unavailable, in one line with the fix, if the address is not available.
+        Raises Unavailable, in one line with the fix, if the address is not available or the system
+        gives no thread.
         """
         try:
             self._socket = _bound(self._listen)
@@ -114,8 +118,18 @@ class WebServer:
         self._address = host, port
         ready = threading.Event()
         self._thread = threading.Thread(target=self._run, args=(ready,), name="web", daemon=True)
-        self._thread.start()
-        ready.wait()
+        try:
+            self._thread.start()
+            ready.wait()
+        except RuntimeError as refused:
+            self._failed = refused
+        if self._failed is not None:
+            self._thread = None
+            raise Unavailable(
+                "no_thread",
+                f"the pages cannot be served ({self._failed}); raise the limits of "
+                "memory and tasks (MemoryMax, TasksMax)",
+            )
 
     def stop(self) -> None:
         """Close the port and end the threads, within a second; may be called twice."""
@@ -129,6 +143,8 @@ class WebServer:
     def _run(self, ready: threading.Event) -> None:
         try:
             asyncio.run(self._serve(ready))
+        except (RuntimeError, MemoryError) as failed:
+            self._failed = failed
         finally:
             ready.set()
             self._access.close()
