@@ -108,17 +108,19 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem
  font-size: .85rem; color: var(--soft); } footer ul { padding-left: 1.2rem; }
 .dense .row { padding: 0; grid-template-columns: 17rem minmax(0, 1fr) 23rem; }
 .dense .strip { height: 1.5rem; } .dense h2 { margin: .5rem 0 0; font-size: 1rem; }
-.dense .name > *, .dense .figures > * { display: inline; margin-right: .5rem; }
+.dense .name > *, .dense .figures > * { display: inline-block; margin-right: .5rem; }
 .dense .name h3, .dense .figures b { font-size: .9rem; }
-@media (max-width: 60rem) { .axis .o { display: none; } }
+@media (max-width: 60rem) { .axis .o { display: none; }
+ .dense .row { grid-template-columns: 13rem minmax(0, 1fr) 13rem; } }
 @media (max-width: 46rem) {
  .row, .dense .row { grid-template-columns: minmax(0, 1fr) 9.5rem; }
  .row .strip, .row.head .axis { grid-column: 1 / -1; grid-row: 2; }
  .row.head > :not(.axis) { display: none; }
  .facts { grid-template-columns: 45% minmax(0, 1fr); }
  .chart text { font-size: 13px; } .chart.wide text { font-size: 19px; }
- .chart.wide .v { display: none; } td, th[scope=col] { white-space: normal; } }
-@media screen and (max-width: 72rem) { .wide-table thead { display: none; }
+ .chart.wide .v { display: none; } tbody th { min-width: 0; } }
+@media (max-width: 72rem) { td, th[scope=col] { white-space: normal; } }
+@media screen and (max-width: 64rem) { .wide-table thead { display: none; }
  .wide-table :is(table, tbody, tfoot, tr, th) { display: block; } .wide-table td:empty {
  display: none; } .wide-table tr { border-bottom: 1px solid var(--line); padding: .3rem 0; }
  .wide-table :is(th, td) { border: 0; padding: 0 1rem 0 0; white-space: normal; }
