@@ -20,6 +20,7 @@ SAMPLE_NS = 5 * SECOND
 """A spin-up is recorded at the beginning of its sample, so up to one sample too early."""
 PAUSE_NS = 15 * SECOND
 """Between the end of one member's wait and the next member's spin-up, at most, in one wake."""
+TOGETHER_NS = SECOND // 4  # spin-ups recorded closer than this came at the same time
 UNKNOWN_WAIT_NS = 30 * SECOND  # the longest that a spin-up of unknown length may take
 NOBODY = "unknown"
 PERIODS = (("day", DAY), ("week", 7 * DAY), ("month", 30 * DAY))
@@ -82,14 +83,14 @@ def _wake(together: Sequence[tuple[str, SpinUp]]) -> Wake:
 
 
 def _waited(spin_ups: Sequence[SpinUp]) -> int | None:
-    total, ends = None, 0
+    total, ends, before = None, 0, 0
     for one in spin_ups:
         if one.wait is None:
             continue
         began = one.at
-        if began < ends <= began + SAMPLE_NS:
+        if before + TOGETHER_NS < began < ends <= began + SAMPLE_NS:
             began = ends  # it was recorded one sample too early at most: it came after
-        ended = began + one.wait
+        before, ended = one.at, began + one.wait
         total = (total or 0) + max(0, ended - max(began, ends))
         ends = max(ends, ended)
     return total

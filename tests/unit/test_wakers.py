@@ -35,6 +35,12 @@ def test_waits_at_the_same_time_count_once() -> None:
     assert (one.members, one.wait, one.actor) == (("a", "b"), 8 * SECOND, "backup")
 
 
+def test_short_waits_at_the_same_time_count_once() -> None:
+    """As seen in the virtual machine: both members of a RAID 1 are ready a second later."""
+    (one,) = wakes({"a": [up(0, 1.0)], "b": [up(0.003, 1.0)]})
+    assert one.wait == pytest.approx(1.003 * SECOND)
+
+
 def test_one_member_may_wake_alone() -> None:
     """A read of a RAID 1 wakes one member; twenty minutes later another read wakes the other."""
     made = wakes({"a": [up(0), up(2400)], "b": [up(1200, None)]})

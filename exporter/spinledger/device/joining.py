@@ -23,7 +23,7 @@ from spinledger.causes import OWN_PROBE, READ, UNKNOWN, WRITE
 from spinledger.codec.trace_events import Event
 from spinledger.codec.trace_sums import Dirtied
 from spinledger.device.actors import Actors
-from spinledger.device.kernel_threads import Thread, known
+from spinledger.device.kernel_threads import KWORKER, Thread, known
 from spinledger.device.layers import Stack
 from spinledger.model import HOUR, MILLISECOND, SECOND, Woken
 
@@ -224,7 +224,7 @@ class Joiner:
         actor, times_only = self._writer(sleeper.stack, first.at_ns, self._flushing.get(pid))
         if times_only:
             cause = "metadata"
-        boundary = "" if actor else row.boundary
+        boundary = "" if actor else (_shared(row, cause, place) or row.boundary)
         return Woken(node, first.at_ns, cause, actor, place, None, boundary)
 
     def _upper(self, sleeper: Sleeper, first: Event) -> Event | None:
@@ -301,6 +301,15 @@ def _kept(writer: Writer) -> int:
 
 def _on(stack: Stack, where: str) -> bool:
     return int(where) in stack.devices if where.isdecimal() else where in stack.backing
+
+
+def _shared(row: Thread, cause: str, place: str) -> str:
+    """What a thread did that serves all file systems: the log of xfs."""
+    if row.pattern != KWORKER:
+        return ""
+    kind, mounted, _ = place.rpartition(", ")[2].partition(" on ")
+    work = {"journal": "log", "writeback": "write-back"}.get(cause)
+    return f"{work} of {kind}" if mounted and work else ""
 
 
 def _direction(rwbs: bytes) -> str:

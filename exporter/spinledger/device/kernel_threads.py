@@ -23,6 +23,7 @@ class Thread(NamedTuple):
 
 _SEEN = "seen in the laboratory on Linux 6.1"
 _MEMORY = "from memory"
+KWORKER = r"kworker/.*"
 
 TABLE = (
     Thread(r"jbd2/.*", "journal", "journal of ext4", False, f"fs/jbd2/journal.c; {_SEEN}"),
@@ -41,7 +42,7 @@ TABLE = (
     Thread(r"iscsi_.*|target_.*", "", "a disk exported to another host", True, _MEMORY),
     Thread(r"kcryptd.*|dmcrypt_write.*", "", "encryption", False, "drivers/md/dm-crypt.c"),
     Thread(r"kswapd\d+", "write", "swap", True, "mm/vmscan.c"),
-    Thread(r"kworker/.*", "writeback", "kernel worker", False, f"fs/fs-writeback.c; {_SEEN}"),
+    Thread(KWORKER, "writeback", "kernel worker", False, f"fs/fs-writeback.c; {_SEEN}"),
 )  # fmt: skip
 
 _ROWS = tuple((re.compile(row.pattern), row) for row in TABLE)

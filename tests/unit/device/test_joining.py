@@ -165,6 +165,10 @@ def test_a_boundary_where_nobody_is_named(joiner: Joiner) -> None:
     joiner.sleeps("sdc", STACK, 80 * SECOND)
     woken = one(joiner, queued(90.0, "jbd2/sdc-8", 241, "WSM"), done(91.0, "WSM"))
     assert (woken.cause, woken.actor, woken.boundary) == ("journal", "", "journal of ext4")
+    joiner.left("sdc", 100 * SECOND)
+    joiner.sleeps("sdc", STACK, 110 * SECOND)
+    woken = one(joiner, queued(120.0, "kworker/u2:1", 143, "W"), done(121.0, "W"))
+    assert (woken.cause, woken.boundary) == ("writeback", "write-back of ext4")
 
 
 def test_nothing_is_concluded_after_a_loss(joiner: Joiner) -> None:
