@@ -55,9 +55,9 @@ ALL = sorted({step.command for page in PAGES for step in steps_of(page) if step.
 
 @pytest.fixture(scope="module")
 def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A ledger with a day of the simulated disks."""
+    """A ledger with a day of three simulated disks."""
     ledger = tmp_path_factory.mktemp("rehearsed") / "ledger.db"
-    command = [sys.executable, "-m", "spinledger", "rehearse", "--days", "1"]
+    command = [sys.executable, "-m", "spinledger", "rehearse", "--days", "1", "--disks", "3"]
     subprocess.run([*command, "--ledger", str(ledger)], check=True, stdout=subprocess.DEVNULL)
     return ledger
 
