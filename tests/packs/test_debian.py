@@ -82,9 +82,16 @@ def test_a_second_build_has_the_same_bytes(package: Path, tmp_path: Path) -> Non
 
 
 def test_lintian_has_nothing_to_say(package: Path) -> None:
-    """No error, warning, information or pedantic remark but for overrides, each with a reason."""
+    """No error, warning, information or pedantic remark but for overrides, each with a reason.
+
+    The one tag that may appear is of Debian 12 alone, and an override of it is an error on Debian
+    13: it asks for a start without systemd. The prober needs the hardening and the socket of its
+    unit.
+    """
     done = run("lintian", "--display-info", "--pedantic", "--allow-root", package)
-    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    known = "I: spinledger: package-supports-alternative-init-but-no-init.d-script "
+    said = [line for line in done.stdout.splitlines() if not line.startswith(known)]
+    assert (done.returncode, said, done.stderr) == (0, [], "")
     lines = (DEBIAN / "spinledger.lintian-overrides").read_text("utf-8").splitlines()
     assert [line.startswith("#") for line in lines] == [True, False] * (len(lines) // 2)
 
