@@ -105,6 +105,7 @@ def examine(config: Config, probe: bool, records: bool = False) -> Examined:
     loop.begin()
     loop.observe(clock.now())
     clock.wait(clock.now() + (BETWEEN_PROBING_NS if probe else BETWEEN_NS), ())
+    latest.drop()  # the one to come is of both samples
     loop.observe(clock.now())
     if latest.snapshot is None:
         raise Unavailable("no_observation", "the kernel's block devices could not be read")
@@ -171,32 +172,32 @@ def exchange(
 ) -> Mapping[str, Sequence[Exchange]]:
     """One probe of each disk that has one, with `records` also the reading of its counters.
 
-    All disks at a time, each disk's commands one after the other. What does not answer in time is
-    left out. A disk that does not spin, or whose link was reset, is sent nothing more.
+    All disks at a time, each disk's commands one after the other. A disk that does not answer in
+    time, does not spin, or whose link was reset, is sent nothing more.
     """
     completions: dict[int, Completion] = {}
     prober = ProcessProber(keep=lambda probe, done: completions.update({probe.number: done}))
     to_send = {view.disk.identity: _commands(view, records) for view in views}
     disks = {view.disk.identity: view.disk for view in views}
     done: dict[str, list[Exchange]] = {}
-    outstanding: set[str] = set()
+    outstanding: dict[str, Command] = {}
     number = 0
     deadline = clock.now() + DEADLINE_NS
     try:
         while clock.now() < deadline:
-            for identity in to_send.keys() - outstanding:
+            for identity in to_send.keys() - outstanding.keys():
                 if to_send[identity]:
                     number += 1
                     command = to_send[identity].pop(0)
                     probe = Probe(number, identity, command, clock.now(), deadline)
                     prober.send(probe, disks[identity])
-                    outstanding.add(identity)
+                    outstanding[identity] = command
             if not outstanding:
                 break
             clock.wait(deadline, (prober,))
             for answered in prober.replies(clock.now()):
                 identity = answered.probe.disk
-                outstanding.discard(identity)
+                outstanding.pop(identity, None)
                 completion = completions.get(answered.probe.number)
                 one = Exchange(answered.probe.command, answered.reply, completion)
                 done.setdefault(identity, []).append(one)
@@ -204,6 +205,9 @@ def exchange(
                     to_send[identity].clear()
     finally:
         prober.close()
+    for identity, command in outstanding.items():
+        silent = Refused(Reason.TIMEOUT, f"no answer within {DEADLINE_NS // SECOND} s")
+        done.setdefault(identity, []).append(Exchange(command, silent, None))
     return done
 
 

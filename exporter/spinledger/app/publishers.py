@@ -83,6 +83,10 @@ class Latest:
             os.eventfd_read(self._wake)
         return self._asked or self.snapshot is None or at_ns - self.snapshot.at_ns >= MINUTE
 
+    def drop(self) -> None:
+        """Have another one made at the next tick."""
+        self.snapshot = None
+
     def publish(self, snapshot: Snapshot) -> None:
         """Replace it, and let those who asked go on."""
         self._asked = False
