@@ -1,10 +1,11 @@
 """Wakes disks in known ways under a real exporter and prints what its ledger says of each; JSON.
 
-Standard input: `drives`, name -> traits of the rack with `identity`; `acts`, one after the other:
-`name`, `drives` that must be in standby before, `unit` whose control group it runs in, and `run`, a
-shell line; `{NAME}` in it is the drive's node. `prepare` is a shell script run before the exporter.
+Standard input: `drives`, name -> traits of the rack with `identity`; `rounds`, one after the other,
+each a list of acts on different drives, which run side by side: `name`, `drives` that must be in
+standby before, `unit` whose control group it runs in, `run`, a shell line, and how long it `lasts`;
+`{NAME}` in a line is the drive's node. `prepare` is a shell script run before the exporter.
 
-An act is run when its drives are in standby and nothing is dirty. What the drives logged, and the
+A round is run when its drives are in standby and nothing is dirty. What the drives logged, and the
 rows of the ledger's `cycles`, are given whole: the test joins them by time. Times are seconds of
 the boot clock.
 """
@@ -64,7 +65,7 @@ def play(request: dict[str, Any], nodes: dict[str, str], identities: list[str]) 
     Path(LEDGER).unlink(missing_ok=True)
     exporter = Exporter("wakes", "/exporter", config, PORT, None, LEDGER)
     exporter.await_ready()
-    acts = [act(one, nodes) for one in request["acts"]]
+    acts = [done for acts in request["rounds"] for done in play_round(acts, nodes)]
     time.sleep(6)
     instances = os.listdir(INSTANCES)
     metrics = exporter.get("/metrics")
@@ -92,25 +93,37 @@ def groups() -> None:
     (slices / "cgroup.subtree_control").write_text("+memory +io")
 
 
-def act(one: dict[str, Any], nodes: dict[str, str]) -> dict[str, Any]:
-    """Run one act, and wait until its drives were woken and sleep again."""
-    subprocess.run(["sync"], check=True)
-    shell("echo 1 >/proc/sys/vm/drop_caches")
-    if one.get("before"):
-        shell(one["before"].format(**nodes))
-    asleep(one["drives"])
+def play_round(acts: list[dict[str, Any]], nodes: dict[str, str]) -> list[dict[str, Any]]:
+    """Run acts side by side, and wait until their drives were woken."""
+    drives = [drive for one in acts for drive in one["drives"]]
+    for one in acts:
+        shell(str(one["before"]).format(**nodes))
+    shell("sync")
+    asleep(drives)
     time.sleep(1.5)  # the exporter probes every 2 s while it is idle
-    asleep(one["drives"])
+    asleep(drives)
     wait_for_exporter()
     at = now()
+    running = [begin(one, nodes) for one in acts]
+    time.sleep(max(one["lasts"] for one in acts))
+    until = now()
+    for process in running:
+        out, _ = process.communicate(timeout=60)
+        if process.returncode != 0:
+            raise RuntimeError(f"{process.args!r}: {out}")
+    return [{"name": one["name"], "at": at, "until": until} for one in acts]
+
+
+def begin(one: dict[str, Any], nodes: dict[str, str]) -> subprocess.Popen[str]:
+    """Start an act in the control group of its unit."""
     run = one["run"].format(**nodes)
-    if unit := one.get("unit"):
+    if unit := one["unit"]:
         group = GROUPS / "system.slice" / unit
         group.mkdir(exist_ok=True)
         run = f"echo $BASHPID >{group}/cgroup.procs; {run}"
-    shell(run)
-    time.sleep(one.get("lasts", 4.0))
-    return {"name": one["name"], "at": at, "until": now()}
+    return subprocess.Popen(
+        ["/bin/bash", "-c", run], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
 
 
 def asleep(drives: list[str], within_s: float = 90.0) -> None:
