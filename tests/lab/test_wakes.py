@@ -58,51 +58,64 @@ kill -CONT ${{own##*-}}"""
 PAIR, THREE = ["left", "right"], ["one", "two", "three"]
 
 CASES = [
-    Case(0, "ext4: a read", ["archive"], READ % ("/srv/photos/a", 1, ",noatime"),
+    # No event names who changed these, so the file system is the boundary.
+    Case(0, "xfs on LVM: an access time", ["volume"], "cat /srv/scans/c >/dev/null",
+         "journal", "log of xfs", VOLUME, "gallery.service"),
+    Case(0, "btrfs: an access time", ["tree"], "cat /srv/plates/c >/dev/null",
+         "journal", "transaction of btrfs", TREE, "gallery.service", lasts=LATER),
+    # The program runs on, as that of a service does.
+    Case(0, "ext4: a new file", ["archive"], ": >/srv/photos/new; sleep 9",
+         "journal", "editor.service", ARCHIVE, "editor.service", lasts=LATER),
+
+    Case(1, "xfs on LVM: a change of rights", ["volume"], "chmod 640 /srv/scans/b",
+         "journal", "log of xfs", VOLUME, "keeper.service"),
+    Case(1, "ext4: a read", ["archive"], READ % ("/srv/photos/a", 1, ",noatime"),
          "read", "viewer.service", ARCHIVE, "viewer.service"),
-    Case(0, "a read, spin-up of 8 s", ["slow"], READ % ("/dev/{slow}", 1, ""),
+    Case(1, "a read, spin-up of 8 s", ["slow"], READ % ("/dev/{slow}", 1, ""),
          "read", "scanner.service", "{slow}", "scanner.service", lasts=10.5),
-    Case(0, "raid1: a read", PAIR, READ % ("/srv/mirror/a", 1, ""),
+    Case(1, "raid1: a read", PAIR, READ % ("/srv/mirror/a", 1, ""),
          "read", "viewer.service", MIRROR, "viewer.service"),
-    Case(0, "raid5: a read over three chunks", THREE, READ % ("/dev/md1", 3, ""),
+    Case(1, "raid5: a read over three chunks", THREE, READ % ("/dev/md1", 3, ""),
          "read", "viewer.service", STRIPES, "viewer.service", members=3),
-    Case(0, "btrfs: a read", ["tree"], READ % ("/srv/plates/a", 1, ",noatime"),
+    Case(1, "btrfs: a read", ["tree"], READ % ("/srv/plates/a", 1, ",noatime"),
          "read", "viewer.service", TREE, "viewer.service"),
 
-    Case(1, "ext4: a direct write", ["archive"], WRITE % ("/srv/photos/a", DIRECT),
+    Case(2, "ext4: a direct write", ["archive"], WRITE % ("/srv/photos/a", DIRECT),
          "write", "importer.service", ARCHIVE, "importer.service"),
-    Case(1, "raid1: a direct write", PAIR, WRITE % ("/srv/mirror/a", DIRECT),
+    Case(2, "raid1: a direct write", PAIR, WRITE % ("/srv/mirror/a", DIRECT),
          "write", "importer.service", MIRROR, "importer.service", members=2),
-    Case(1, "raid5: a direct write", THREE, WRITE % ("/dev/md1", DIRECT),
+    Case(2, "raid5: a direct write", THREE, WRITE % ("/dev/md1", DIRECT),
          "write", "importer.service", STRIPES, "importer.service", members=3),
-    Case(1, "xfs on LVM: a direct write", ["volume"], WRITE % ("/srv/scans/a", DIRECT),
+    Case(2, "xfs on LVM: a direct write", ["volume"], WRITE % ("/srv/scans/a", DIRECT),
          "write", "importer.service", VOLUME, "importer.service"),
-    Case(1, "btrfs: a direct write", ["tree"], WRITE % ("/srv/plates/a", DIRECT),
+    Case(2, "btrfs: a direct write", ["tree"], WRITE % ("/srv/plates/a", DIRECT),
          "write", "importer.service", TREE, "importer.service"),
 
-    Case(2, "raid1: a check", PAIR, "echo check >/sys/block/md0/md/sync_action",
+    Case(3, "raid1: a check", PAIR, "echo check >/sys/block/md0/md/sync_action",
          "check", "md check", MIRROR, before="echo idle >/sys/block/md0/md/sync_action", members=2),
-    Case(2, "ext4: an fsync", ["archive"], WRITE % ("/srv/photos/a", SYNCED),
+    Case(3, "ext4: an fsync", ["archive"], WRITE % ("/srv/photos/a", SYNCED),
          "write", "recorder.service", ARCHIVE, "recorder.service"),
-    Case(2, "xfs on LVM: an fsync", ["volume"], WRITE % ("/srv/scans/a", SYNCED),
+    Case(3, "xfs on LVM: an fsync", ["volume"], WRITE % ("/srv/scans/a", SYNCED),
          "write", "recorder.service", VOLUME, "recorder.service"),
-    Case(2, "btrfs: an fsync", ["tree"], WRITE % ("/srv/plates/a", SYNCED),
+    Case(3, "btrfs: an fsync", ["tree"], WRITE % ("/srv/plates/a", SYNCED),
          "write", "recorder.service", TREE, "recorder.service"),
 
     # The program has ended when its doing is looked up: it goes by its name.
-    Case(3, "ext4: an access time", ["archive"], "cat /srv/photos/c >/dev/null",
+    Case(4, "ext4: an access time", ["archive"], "cat /srv/photos/c >/dev/null",
          "metadata", "cat", ARCHIVE, "gallery.service", lasts=LATER,
          before="cat /srv/photos/c >/dev/null; touch -a -d '2 days ago' /srv/photos/c"),
 
     # The program has ended when it is flushed, and is known by its control group.
-    Case(4, "ext4: a buffered write, flushed later", ["archive"], WRITE % ("/srv/photos/a", ""),
+    Case(5, "ext4: a buffered write, flushed later", ["archive"], WRITE % ("/srv/photos/a", ""),
          "writeback", "logger.service", ARCHIVE, "logger.service", LAZILY % "photos", LATER),
+    Case(5, "xfs on LVM: a buffered write, flushed later", ["volume"], WRITE % ("/srv/scans/a", ""),
+         "writeback", "logger.service", VOLUME, "logger.service", LAZILY % "scans", LATER),
 
-    Case(5, "another tool's query", ["archive"], f"{SMART_READ_DATA} >/dev/null 2>&1",
+    Case(6, "another tool's query", ["archive"], f"{SMART_READ_DATA} >/dev/null 2>&1",
          "passthrough", "inspector.service", "{archive}", "inspector.service"),
 
     # The kernel's counters still say that it was a read.
-    Case(6, "events are lost", ["slow"], LOSING, "read", "", "{slow}", lasts=12.0),
+    Case(7, "events are lost", ["slow"], LOSING, "read", "", "{slow}", lasts=12.0),
 ]  # fmt: skip
 PREPARE = """set -e
 modprobe -a ext4 xfs btrfs dm_mod raid1 raid456
