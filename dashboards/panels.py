@@ -3,11 +3,13 @@
 Rules: every panel has a description, a unit and a text for no data; a series is named by model and
 serial, joined from spinledger_disk_info on (job, instance, disk). Counters are read by increase()
 or rate(), so that a spin-up between two scrapes counts. A choice of pools narrows the list of
-disks, and queries select the disks chosen. Colours are those of the exporter's page.
+disks, and queries select the disks chosen. Where a graph reads what a backfilled month has once an
+hour, its text for no data says so. Colours are those of the exporter's page.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,8 +27,13 @@ from grafana_foundation_sdk.models import common
 from grafana_foundation_sdk.models import dashboard as model
 from grafana_foundation_sdk.models.prometheus import PromQueryFormat
 
+from spinledger.findings.texts import POOL_TABLE, TABLE
+from spinledger.metrics.catalogue import DISK_ROWS
+from spinledger.sim.backfill import EVERY_STEP
+
 SOURCE = common.DataSourceRef(type_val="prometheus", uid="${datasource}")
-CHOSEN = 'instance=~"$instance",disk=~"$disk"'
+HERE = 'job=~"$job",instance=~"$instance"'
+CHOSEN = f'{HERE},disk=~"$disk"'
 INFO = "spinledger_disk_info"
 JOIN = "* on (job, instance, disk) group_left (model, serial)"
 DISK = "sum by (job, instance, disk)"
@@ -85,6 +92,16 @@ def named(expr: str) -> str:
     return f"({expr}) {JOIN} {of(INFO)}"
 
 
+SPANS = (("Day", "1d"), ("7 days", "7d"), ("30 days", "30d"))
+
+
+def who_wakes(span: str, by: str) -> str:
+    """Spin-ups in a time by actor and more labels, most first; whole ones, and none of zero."""
+    wakes = of("spinledger_disk_actor_wakes_total")
+    joined = f"{JOIN.replace('model, serial', 'wake_group')} {of(INFO)}"
+    return f"sort_desc(round(sum by ({by}) (increase({wakes}[{span}]) {joined})) > 0)"
+
+
 def target(query: Query, ref: str) -> prometheus.Dataquery:
     """A query for the builder."""
     made = prometheus.Dataquery().expr(query.expr).legend_format(query.legend).ref_id(ref)
@@ -94,10 +111,23 @@ def target(query: Query, ref: str) -> prometheus.Dataquery:
     return made.instant() if query.instant else made.range()
 
 
+HOURLY = "; or this part was backfilled, which has this figure once an hour"
+DISK_METRICS = frozenset(row.name for row in DISK_ROWS)
+EACH_STEP = frozenset(row.name for row in DISK_ROWS if row.key in EVERY_STEP)
+LONG = re.compile(r"\[(?:\$__range|[0-9]+d)\]")  # a window that holds some of the hourly values
+
+
+def empty(frame: Frame, queries: Sequence[Query]) -> str:
+    """The text for no data."""
+    graphs = " ".join(one.expr for one in queries if not (one.instant or one.table))
+    read = set(re.findall(r"spinledger_disk_\w+", "" if LONG.search(graphs) else graphs))
+    return frame.empty + (HOURLY if read & DISK_METRICS - EACH_STEP else "")
+
+
 def dress(panel: Builders, frame: Frame, queries: Sequence[Query]) -> Builders:
     """Give a panel its texts and its queries."""
-    panel.title(frame.title).description(frame.description).unit(frame.unit).no_value(frame.empty)
-    panel.datasource(SOURCE).span(frame.width).height(frame.height)
+    panel.title(frame.title).description(frame.description).unit(frame.unit)
+    panel.no_value(empty(frame, queries)).datasource(SOURCE).span(frame.width).height(frame.height)
     for at, query in enumerate(queries):
         panel.with_target(target(query, chr(ord("A") + at)))
     return panel
@@ -179,6 +209,14 @@ def bars(frame: Frame, query: Query) -> Builders:
     return dress(panel, frame, [query])
 
 
+SENTENCES = {row.code: row.words.sentence for row in TABLE}
+SENTENCES |= {row.code: row.words.sentence for row in POOL_TABLE}
+IN_WORDS = [
+    {"type": "value", "options": {code: {"text": text} for code, text in SENTENCES.items()}}
+]
+"""A finding's code is shown as its sentence."""
+
+
 def grid(frame: Frame, links: bool, *columns: tuple[str, str, Query]) -> Builders:
     """A table, one row a disk; each query is a column with a title and a unit."""
     hidden = ("Time", "__name__", "job")
@@ -192,10 +230,16 @@ def grid(frame: Frame, links: bool, *columns: tuple[str, str, Query]) -> Builder
             ],
         )
     if links:
-        url = "/d/spinledger-disk?var-instance=${__data.fields.instance}&var-disk=${__value.text}"
-        panel = panel.override_by_name(
-            "disk", [model.DynamicConfigValue("links", [{"title": "This disk", "url": url}])]
-        )
+        host, disk = "${__data.fields.instance}", "${__value.text}"
+        kept = "${datasource:queryparam}&${job:queryparam}"
+        places = {
+            "This disk": f"/d/spinledger-disk?{kept}&var-instance={host}&var-disk={disk}",
+            "Its page on the exporter": f"http://{host}/disk/{disk}",
+            "Runbooks": f"http://{host}/runbooks/",
+        }
+        listed = [{"title": title, "url": url} for title, url in places.items()]
+        panel = panel.override_by_name("disk", [model.DynamicConfigValue("links", listed)])
+    panel = panel.override_by_name("code", [model.DynamicConfigValue("mappings", IN_WORDS)])
     panel = panel.with_transformation(model.DataTransformerConfig(id_val="merge", options={}))
     panel = panel.with_transformation(
         model.DataTransformerConfig(
@@ -211,20 +255,27 @@ def grid(frame: Frame, links: bool, *columns: tuple[str, str, Query]) -> Builder
 
 
 def variable(name: str, label: str, query: str, many: bool) -> dashboard.QueryVariable:
-    """A choice read from a label."""
+    """A choice read from a label, or from the rows of a query."""
+    rows = query.startswith("query_result")
     made = (
         dashboard.QueryVariable(name)
         .label(label)
         .datasource(SOURCE)
         .definition(query)
         .query(
-            {"qryType": 1, "query": query, "refId": "PrometheusVariableQueryEditor-VariableQuery"}
+            {
+                "qryType": 3 if rows else 1,
+                "query": query,
+                "refId": "PrometheusVariableQueryEditor-VariableQuery",
+            }
         )
         .refresh(model.VariableRefresh.ON_TIME_RANGE_CHANGED)
         .sort(model.VariableSort.ALPHABETICAL_ASC)
         .multi(many)
         .include_all(many)
     )
+    if rows:
+        made = made.regex(TEXT_AND_VALUE)
     if many:
         made = made.current(model.VariableOption(text=["All"], value=["$__all"]))
         if name != "disk":
@@ -232,10 +283,18 @@ def variable(name: str, label: str, query: str, many: bool) -> dashboard.QueryVa
     return made
 
 
+TEXT_AND_VALUE = '/name="(?<text>[^"]+)|disk="(?<value>[^"]+)/g'
+"""What to show and what to choose, of a row such as {disk="...",name="..."}."""
+
+NAMES = (
+    f'sum by (disk, name) (label_join({INFO}{{{HERE},pool=~"$pool"}}, "name", " ", "model", '
+    '"serial", "kernel_name"))'
+)
 VARIABLES = {
-    "instance": ("Host", f"label_values({INFO}, instance)"),
-    "pool": ("Pool", f'label_values({INFO}{{instance=~"$instance"}}, pool)'),
-    "disk": ("Disk", f'label_values({INFO}{{instance=~"$instance",pool=~"$pool"}}, disk)'),
+    "job": ("Job", f"label_values({INFO}, job)"),
+    "instance": ("Host", f'label_values({INFO}{{job=~"$job"}}, instance)'),
+    "pool": ("Pool", f"label_values({INFO}{{{HERE}}}, pool)"),
+    "disk": ("Disk", f"query_result({NAMES})"),
 }
 OTHERS = {"overview": "Overview", "disk": "One disk", "wear": "Wear over years", "fleet": "Fleet"}
 
@@ -246,7 +305,7 @@ def board(
     description: str,
     since: str,
     one: bool = False,
-    choices: Sequence[str] = ("instance", "pool", "disk"),
+    choices: Sequence[str] = ("job", "instance", "pool", "disk"),
 ) -> dashboard.Dashboard:
     """A dashboard without panels: variables, links to the others, annotations."""
     made = (
@@ -292,15 +351,15 @@ def alerts(by_disk: bool) -> str:
     """Alerts that fire on what is chosen; one about a pool names no disk."""
     firing = 'ALERTS{alertname=~"Disk.*",alertstate="firing",'
     if not by_disk:
-        return firing + 'instance=~"$instance"}'
-    grouped = firing + 'instance=~"$instance",disk="",wake_group!=""}'
+        return f"{firing}{HERE}}}"
+    grouped = f'{firing}{HERE},disk="",wake_group!=""}}'
     return f"{firing}{CHOSEN}}} or {grouped} and on (job, instance, wake_group) {of(INFO)}"
 
 
 SECONDS = "spinledger_disk_state_seconds_total"
-NO_DISK = "no watched disk is selected"
-NO_SPIN_UPS = "no spin-up in the time shown"
-UNRATED = "no rating is configured or reported by the drive"
+NO_DISK = "no watched disk is selected, or the time shown has no data"
+NO_SPIN_UPS = "no spin-up is recorded in the time shown"
+UNRATED = "no rating is known, or the drive's counters have not been read so far"
 YEAR_S = 31_557_600  # a Julian year
 
 

@@ -5,7 +5,7 @@ started is ended, however this ends. A rehearsed month that ends three hours ago
 blocks; each start rehearses on from there what has passed since, so no time is invented and next
 to none is unobserved. Rules and the sample Alertmanager configuration are used as they are, but
 that all rules are evaluated at the server's interval, so that a visitor need not wait, and that
-no notification leaves the machine.
+notifications go to a receiver in this process, which prints each as it arrives.
 """
 
 from __future__ import annotations
@@ -20,11 +20,13 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import urllib.request
 from datetime import UTC, datetime
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 HOME = Path(__file__).resolve().parents[1]
 CACHE = HOME / ".cache" / "stack"
@@ -44,6 +46,7 @@ def main() -> int:
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     children: list[subprocess.Popen[bytes]] = []
     journal = journal_folder()
+    receiver = Receiver()
     try:
         host, _, port = listen.rpartition(":")
         if free(int(port), host) != listen:
@@ -53,7 +56,7 @@ def main() -> int:
         rehearse = Rehearsing(spinledger, listen)
         rehearse.month()
         rehearse.until_now()
-        configure(*places)
+        configure(*places, receiver.url)
         for command, ready in commands(spinledger, rehearse.orders, *places):
             log = CACHE / f"{Path(command[0]).name}.log"
             with log.open("wb") as out:
@@ -65,6 +68,7 @@ def main() -> int:
                 return stop(f"{command[0]} did not start; see {log}")
         hours = round((time.time() - rehearse.faulty_since) / 3600)
         print(given(*places, hours), flush=True)
+        receiver.begin()
         ends = time.monotonic() + float(length) if length else None
         while ends is None or time.monotonic() < ends:
             for child in children:
@@ -79,6 +83,7 @@ def main() -> int:
         print("\nexporter/try: ended")
     finally:
         end(children)
+        receiver.server_close()
         SERIES.unlink(missing_ok=True)
         shutil.rmtree(journal["RUNTIME_DIRECTORY"], ignore_errors=True)
     lock.close()
@@ -207,7 +212,57 @@ def copy(ledger: Path, to: Path) -> None:
         shutil.copy(f"{ledger}{ending}", f"{to}{ending}")
 
 
-def configure(listen: str, prometheus: str, alertmanager: str) -> None:
+class Receiver(ThreadingHTTPServer):
+    """Takes Alertmanager's notifications (its webhook, version 4) and prints each in a few lines.
+
+    What came before `begin` waits for it, so that nothing is printed above the addresses.
+    """
+
+    daemon_threads = True
+
+    def __init__(self) -> None:
+        super().__init__(("127.0.0.1", 0), Notified)
+        self._ready = threading.Event()
+        self.url = f"http://127.0.0.1:{self.server_address[1]}"
+        threading.Thread(target=self.serve_forever, daemon=True).start()
+
+    def begin(self) -> None:
+        """Print from now on."""
+        self._ready.set()
+
+    def take(self, receiver: str, message: dict[str, Any]) -> None:
+        """Print one notification."""
+        self._ready.wait()
+        print("\n".join(shown(receiver, message, datetime.now())), flush=True)
+
+
+class Notified(BaseHTTPRequestHandler):
+    """One notification: the path is the receiver's name."""
+
+    def do_POST(self) -> None:
+        """Acknowledge it first: the printing may wait."""
+        message = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+        self.send_response(204)
+        self.end_headers()
+        assert isinstance(self.server, Receiver)
+        self.server.take(self.path.strip("/"), message)
+
+    def log_message(self, *_: object) -> None:
+        """Nothing but the notification is printed."""
+
+
+def shown(receiver: str, message: dict[str, Any], at: datetime) -> list[str]:
+    """A notification in lines: when, to whom, what, and the page that says what to do."""
+    lines = []
+    for alert in message["alerts"]:
+        name = alert["labels"]["alertname"]
+        lines.append(f"{at:%H:%M:%S}  {receiver:9}  {alert['status']:8}  {name}")
+        lines.append(f"          {alert['annotations']['summary']}")
+        lines.append(f"          what to do: rules/runbooks/{alert['annotations']['runbook']}.md")
+    return lines
+
+
+def configure(listen: str, prometheus: str, alertmanager: str, receiver: str) -> None:
     """Fresh data folders and the two configurations."""
     for name in ("data", "alerts", "rules"):
         shutil.rmtree(CACHE / name, ignore_errors=True)
@@ -229,8 +284,8 @@ def configure(listen: str, prometheus: str, alertmanager: str) -> None:
         encoding="utf-8",
     )
     sample = (rules / "samples" / "alertmanager.yml").read_text(encoding="utf-8")
-    silent = re.sub(r"^ *webhook_configs:\n(?: +- url: .*\n)+", "", sample, flags=re.MULTILINE)
-    (CACHE / "alertmanager.yml").write_text(silent, encoding="utf-8")
+    ours = re.sub(r"http://127\.0\.0\.1:9095(?=/)", receiver, sample)
+    (CACHE / "alertmanager.yml").write_text(ours, encoding="utf-8")
 
 
 def commands(
@@ -273,7 +328,7 @@ Simulated disks in real time, with a recorded month behind them. Open
     http://{listen}/          the exporter's own page
     http://{prometheus}/alerts    alerts that fire, and pending ones
     http://{prometheus}/graph     try: spinledger_disk_recent_cycles{{window="1d"}}
-    http://{alertmanager}/          notifications (none is sent from here)
+    http://{alertmanager}/          notifications, by route and receiver
 
 Two faults have been going on for {hours} hours. Something wakes the first disk of the pool `frames`
 every 21 minutes: DiskCyclesRunaway fires within a minute. The second disk of `plates` has lost its
@@ -285,7 +340,8 @@ The month in Prometheus was backfilled. It ends three hours ago, since a server'
 not to be backfilled: graphs have a gap there. A backfill raises no alerts, and rules that look back
 at scraped series (unobserved spin-ups, an exporter that is down) begin with the first scrape.
 
-Ctrl-C ends all of it.
+Ctrl-C ends all of it. Each notification of Alertmanager is printed here as it arrives, the first
+within two minutes: when, to which receiver, what.
 """
 
 

@@ -37,14 +37,15 @@ EXPORTER = Group(
             "ticket",
             f"""
 max_over_time(up[10m]) == 0
-and on (job, instance) {_known("SpinledgerDown")}""",
+and on (job, instance) {_known("SpinledgerDown")}
+unless on (job, instance) last_over_time(spinledger_may_be_suspended[{KNOWN_S}]) == 1""",
             f"Prometheus cannot scrape {HOST}",
             "Alerts about its disks cannot fire, and those that did have resolved because data is "
             "missing, not because anything was fixed. First see whether the host is up, then "
             "whether the exporter runs: `systemctl status spinledger`.",
             why="Which of all targets is an exporter is known from what it gave before it went "
             "down; after six hours, from this alert itself. A target that is no longer configured "
-            "has no `up`: that ends the alert.",
+            "has no `up`: that ends the alert. A host that may be suspended is not missed.",
         ),
         Alert(
             "SpinledgerFlapping",

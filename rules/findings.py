@@ -6,18 +6,26 @@ The finding does the waiting, so these rules have no `for`.
 from __future__ import annotations
 
 from rules.parts import DISK, UNLESS_FROZEN, Alert, Group, fresh
-from rules.raw import RAW
 
 
-def _holds(codes: str) -> str:
+def _holds(codes: str, unless: str = UNLESS_FROZEN) -> str:
     """A finding of these codes, given as a regular expression where there are several."""
     equal = "=~" if "|" in codes else "="
     selected = f'spinledger_disk_finding{{code{equal}"{codes}"}}'
-    return f"{fresh(selected)} == 1{UNLESS_FROZEN}"
+    return f"{fresh(selected)} == 1{unless}"
 
 
-def _ticket(name: str, codes: str, summary: str, description: str) -> Alert:
-    return Alert(name, "ticket", _holds(codes), f"{DISK} {summary}", description)
+def _ticket(
+    name: str, codes: str, summary: str, description: str, unless: str = UNLESS_FROZEN
+) -> Alert:
+    return Alert(
+        name,
+        "ticket",
+        _holds(codes, unless),
+        f"{DISK} {summary}",
+        description,
+        codes=tuple(codes.split("|")),
+    )
 
 
 FINDINGS = Group(
@@ -84,6 +92,50 @@ FINDINGS = Group(
             "Its sleep and its spin-ups are not recorded meanwhile. First give the service the "
             "capability that it lacks: run `sudo spinledger check` on the host.",
         ),
-        *RAW,
+        _ticket(
+            "DiskAwakeInQuietHours",
+            "awake_in_quiet_hours",
+            "is awake in its quiet hours, although it is hardly used",
+            "It had an hour and twice its timer to fall asleep, and little was read or written "
+            "in that time. First see what uses it: run `spinledger look` on the host.",
+        ),
+        _ticket(
+            "DiskCyclesUnobserved",
+            "unobserved_cycles",
+            "spins up more often than is observed",
+            "The drive's own counter grew by more spin-ups than were observed, several times in a "
+            "row, so its cycle counts and its time asleep are too low here. First compare its "
+            "standby timer with `sample.slow` in the configuration.",
+        ),
+        _ticket(
+            "DiskEmergencyRetracts",
+            "retracts_rising",
+            "retracts its heads in an emergency again and again",
+            "That happens where power fails while the disk spins, and wears it more than a head "
+            "load does. First check its power cable and supply.",
+        ),
+        _ticket(
+            "DiskStateUnknown",
+            "state_unknown",
+            "has had an unknown power state for an hour",
+            "Its sleep and its spin-ups are not recorded meanwhile. "
+            "First see why: run `sudo spinledger check` on the host.",
+        ),
+        _ticket(
+            "DiskSampleStale",
+            "not_sampled",
+            "has not been sampled for five minutes or longer",
+            "Its power state, spin-ups and times are not recorded meanwhile. "
+            "First see whether the exporter hangs: `journalctl -u spinledger` on the host.",
+        ),
+        _ticket(
+            "DiskVanished",
+            "absent",
+            "is gone",
+            "The ledger knows this disk and it is no longer there. Other alerts about it have "
+            "resolved because data is missing, not because anything was fixed. "
+            "First find out whether somebody took it out on purpose.",
+            unless="",
+        ),
     ),
 )

@@ -2,30 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from textwrap import indent
 
 from rules.parts import DISK, GROUP, UNLESS_FROZEN, Alert, Group, fresh
+from spinledger.findings.limits import LATE, SOON, WINDOW_LASTS_NS
+from spinledger.model import SECOND
+from spinledger.wear.budget import HOLD_NS
 
-HOLD_S = 6 * 3600
+HOLD_S = HOLD_NS // SECOND
 """How long an alert on the cycle budget stays after the last spin-up that reached the limit."""
 
-WINDOW_LASTS_S = 26 * 3600
+WINDOW_LASTS_S = WINDOW_LASTS_NS // SECOND
 """How long a quiet window counts: nightly ones join without a break when the clocks change."""
 
 
-def _reached(windows: str, counted: str) -> str:
+def _reached(windows: Sequence[str], counted: str) -> str:
     """Spin-ups in one window, by wake group, for 6 h after another window's limit was reached."""
-    reached = f'spinledger_disk_cycle_limit_reached_timestamp_seconds{{window=~"{windows}"}}'
+    reached = (
+        f'spinledger_disk_cycle_limit_reached_timestamp_seconds{{window=~"{"|".join(windows)}"}}'
+    )
     recent = f'spinledger_disk_recent_cycles{{window="{counted}"}}'
     return f"""
 max by (job, instance, wake_group) (
-  0 * (time() - {fresh(reached)} < {HOLD_S})
+  0 * ({fresh(reached)} > time() - {HOLD_S})
   + on (job, instance, disk) group_left () {fresh(recent)}
 ){UNLESS_FROZEN}"""
 
 
 def _named(expr: str) -> str:
-    """With model, serial and wake group of the disk; as it is where these are not known."""
+    """With model, serial and wake group of the disk; as it is where these are not known.
+
+    The expression stands there twice: filtered first, it costs less than a join of all disks.
+    """
     inside = indent(expr.strip(), "  ")
     return f"""
 (
@@ -42,13 +51,16 @@ _QUIET = "spinledger_disk_quiet_window"
 _SLEPT = f"""
 {fresh(f"{_QUIET}_asleep_ratio")}
   < {fresh(f"{_QUIET}_asleep_min_ratio")} + {fresh(f"{_QUIET}_observed_ratio")} - 1
-and time() - {fresh(f"{_QUIET}_end_timestamp_seconds")} < {WINDOW_LASTS_S}"""
+and {fresh(f"{_QUIET}_end_timestamp_seconds")} > time() - {WINDOW_LASTS_S}"""
 _LIFE = "spinledger_disk_rated_life"
 _LATE = f'{_LIFE}_end_timestamp_seconds{{bound="late"}}'
+_USED_UP = f"{fresh(f'{_LIFE}_used_ratio')} >= 1"
 _ENDS = f"""
-{fresh(_LATE)} - time()
-  < on (job, instance, disk) group_left () {fresh(f"{_LIFE}_horizon_seconds")}
-unless on (job, instance, disk, kind) ({fresh(f"{_LIFE}_used_ratio")} >= 1)"""
+(
+  {fresh(_LATE)}
+    < on (job, instance, disk) group_left () ({fresh(f"{_LIFE}_horizon_seconds")} + time())
+  unless on (job, instance, disk, kind) ({_USED_UP})
+) - time()"""
 
 HEADLINE = Group(
     "alerts/headline.yml",
@@ -58,7 +70,7 @@ HEADLINE = Group(
         Alert(
             "DiskCyclesRunaway",
             "page",
-            _reached("1h|3h|6h|1d", "1d"),
+            _reached(SOON, "1d"),
             f"{GROUP} spins up far too often: {{{{ $value }}}} spin-ups in the last day",
             "The spin-ups of 1, 3 or 6 hours or of a day reached the limit that follows from the "
             "cycle budget, within the last 6 hours. Each of them wears the drive. First find what "
@@ -67,16 +79,18 @@ HEADLINE = Group(
             "in a thousand years of a disk. The count may stand at its limit for long, so the "
             "alert stays for 6 hours after the last spin-up that reached it. A pool spins up "
             "together, so there is one alert for each pool, or for each disk without a pool.",
+            codes=("over_cycle_limit",),
         ),
         Alert(
             "DiskCycleBudgetBurning",
             "ticket",
-            _reached("7d|30d", "30d"),
+            _reached(LATE, "30d"),
             f"{GROUP} spins up more often than its budget allows: {{{{ $value }}}} spin-ups in the "
             "last 30 days",
-            "The spin-ups of 7 or 30 days reached the limit that follows from the cycle budget, "
-            "within the last 6 hours. First find what wakes the disk: compare "
+            "The spin-ups of a day, of 7 or of 30 days reached a limit that follows from the cycle "
+            "budget, within the last 6 hours. First find what wakes the disk: compare "
             "`spinledger history` with the timers and jobs of the host.",
+            codes=("over_cycle_budget",),
         ),
         Alert(
             "DiskSleptTooLittleInQuietHours",
@@ -88,6 +102,7 @@ HEADLINE = Group(
             "the time or woken again and again: run `spinledger history` on the host.",
             why="Too little even if it slept through all unobserved time: asleep + (1 - observed) "
             "is less than the minimum. A window counts for 26 hours.",
+            codes=("slept_too_little",),
         ),
         Alert(
             "DiskRatedLifeEndsTooSoon",
@@ -101,15 +116,17 @@ HEADLINE = Group(
             "the host.",
             why="The late bound, so that the figure is sure; a delay of weeks in years costs "
             "nothing.",
+            codes=("rated_life_ends_soon",),
         ),
         Alert(
             "DiskRatedLifeUsedUp",
             "ticket",
-            _named(f"{fresh(f'{_LIFE}_used_ratio')} >= 1"),
+            _named(_USED_UP),
             f"{DISK} has done {{{{ $value | humanizePercentage }}}} of its rated "
             "{{ $labels.kind }} cycles",
             "A rating is a design figure and no date of failure. "
             "First make sure that a good backup exists of all that is on the disk.",
+            codes=("rated_life_used_up",),
         ),
     ),
 )

@@ -24,6 +24,7 @@ BY_LABEL = {
     "spinledger_disk_power_state": "spinledger_disk_power_state",
     "spinledger_disk_rated_life_end_timestamp_seconds": "bound",
     "spinledger_disk_recent_cycles": "window",
+    "spinledger_disk_state_seconds_total": "state",
 }
 """Metrics of which only the series that a rule selects are kept, by this label."""
 

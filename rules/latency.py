@@ -8,22 +8,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from spinledger.model import MINUTE
-from spinledger.wear.budget import WINDOWS, cycle_limit
+from spinledger.findings.limits import LATE, SOON
+from spinledger.model import MINUTE, SECOND
+from spinledger.wear.budget import EARLY, EARLY_ONSETS_PER_YEAR, WINDOWS, cycle_limit
 from spinledger.words import duration
 
 BUDGETS = (2, 6, 12, 24)
 PERIODS_MIN = (10, 20, 30, 60, 120, 240, 480)
-PAGE, TICKET = ("1h", "3h", "6h", "1d"), ("7d", "30d")
+PAGE, TICKET = SOON, LATE
 
 
 def reached_s(period_s: float, budget_per_day: float, windows: Sequence[str]) -> float | None:
     """Seconds from the first spin-up to the first window at its limit; None: never."""
-    times = [
-        (cycle_limit(budget_per_day, WINDOWS[window]) - 1) * period_s
-        for window in windows
-        if (cycle_limit(budget_per_day, WINDOWS[window]) - 1) * period_s < WINDOWS[window] / 1e9
-    ]
+    times = []
+    for window in windows:
+        if window == EARLY:
+            length_ns = WINDOWS["1d"]
+            limit = cycle_limit(budget_per_day, length_ns, EARLY_ONSETS_PER_YEAR)
+        else:
+            length_ns = WINDOWS[window]
+            limit = cycle_limit(budget_per_day, length_ns)
+        if (limit - 1) * period_s < length_ns / SECOND:
+            times.append((limit - 1) * period_s)
     return min(times, default=None)
 
 

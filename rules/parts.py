@@ -40,15 +40,15 @@ unless on (job, instance) (
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One alert. `wait` is its `for`; `why` becomes a comment above it."""
+    """One alert; `why` becomes a comment above it, `codes` are of the findings that agree."""
 
     name: str
     severity: Literal["page", "ticket", "none"]
     expr: str
     summary: str
     description: str
-    wait: str = ""
     why: str = ""
+    codes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +97,6 @@ def _lines(group: Group) -> Iterator[str]:
 
 
 def _alert(rule: Alert) -> Iterator[str]:
-    if rule.wait:
-        yield f"        for: {rule.wait}"
     yield "        labels:"
     yield f"          pack: {PACK}"
     yield f"          severity: {rule.severity}"

@@ -5,12 +5,11 @@ Names are level:metric:operations (Prometheus documentation, "Recording rules").
 
 from __future__ import annotations
 
-from textwrap import dedent
-
+from rules.headline import HOLD_S
 from rules.parts import Group, Recording
 
 USED = "instance_disk:spinledger_disk_cycle_limit_used_ratio:max"
-STANDBY = "instance_disk:spinledger_disk_standby_seconds_per_state_seconds:ratio_rate1h"
+STANDBY = "instance_disk:spinledger_disk_standby_seconds:rate1h"
 
 DISKS = Group(
     "recording/disks.yml",
@@ -24,16 +23,9 @@ DISKS = Group(
         ),
         Recording(
             STANDBY,
-            dedent("""
-            sum without (state) (rate(spinledger_disk_state_seconds_total{state="standby"}[1h]))
-              / (sum without (state) (rate(spinledger_disk_state_seconds_total[1h])) > 0)
-            """),
-            why="The share of the last hour that the disk slept. Unobserved time counts as time.",
-        ),
-        Recording(
-            "instance_disk:spinledger_disk_finding:sum",
-            "sum without (code) (spinledger_disk_finding)",
-            why="Findings that hold, of those that alerts read.",
+            'sum without (state) (rate(spinledger_disk_state_seconds_total{state="standby"}[1h]))',
+            why="The share of the last hour that the disk slept. Time before it was first seen "
+            "counts as awake.",
         ),
     ),
 )
@@ -50,23 +42,17 @@ HOSTS = Group(
             why="Disks in standby, and disks whose state is unknown.",
         ),
         Recording(
-            "instance:spinledger_disk_state_seconds:rate1h",
-            "sum without (disk) (rate(spinledger_disk_state_seconds_total[1h]))",
-            why="Disk-seconds a second in each state: how many disks were in it, on average.",
-        ),
-        Recording(
             "instance:spinledger_disk_recent_cycles:sum1d",
             'sum without (disk, window) (spinledger_disk_recent_cycles{window="1d"})',
             why="Spin-ups of the last day, as counted in the ledgers.",
         ),
         Recording(
             "instance:spinledger_disk_cycle_limit_reached:count",
-            dedent("""
-            count without (disk) (
-              max without (window, wake_group)
-                (spinledger_disk_cycle_limit_reached_timestamp_seconds) > time() - 21600
-            )
-            """),
+            f"""
+count without (disk) (
+  max without (window, wake_group)
+    (spinledger_disk_cycle_limit_reached_timestamp_seconds > time() - {HOLD_S})
+)""",
             why="Disks that reached the limit of a window within the last 6 hours.",
         ),
     ),

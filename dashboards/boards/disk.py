@@ -12,6 +12,7 @@ from dashboards.panels import (
     QUIET,
     RECENT,
     SECONDS,
+    SPANS,
     STATES,
     UNOBSERVED,
     UNRATED,
@@ -27,6 +28,7 @@ from dashboards.panels import (
     of,
     stacked,
     strips,
+    who_wakes,
 )
 
 
@@ -67,7 +69,7 @@ def disk() -> dashboard.Dashboard:
                 "Quiet hours",
                 "Light blue: inside this disk's quiet hours. Grey: outside.",
                 "short",
-                "this disk has no quiet hours",
+                "this disk has no quiet hours, or the time shown has no data",
                 24,
                 4,
             ),
@@ -94,7 +96,11 @@ def disk() -> dashboard.Dashboard:
             ),
             False,
             ("Spin-ups", "short", Query(of(RECENT), table=True)),
-            ("Limit", "short", Query(of("spinledger_disk_cycle_limit"), table=True)),
+            (
+                "Limit",
+                "short",
+                Query(of("spinledger_disk_cycle_limit", 'window!="1d_early"'), table=True),
+            ),
             ("Used", "percentunit", Query(of(USED), table=True)),
         ),
         bars(
@@ -103,7 +109,7 @@ def disk() -> dashboard.Dashboard:
                 "Spin-ups that each standby timer would have caused in the time shown, computed "
                 "from the gaps between I/O requests.",
                 "short",
-                "too little observed so far",
+                "too little is observed so far",
             ),
             Query(f"rate({whatif}[$__range]) * {day}", "{{standby_seconds}} s", instant=True),
         ),
@@ -112,7 +118,7 @@ def disk() -> dashboard.Dashboard:
                 "Asleep with other timers",
                 "Share of the time shown that the disk would have been asleep with each timer.",
                 "percentunit",
-                "too little observed so far",
+                "too little is observed so far",
             ),
             Query(f"rate({whatif_asleep}[$__range])", "{{standby_seconds}} s", instant=True),
         ),
@@ -131,7 +137,7 @@ def disk() -> dashboard.Dashboard:
                 "Power, estimated",
                 "Mean power by state, from the configured watts.",
                 "watt",
-                "no watts are configured",
+                NO_DISK,
             ),
             Query(
                 f"sum by (state) (rate({of('spinledger_disk_energy_joules_total')}"
@@ -143,15 +149,29 @@ def disk() -> dashboard.Dashboard:
         bars(
             Frame(
                 "Spin-ups by cause",
-                "Spin-ups in the time shown, by the first counter that moved: reads, writes, both, "
-                "or other (a command that moved no sectors).",
+                "Spin-ups in the time shown: by the kernel's trace events where they can be read, "
+                "else by what moved first: reads, writes, both, or other (no sectors).",
                 "short",
                 NO_SPIN_UPS,
             ),
             Query(
-                f"sum by (cause) (increase({of('spinledger_disk_wakes_total')}[$__range]))",
+                f"sum by (cause) (increase({of('spinledger_disk_wakes_total')}[$__range])) > 0",
                 "{{cause}}",
                 instant=True,
+            ),
+        ),
+        grid(
+            Frame(
+                "Who wakes it",
+                "Spin-ups by program, service or guest. other: beyond limits.actors; unknown: "
+                "nobody was named. A name's very first spin-up is not in its increase.",
+                "short",
+                NO_SPIN_UPS,
+            ),
+            False,
+            *(
+                (title, "short", Query(who_wakes(span, "actor"), table=True))
+                for title, span in SPANS
             ),
         ),
         figure(
@@ -159,10 +179,10 @@ def disk() -> dashboard.Dashboard:
                 "Spin-up wait",
                 "Nine of ten first requests waited this long or less, where the wait is known.",
                 "s",
-                NO_SPIN_UPS,
+                "no spin-up whose wait is known in the time shown",
                 12,
             ),
-            f"histogram_quantile(0.9, sum by (le) (rate({waits}[$__range])))",
+            f"histogram_quantile(0.9, sum by (le) (rate({waits}[$__range]))) >= 0",
         ),
         lines(
             Frame(
@@ -209,7 +229,7 @@ def disk() -> dashboard.Dashboard:
                 "Findings",
                 "Findings that hold now for this disk.",
                 "short",
-                "no findings",
+                "no finding holds now",
                 24,
                 6,
             ),

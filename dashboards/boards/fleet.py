@@ -5,8 +5,12 @@ from __future__ import annotations
 from grafana_foundation_sdk.builders import dashboard
 
 from dashboards.panels import (
+    HERE,
     INFO,
+    MOST,
+    SPINNING,
     STATES,
+    USED,
     Frame,
     Query,
     bars,
@@ -24,11 +28,12 @@ def fleet() -> dashboard.Dashboard:
         "the fleet",
         "Many hosts, from the recording rules of the rule pack, and the disks that need attention.",
         "now-7d",
-        choices=("instance",),
+        choices=("job", "instance"),
     )
-    here = '{instance=~"$instance"}'
-    unruled = "no data: load the recording rules of the rule pack"
+    here = f"{{{HERE}}}"
+    unruled = "the recording rules of the rule pack are not loaded, or did not run at that time"
     joined = f"* on (job, instance, disk) group_left (model, serial) {INFO}{here}"
+    states = "instance:spinledger_disk_power_state:sum"
     names = "{{instance}} {{model}} {{serial}}"
     panels = (
         figure(
@@ -48,34 +53,39 @@ def fleet() -> dashboard.Dashboard:
                 6,
                 4,
             ),
-            'count (ALERTS{alertname=~"Disk.*|Spinledger.*",alertstate="firing",'
-            'instance=~"$instance"}) or vector(0)',
+            'count (ALERTS{alertname=~"Disk.*|Spinledger.*",alertstate="firing",severity!="none",'
+            f"{HERE}}}) or vector(0)",
             warn_from=1,
         ),
         figure(
             Frame(
                 "Disks over a limit",
-                "Disks that have reached the limit of a window.",
+                "Disks whose spin-ups have reached the limit of at least one window.",
                 "short",
                 "none",
                 6,
                 4,
             ),
-            f"sum (instance:spinledger_disk_cycle_limit_reached:count{here}) or vector(0)",
+            f"count ({MOST} ({USED}{here}) >= 1) or vector(0)",
             warn_from=1,
         ),
         stacked(
             Frame(
                 "Disks by state",
-                "Number of disks in each state, averaged over an hour.",
+                "Number of disks in each state.",
                 "short",
                 unruled,
             ),
             Query(
-                f"sum by (state) (instance:spinledger_disk_state_seconds:rate1h{here})",
-                "{{state}}",
+                f"sum by (spinledger_disk_power_state) ({states}{here})",
+                "{{spinledger_disk_power_state}}",
             ),
-            colors=STATES,
+            Query(
+                f"sum (spinledger_disks_watched{here}"
+                f" - on (job, instance) sum by (job, instance) ({states}{here}))",
+                "spinning",
+            ),
+            colors={**STATES, "spinning": SPINNING},
         ),
         lines(
             Frame("Spin-ups of the last day by host", "From the ledgers.", "short", unruled),
@@ -103,16 +113,21 @@ def fleet() -> dashboard.Dashboard:
                 unruled,
             ),
             Query(
-                "bottomk(10, instance_disk:spinledger_disk_standby_seconds_per_state_seconds:"
-                f"ratio_rate1h{here} {joined})",
+                f"bottomk(10, instance_disk:spinledger_disk_standby_seconds:rate1h{here} {joined})",
                 names,
                 instant=True,
             ),
         ),
         bars(
-            Frame("Most findings", "Findings that alerts read.", "short", "no findings"),
+            Frame(
+                "Most alerts",
+                "The ten disks with the most alerts.",
+                "short",
+                "no alert about a disk fires; or the rules of the rule pack are not loaded",
+            ),
             Query(
-                f"topk(10, (instance_disk:spinledger_disk_finding:sum{here} > 0) {joined})",
+                "topk(10, count by (instance, model, serial) (ALERTS{"
+                f'alertname=~"Disk.*",alertstate="firing",disk!="",{HERE}}}))',
                 names,
                 instant=True,
             ),
@@ -120,8 +135,7 @@ def fleet() -> dashboard.Dashboard:
         lines(
             Frame("Asleep now by host", "Disks in standby.", "short", unruled),
             Query(
-                "instance:spinledger_disk_power_state:sum"
-                '{instance=~"$instance",spinledger_disk_power_state="standby"}',
+                f'{states}{{{HERE},spinledger_disk_power_state="standby"}}',
                 "{{instance}}",
             ),
         ),

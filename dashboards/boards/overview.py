@@ -10,8 +10,10 @@ from dashboards.panels import (
     LIFE,
     MOST,
     NO_DISK,
+    NO_SPIN_UPS,
     RECENT,
     SECONDS,
+    SPANS,
     SPINNING_SHARE,
     STATES,
     USED,
@@ -27,6 +29,7 @@ from dashboards.panels import (
     of,
     stacked,
     strips,
+    who_wakes,
 )
 
 
@@ -94,7 +97,7 @@ def overview() -> dashboard.Dashboard:
                 "Energy saved",
                 "Estimated energy saved by sleep in the time shown, less the cost of spin-ups.",
                 "kwatth",
-                "no watts are configured",
+                NO_DISK,
                 4,
                 4,
             ),
@@ -134,6 +137,22 @@ def overview() -> dashboard.Dashboard:
             ("Asleep, last day", "percentunit", Query(named(asleep("1d")), table=True)),
             ("Life used", "percentunit", Query(named(f"{MOST} ({of(LIFE)})"), table=True)),
         ),
+        grid(
+            Frame(
+                "Who wakes what",
+                "Spin-ups by program, service or guest, and by pool or disk; each member of a pool "
+                "counts. other: beyond limits.actors; unknown: nobody was named.",
+                "short",
+                NO_SPIN_UPS,
+                24,
+                9,
+            ),
+            False,
+            *(
+                (title, "short", Query(who_wakes(span, "instance, wake_group, actor"), table=True))
+                for title, span in SPANS
+            ),
+        ),
         stacked(
             Frame(
                 "Disks by state",
@@ -171,7 +190,7 @@ def overview() -> dashboard.Dashboard:
                 "Asleep in the last quiet window",
                 "Share of the last complete quiet window spent in standby.",
                 "percentunit",
-                "no complete quiet window so far",
+                "no quiet hours are configured, or none are complete so far",
             ),
             Query(named(of("spinledger_disk_quiet_window_asleep_ratio")), instant=True),
         ),
@@ -180,7 +199,7 @@ def overview() -> dashboard.Dashboard:
                 "Findings",
                 "Findings that hold now. The exporter's page explains each and says what to do.",
                 "short",
-                "no findings",
+                "no finding holds now",
                 16,
                 6,
             ),

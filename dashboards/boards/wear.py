@@ -5,6 +5,7 @@ from __future__ import annotations
 from grafana_foundation_sdk.builders import dashboard
 
 from dashboards.panels import (
+    HOURLY,
     LIFE,
     MOST,
     UNRATED,
@@ -30,7 +31,7 @@ def wear() -> dashboard.Dashboard:
     )
     end = of("spinledger_disk_rated_life_end_timestamp_seconds", 'bound="middle"')
     by_kind = "{{model}} {{serial}} {{kind}}"
-    unread = "the drives' own counters are not read"
+    unread = "the drives' own counters have not been read so far"
     panels = (
         lines(
             Frame(
@@ -48,7 +49,7 @@ def wear() -> dashboard.Dashboard:
                 "Years until a rating is used up",
                 "The middle of the projection, at the pace of the last year at most.",
                 "short",
-                "no projection: no rating, no cycles, or too short a record",
+                "no projection: no rating, no cycles, or too short a record" + HOURLY,
                 24,
                 9,
             ),

@@ -21,7 +21,7 @@ from spinledger.model import Condition, Disk, Finding, Histogram, Policy, Reason
 class Tried(NamedTuple):
     """What a standby timer would have done."""
 
-    spin_downs: int
+    spin_ups: int  # a sleep still open is none yet
     asleep_ns: int
 
 
@@ -35,6 +35,8 @@ class Totals:
     cycles: int  # spin-ups that were observed
     unobserved_cycles: int  # known from the drive's counters alone
     causes: Mapping[str, int]  # spin-ups by cause
+    actors: Mapping[str, int]  # spin-ups by who caused them
+    events_lost: int  # events of the kernel, lost while it slept
     whatif: Mapping[int, Tried]  # by standby timer, nanoseconds
     energy_j: Mapping[str, float]  # by state, and `spinup`
     saved_j: float
@@ -64,7 +66,7 @@ def _less(now: Any, then: Any) -> Any:
             key: _less(value, then[key]) if key in then else value for key, value in now.items()
         }
     if isinstance(now, Tried):
-        return Tried(now.spin_downs - then.spin_downs, now.asleep_ns - then.asleep_ns)
+        return Tried(now.spin_ups - then.spin_ups, now.asleep_ns - then.asleep_ns)
     return now - then
 
 
@@ -82,6 +84,7 @@ class CycleWindow:
     count: int
     limit: int
     reached_wall_ns: int | None  # when a spin-up last brought the count to the limit
+    since_wall_ns: int | None = None  # when that began, without a break of `budget.HOLD_NS`
 
     @property
     def used_ratio(self) -> float:
@@ -95,9 +98,12 @@ class Rated(NamedTuple):
     cycles: int
     source: str  # configured, or the drive's log
     used_ratio: float | None
-    early_wall_ns: int | None = None  # when it will be used up
+    early_wall_ns: int | None = None  # when it will be used up: a 90 % prediction interval
     middle_wall_ns: int | None = None
     late_wall_ns: int | None = None
+    counted: int | None = None  # by the drive
+    pace_per_day: float | None = None  # of the last year at most; None: too short a record
+    unseen: str = ""  # what that record is too short to show, in words
 
 
 class QuietNow(NamedTuple):
@@ -178,6 +184,14 @@ class HeadParking(NamedTuple):
     lasted_ns: int
 
 
+class Retracts(NamedTuple):
+    """What the drive's counters gained over the last days on which they were read."""
+
+    retracts: int  # emergency retracts of the heads
+    power_cycles: int
+    lasted_ns: int
+
+
 class Bracket(NamedTuple):
     """A time between two bounds, nanoseconds."""
 
@@ -210,13 +224,39 @@ class Disagreement(NamedTuple):
     cross_check: int
 
 
+class MainWaker(NamedTuple):
+    """Who caused most spin-ups of the last day, of those whose actor is known."""
+
+    actor: str
+    cause: str
+    place: str
+    wakes: int
+    of: int  # all explained spin-ups of that time, 64 at most
+
+
+class NearProbes(NamedTuple):
+    """Wakes with no other request than ours: all, those right after a probe, and the probability of
+    so many if wakes had nothing to do with probes.
+    """
+
+    wakes: int
+    near: int
+    within_ns: int  # what counts as right after a probe
+    chance: float
+
+
 @dataclass(frozen=True, slots=True)
 class Facts:
     """One disk at one moment."""
 
     disk: Disk
     policy: Policy
+    sampled_ns: int  # boot clock
     sampled_wall_ns: int
+    unsampled_ns: int  # how long ago that was, where it is longer than usual; else 0
+    absent_ns: int | None  # for how long the disk has been gone; None while it is here
+    new_since: tuple[str, ...]  # disks of which the first record is younger than its absence
+    found_wall_ns: Mapping[str, int]  # since when findings hold, by code
     state: State  # never unobserved: then unknown
     why: str  # why unknown; "" otherwise
     condition: Condition | None
@@ -226,9 +266,10 @@ class Facts:
     untouched_wall_ns: int | None  # since when others moved no sector; None while they do
     totals: Totals
     windows: Mapping[str, CycleWindow]  # by name: 1h to 30d
+    early_window: CycleWindow  # of a day, with the lower limit `budget.EARLY`
     # Timers
     timer_ns: int | None  # the standby timer to reckon with
-    learned: Bracket | None  # where the last two spin-downs agree
+    learned: Bracket | None  # the standby timer by its spin-downs (ledger.timers)
     observed_standby_ns: int | None  # idle time before the last spin-down
     # Quiet hours
     quiet_now: QuietNow | None
@@ -236,6 +277,7 @@ class Facts:
     # The drive's counters
     counters: Worn | None  # the last that were accepted
     counters_wall_ns: int | None
+    doubtful: Mapping[str, tuple[int, int]]  # by counter: its two readings, neither is shown
     rated: Mapping[str, Rated]  # by kind: load, start_stop
     drive_timers_s: Mapping[str, float]  # by its own settings; by power condition
     epc_enabled: bool | None
@@ -247,15 +289,21 @@ class Facts:
     probing_ended: str  # why the drive is no longer probed; ""
     timer_restarted: bool  # probes restart its timer
     disturbed_wall_ns: int | None  # the last disturbance by a probe
+    waker: MainWaker | None
+    near_probes: NearProbes | None  # of a drive on trial, once it woke there
     bare_commands: int  # samples since it last slept in which others' commands moved no sector
+    probed: bool  # it is probed for its state, or a probe is unanswered
+    unobserved_wall_ns: int | None  # when its counters last showed missed spin-ups repeatedly
     # What findings are judged by
     awake: Awake | None
     last_day_ns: Mapping[State, int]
     sleeps: Sleeps | None
     repeated: Repeated | None
     restless: Restless | None
+    used_wall_ns: int | None  # when others last moved much (`awake.MUCH_SECTORS`)
     wait_medians: WaitMedians | None
     parking: HeadParking | None
+    retracts: Retracts | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,11 +347,13 @@ class ExporterFacts:
     config_ok: bool  # the last load of the configuration succeeded
     config_loaded_wall_s: float
     unmatched_entries: int  # of `disks` in the configuration
+    may_be_suspended: bool  # this host sleeps at times, by the configuration
     watched: int
     skipped: tuple[tuple[str, str], ...]  # kernel name, reason
     absent_wall_ns: Mapping[str, int]  # by identity: since when a known disk is not here
     ledger: LedgerFacts | None
     cross_checks: Mapping[str, int] | None  # runs by result; None while they are off
+    prober: tuple[bool, int] | None = None  # connected now, started again; None: simulated
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,3 +365,4 @@ class Snapshot:
     wall_ns: int
     disks: tuple[DiskView, ...]
     exporter: ExporterFacts
+    absent: tuple[DiskView, ...] = ()  # known, and not here: their last facts

@@ -69,7 +69,7 @@ class Reason(StrEnum):
     PERMISSION = "permission"  # CAP_SYS_RAWIO or read permission is missing
     GONE = "gone"  # the node vanished or is another disk now
     PROBER_DOWN = "prober_down"  # the prober process ended; a new one is being started
-    WITHHELD = "withheld"  # the kernel was stopping the disk when the probe was to be sent
+    WITHHELD = "withheld"  # the kernel was stopping the disk, or a command to it is under way
 
 
 NOT_SENT = frozenset({Reason.PROBER_DOWN, Reason.WITHHELD})
@@ -197,6 +197,8 @@ class Policy:
     disturbance_limit: int = 3  # then the drive is no longer probed
     horizon_s: float = 3 * 365.25 * 86400
     quiet_asleep_min: float = 0.5
+    may_be_absent: bool = False  # its removal is nothing to report
+    absent_for_ns: int = 30 * DAY  # then an absent disk counts as removed for good
     actor_limit: int = 8
 
 
@@ -409,7 +411,7 @@ class Woken:
 
     disk: str  # identity
     at_ns: int  # boot clock: the first request queued for a disk in standby
-    cause: str  # a read, a write, a journal commit, and so on; "unknown"
+    cause: str  # one of causes.CAUSES
     actor: str  # service unit, container, virtual machine or process; "": unknown
     place: str  # "sda1, md0, ext4 on /srv/photos"; "": unknown
     wait_ns: int | None  # first request queued to its completion; None: not measured
@@ -454,6 +456,14 @@ class Histogram:
     sum: float
 
 
+class Severity(StrEnum):
+    """What a finding asks for, the worst first; the first two are severities of alerts."""
+
+    PAGE = "page"  # act now
+    TICKET = "ticket"  # act within some working days
+    NOTE = "note"  # no alert
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A sentence about one disk or the host, with evidence and what to try."""
@@ -466,3 +476,5 @@ class Finding:
     caution: str
     ask_first: str = ""  # whose document to read, or whom to ask, before trying
     innocent: tuple[str, ...] = ()  # other explanations, each with what rules it out
+    since_wall_ns: int | None = None  # since when it holds; None: not known
+    severity: Severity = Severity.NOTE

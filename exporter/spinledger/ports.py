@@ -168,6 +168,9 @@ class WakeSource(Protocol):
     def lost(self) -> Mapping[str, int]:
         """Events lost so far, by identity."""
 
+    def untraced(self) -> str:
+        """Why nothing can be said, one sentence; "": it can."""
+
     def fileno(self) -> int:
         """Readable when `woken` has something."""
 
@@ -235,7 +238,7 @@ class Publisher(Protocol):
         """Replace the current snapshot; atomic."""
 
     def taken(self) -> bool:
-        """True once a snapshot has reached somebody."""
+        """True once whoever reads has had time to read a snapshot."""
 
 
 class Moment(Protocol):

@@ -11,12 +11,13 @@ neither has a clock.
 - A disk that is idle past twice its timer is not probed for one and a half timers. If it sleeps
   only then, probes restart its timer: from then on it is probed less often than that. A drive that
   stays awake without probes is not held awake by them. Without a known timer `PRESUMED_TIMERS_NS`
-  are tried in turn.
+  are tried in turn, and what a sleep in such a silence teaches is in `ledger.timers`.
 - A disk in standby is probed every `asleep` interval.
 - A slow answer from a quiet disk, a lost link (ATA status 00h, a host error), or a drive that spins
-  after it reported standby with no other signal is one disturbance by a probe, unless the next
-  counters show I/O of others. Then no probe until others move sectors; after
-  `limits.probe_disturbances` of them, none any more.
+  after it reported standby with no other signal is one disturbance by a probe, if the kernel's
+  count of requests rose by exactly our commands. Then no probe until others move sectors, and the
+  drive is on trial (`ledger.trial`); after `limits.probe_disturbances` of them, if they cluster at
+  our probes (`findings.ours`), none any more.
 - `GIVE_UP_AFTER` refusals of a lasting kind end the probes.
 
 The drive's own counters are read only in a sample in which others moved sectors, soon after a
@@ -34,6 +35,7 @@ from spinledger.codec import counters
 from spinledger.codec.reply import STATE_PROBES
 from spinledger.errors import Misuse
 from spinledger.findings.restarts import noted
+from spinledger.ledger import timers, trial
 from spinledger.ledger.account import (
     ELAPSED_BOUNDS_S,
     Account,
@@ -194,15 +196,17 @@ def due_ns(account: Account, now_ns: int) -> int:
     probing, cadence = account.probing, account.policy.cadence
     if probing.hint:
         return now_ns
+    on_trial_ns = trial.due_ns(account)
     if probing.sent_ns is None:
-        return account.idle_from_ns
+        return account.idle_from_ns if on_trial_ns is None else on_trial_ns
     # Samples come a little early or late: an interval has passed in the sample nearest to its end.
     early_ns = cadence.fast_ns // 4
     sent = probing.sent_ns - early_ns
     if account.state is State.STANDBY:
-        return sent + cadence.asleep_ns
+        return sent + cadence.asleep_ns if on_trial_ns is None else on_trial_ns
     if account.state is State.IDLE:
-        return _due_idle(account, max(sent, account.idle_from_ns - early_ns))
+        usual_ns = _due_idle(account, max(sent, account.idle_from_ns - early_ns))
+        return max(usual_ns, on_trial_ns or 0)
     if probing.refusals == 0:
         return sent + cadence.fast_ns
     return sent + min(cadence.slow_ns << min(probing.refusals - 1, 8), cadence.asleep_ns)
@@ -212,6 +216,9 @@ def _due_idle(account: Account, last_ns: int) -> int:
     cadence, probing = account.policy.cadence, account.probing
     began = account.idle_from_ns
     timer = timer_ns(account)
+    unprobed_ns = timers.unprobed_ns(account)
+    if unprobed_ns is not None:
+        return last_ns + unprobed_ns
     if probing.restarter and timer:
         return last_ns + timer + timer // 2
     due = last_ns + cadence.slow_ns
@@ -244,8 +251,8 @@ def silences(account: Account) -> tuple[tuple[int, int], ...]:
     if account.probing.acquitted or account.policy.declared_ns == 0:
         return ()
     timer = timer_ns(account)
-    timers = (timer,) if timer else PRESUMED_TIMERS_NS
-    return tuple((2 * t, 2 * t + t + t // 2) for t in timers)
+    tried = (timer,) if timer else PRESUMED_TIMERS_NS
+    return tuple((2 * t, 2 * t + t + t // 2) for t in tried)
 
 
 def note_sent(account: Account, probe: Probe) -> None:
@@ -256,6 +263,7 @@ def note_sent(account: Account, probe: Probe) -> None:
         probing.read_in_gap = True
         probing.own += 1
         return
+    trial.sent(probing)
     alone_from = max(account.idle_from_ns, probing.sent_ns or 0)
     probing.undisturbed_ns = probe.sent_ns - alone_from
     probing.prompted = probing.hint
@@ -287,9 +295,8 @@ def note_counted(
     foreign = 0 if second else fact.requests - before.requests - own
     signalled = fact.flushes != before.flushes or foreign > 0
     if probing.suspect and not probing.pending:
-        # The kernel may have issued our own command once more: that is nobody else's doing.
-        others = fact.flushes != before.flushes or foreign > own
-        _judge(account, innocent=others and probing.suspect != "link_reset")
+        # After a lost link the kernel issues our own command once more.
+        _judge(account, innocent=signalled and probing.suspect != "link_reset")
     if signalled and not (own or answered_own):
         probing.signals += 1
         _hint(account, fact.at_ns)
@@ -321,8 +328,9 @@ def _judge(account: Account, innocent: bool) -> None:
     kind, probing.suspect = probing.suspect, ""
     if innocent:
         return
-    _disturbed(account, kind)
-    probing.silenced = True
+    if trial.ours(probing, kind):
+        _disturbed(account, kind)
+        probing.silenced = True
 
 
 def _disturbed(account: Account, kind: str) -> None:
@@ -429,12 +437,16 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
     age = fact.probe.sent_ns - account.idle_from_ns
     if reply.mode is not Mode.STANDBY:
         timer = timer_ns(account)
-        if probing.restarter and timer and probing.undisturbed_ns > timer:
+        if timers.learns(account):
+            if timers.note_awake(account):
+                _disturbed(account, "timer_restarted")
+        elif probing.restarter and timer and probing.undisturbed_ns > timer:
             probing.restarter = ""
             probing.acquitted = True
         probing.spinning_answer_ns = fact.probe.sent_ns
         return
     probing.signals = 0
+    trial.asleep(probing)
     if before is State.STANDBY:
         return
     probing.observed_ns = age if account.io_ns is not None and not account.gap_censored else None
@@ -443,15 +455,17 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
     probing.spinning_answer_ns = None
     if probing.observed_ns is None:
         return
-    timer = timer_ns(account)
-    if probing.restarter:
+    known = probing.restarter
+    in_silence = probing.hinted_ns is None and _slept_in_silence(account, low, age)
+    if timers.note_asleep(account, low, age, in_silence):
         probing.restarter = "confirmed"
-        return
-    if timer and _slept_in_silence(account, low, age):
+    elif in_silence and account.policy.declared_ns is not None:
         probing.restarter = "suspected"
-        _disturbed(account, "timer_restarted")
+    if probing.restarter:
+        if not known:
+            _disturbed(account, "timer_restarted")
         return
-    _learn(probing, (low, age))
+    timers.learn(probing, (low, age))
     if probing.hinted_ns is None:  # others' commands may restart a timer too
         slow = account.policy.cadence.slow_ns
         probing.spin_downs = dict(noted(probing.spin_downs, probing.read_in_gap, (low, age), slow))
@@ -460,12 +474,3 @@ def _given(account: Account, fact: Answered, reply: Reported, before: State) -> 
 def _slept_in_silence(account: Account, low: int, age: int) -> bool:
     slow = account.policy.cadence.slow_ns
     return any(low >= begins - 2 * slow and age >= ends for begins, ends in silences(account))
-
-
-def _learn(probing: Probing, bracket: tuple[int, int]) -> None:
-    """Keep the timer where two spin-downs in a row agree: a command is not a timer."""
-    if probing.bracket is not None:
-        low, high = max(bracket[0], probing.bracket[0]), min(bracket[1], probing.bracket[1])
-        if low < high:
-            probing.learned = (low, high)
-    probing.bracket = bracket

@@ -40,6 +40,7 @@ class SpinUp(NamedTuple):
     cause: str = ""
     actor: str = ""
     wait: int | None = None  # nanoseconds that the first request waited
+    place: str = ""
 
 
 @dataclass(frozen=True, slots=True)

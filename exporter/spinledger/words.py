@@ -13,6 +13,7 @@ THIN = "\u202f"  # a narrow space that does not break
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MINUTE, _HOUR, _DAY = 60, 3600, 86400
+_NEAR_DAYS = 31  # a time of day is given for so long
 
 STATES = {
     "active": "active",
@@ -22,6 +23,29 @@ STATES = {
     "spinning": "spinning",
     "unobserved": "unobserved",
 }
+
+_NO_STATE = {
+    "timeout": "it did not answer in time",
+    "rejected": "the drive, or a bridge before it, rejects the probe",
+    "no_registers": "the answer came without registers: a bridge does not pass them on",
+    "status_clear": "its link was just reset, or it is in Sleep mode",
+    "device_error": "the drive reports an error",
+    "host_error": "the kernel or the controller could not send the probe",
+    "reserved": "it answers with a value that the standard does not define",
+    "malformed": "its answer is damaged",
+    "other_sense": "its answer does not say the power state",
+    "permission": "this program is not permitted to send a probe",
+    "gone": "the device went away",
+    "prober_down": "the process that sends probes is being started again",
+    "withheld": "the kernel was stopping the disk",
+}
+_NO_LONGER = "refused: "
+
+
+def why(reason: str) -> str:
+    """Why a state is not known: the words for a `model.Reason`; other texts stay as they are."""
+    words = _NO_STATE.get(reason.removeprefix(_NO_LONGER), reason)
+    return f"no longer probed: {words}" if reason.startswith(_NO_LONGER) else words
 
 
 # Durations
@@ -84,6 +108,16 @@ def moment(wall_ns: int, tz: tzinfo) -> str:
     """Weekday, date and time: Tue 24 Nov 2026, 21:03."""
     at = local(wall_ns, tz)
     return f"{at:%a} {at.day} {at:%b %Y, %H:%M}"
+
+
+def since(wall_ns: int, now: int, tz: tzinfo) -> str:
+    """When something began, as far as a reader needs it: 21:03, Tue 24 Nov 21:03, 24 Nov 2025."""
+    at, today = local(wall_ns, tz), local(now, tz)
+    if at.date() == today.date():
+        return f"{at:%H:%M}"
+    if (today.date() - at.date()).days < _NEAR_DAYS:
+        return f"{at:%a} {at.day} {at:%b %H:%M}"
+    return f"{at.day} {at:%b %Y}"
 
 
 def month(wall_ns: int, tz: tzinfo) -> str:

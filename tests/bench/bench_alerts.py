@@ -6,10 +6,11 @@ which alert found it and how soon; for each standby timer, how soon a runaway wa
 with 1 if a false alarm is one too many, or a fault was not found in time.
 
 What chance allows: an alert on the cycle budget may begin falsely once in a thousand years of a
-disk and window (`wear.budget`); found are too many where a Poisson count of that mean would
-reach so many less than once in a hundred times. Others allow none. How soon: a runaway after the
-limit's number of cycles less one, each no shorter than the timer; sleep missed in quiet hours
-within 1 h of their end; every figure to STEP_S, how often the rules are judged here, twice.
+disk and window, by the lower limit of a day once in twenty (`wear.budget`); found are too many
+where a Poisson count of that mean would reach so many less than once in a hundred times. Others
+allow none. How soon: a runaway after the limit's number of cycles less one, each no shorter than
+the timer; sleep missed in quiet hours within 1 h of their end; every figure to STEP_S, how often
+the rules are judged here, twice.
 """
 
 from __future__ import annotations
@@ -34,7 +35,12 @@ from scipy.stats import poisson
 from spinledger.model import SECOND
 from spinledger.sim.rehearse import Rehearsal, rehearse
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
-from spinledger.wear.budget import FALSE_ONSETS_PER_YEAR, WINDOWS, cycle_limit
+from spinledger.wear.budget import (
+    EARLY_ONSETS_PER_YEAR,
+    FALSE_ONSETS_PER_YEAR,
+    WINDOWS,
+    cycle_limit,
+)
 from tests.bench.judged import STEP_S, Firing, judge
 from tests.bench.shelves import (
     AWAKE,
@@ -56,7 +62,10 @@ from tests.bench.shelves import (
 from tests.packs.test_rules import ALERTS
 
 SURE = 0.99
-WINDOWS_OF = {RUNAWAY: 4, BURNING: 2}
+ONSETS_PER_YEAR = {
+    RUNAWAY: 4 * FALSE_ONSETS_PER_YEAR,
+    BURNING: 2 * FALSE_ONSETS_PER_YEAR + EARLY_ONSETS_PER_YEAR,
+}
 DISK_YEAR_DAYS = 365.25
 SLACK_H = 2 * STEP_S / 3600
 DESIGN_H = {5: 0.5, 10: 0.9, 20: 2.1, 60: 12.0}
@@ -193,7 +202,7 @@ def verdicts(shelves: Sequence[Shelf], jobs: int) -> list[Verdict]:
 
 def allowed(alert: str, disk_years: float) -> tuple[float, int]:
     """False onsets to expect by chance, and the most that are not too many."""
-    mean = WINDOWS_OF.get(alert, 0) * FALSE_ONSETS_PER_YEAR * disk_years
+    mean = ONSETS_PER_YEAR.get(alert, 0) * disk_years
     return mean, int(poisson.ppf(SURE, mean)) if mean else 0
 
 

@@ -37,7 +37,7 @@ from typing import Any
 import yaml
 
 from rules.build import HERE as RULES
-from tests.bench.fleet import DISKS, FAULTY, instance, serve
+from tests.bench.fleet import DISKS, FAULTY, POOL, instance, serve
 from tests.packs.overlay import overlay
 from tests.packs.test_rules import FILES, RULE_LIST
 
@@ -269,8 +269,8 @@ def report(base: Measured, whole: Measured) -> tuple[list[str], list[str]]:
             wrong.append(f"{one.hosts} hosts: {one.failures} failures, {one.missed} missed")
         if one.dropped or one.series > one.hosts * (DISKS + 1) * KEPT:
             wrong.append(f"{one.hosts} hosts: the pages are not those of the keep-list")
-        # A page and a ticket on each faulty host, and the heartbeat.
-        if one.firing != one.hosts // FAULTY * 2 + 1:
+        # On each faulty host a page, a ticket, and one a disk of the pool; and the heartbeat.
+        if one.firing != one.hosts // FAULTY * (2 + POOL) + 1:
             wrong.append(f"{one.hosts} hosts: {one.firing} alerts fire")
     series = whole.series / base.series
     lines.append(f"growth from {base.hosts} to {whole.hosts} hosts: series x {series:.1f}")

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from tests.bench import bench_alerts, bench_fleet
 
-ALERTS = ("--disk-months", "25", "--sample", "30")
+ALERTS = ("--disk-months", "12", "--sample", "30")
 FLEET = ("--hosts", "100", "--base", "20", "--interval", "5", "--minutes", "0.8")
 ALERTS_LONG = ("--disk-months", "500", "--sample", "30")
 FLEET_LONG = ("--hosts", "1000", "--base", "100", "--minutes", "150")

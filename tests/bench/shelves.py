@@ -200,13 +200,13 @@ TABLES: Mapping[str, Sequence[tuple[Any, Mapping[str, Any]]]] = {
 
 
 def months(disk_months: int, fast_s: int) -> list[Shelf]:
-    """Shelves of about a dozen disks, `disk_months` together; every other one is faulty at first,
-    one in four later."""
-    shelves = max(2, round(disk_months / 12.5))
+    """Shelves of about a dozen disks, `disk_months` together: the last of the first two is faulty,
+    later one in four."""
+    shelves = max(1, round(disk_months / 12.5))
     least, more = divmod(disk_months, shelves)
     made = []
     for number in range(shelves):
-        faulty = number == 1 or number % 4 == 3
+        faulty = number == min(1, shelves - 1) or number % 4 == 3
         made.append(
             Shelf(
                 "faulty" if faulty else "healthy",

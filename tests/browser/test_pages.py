@@ -12,6 +12,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Browser
 
+from spinledger.app.packed import runbooks
 from spinledger.config.settings import Tariff
 from spinledger.facts import Snapshot
 from spinledger.web.context import PageContext
@@ -41,7 +42,7 @@ def _priced() -> Scene:
 
 def _bad_night() -> Scene:
     whole, histories = bad_night()
-    return lambda: whole, context_of(histories)
+    return lambda: whole, replace(context_of(histories), runbooks=runbooks())
 
 
 SCENES: dict[str, Scene] = {
@@ -78,6 +79,8 @@ VIEWS = [
     ("tariff", "/", LIGHT_WIDE),
     ("tariff", "/disk/first", PHONE),
     ("nothing recorded", "/disk/first", PHONE),
+    ("bad night", "/runbooks/DiskCyclesRunaway", PHONE),
+    ("bad night", "/runbooks/", PHONE),
     ("no disk", "/", LIGHT_WIDE),
     ("no reading yet", "/", PHONE),
 ]
@@ -229,6 +232,20 @@ def test_the_page_updates_itself(browser: Browser, urls: dict[str, str]) -> None
     assert requested == []
     assert page.get_by_role("button", name="Update every minute").is_visible()
     context.close()
+
+
+def test_forced_colours_show_what_is_chosen(browser: Browser, urls: dict[str, str]) -> None:
+    """Where the system sets all colours, the chosen range still differs from the others, and strips
+    keep their shapes.
+    """
+    with opened(browser, LIGHT_WIDE, urls["8 disks"]) as page:
+        page.emulate_media(forced_colors="active")
+        colour = "one => getComputedStyle(one).backgroundColor"
+        chosen = page.locator("nav.range a[aria-current]").first.evaluate(colour)
+        others = page.locator("nav.range a:not([aria-current])").first.evaluate(colour)
+        assert chosen != others
+        fill = page.locator(".strip path.t").first.evaluate("one => getComputedStyle(one).fill")
+        assert fill == "rgb(230, 159, 0)"  # E69F00 of the palette, not replaced
 
 
 def test_print_is_light_and_has_no_controls(browser: Browser, urls: dict[str, str]) -> None:

@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from spinledger.facts import DiskView
-from spinledger.loop import Loop, Ports, Settings
+from spinledger.loop import Loop, Ports
 from spinledger.loop.cross_check import CrossChecking
+from spinledger.loop.settings import Settings
 from spinledger.model import DAY, SECOND, Cadence, Disk, Entry, Gone, Policy, Seen
 from spinledger.ports import CrossChecked
 from spinledger.sim.clocks import SteppedClock

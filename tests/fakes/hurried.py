@@ -20,6 +20,8 @@ from spinledger.sim.drive import Op
 from spinledger.sim.faults import FAULTS
 from spinledger.sim.kinds import KINDS
 from spinledger.sim.workload import HOSTS, PROCESSES, Law, Process, Reach, Slot
+from spinledger.wear import budget
+from spinledger.wear.budget import FALSE_ONSETS_PER_YEAR as ONSETS
 from spinledger.wear.budget import WINDOWS
 
 INTERVAL_S = 2.0
@@ -58,6 +60,8 @@ def hurried(arguments: list[str]) -> int:
     with ExitStack() as stack:
         for table, rows in TABLES:
             stack.enter_context(patch.dict(table, rows))
+        # The lower limit of a day is its other one, so that page and ticket come together.
+        stack.enter_context(patch.object(budget, "EARLY_ONSETS_PER_YEAR", ONSETS))
         return main(arguments)
 
 

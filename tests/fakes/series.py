@@ -86,7 +86,7 @@ def _with(facts: Facts, key: str, values: Mapping[Labels, Number]) -> Facts:
                 timer = round(float(name) * SECOND)
                 before = tried.get(timer, Tried(0, 0))
                 tried[timer] = (
-                    before._replace(spin_downs=round(number))
+                    before._replace(spin_ups=round(number))
                     if key == "whatif_cycles"
                     else before._replace(asleep_ns=round(number * SECOND))
                 )

@@ -21,7 +21,7 @@ from spinledger.facts import (
     Tried,
 )
 from spinledger.findings.judge import CODES
-from spinledger.ledger.account import ELAPSED_BOUNDS_S
+from spinledger.ledger.account import ANSWER_BOUNDS_S
 from spinledger.ledger.counts import GAP_BOUNDS_S, WAIT_BOUNDS_S
 from spinledger.ledger.recording import open_account
 from spinledger.ledger.summary import summary
@@ -42,6 +42,7 @@ from spinledger.model import (
 
 WALL_NS = 1_790_000_000 * SECOND
 AT_NS = 5_000 * SECOND
+ACTORS = ("indexer", "gallery", "backup", "stacker", "mira", "tomas", "planner", "capture")
 
 
 def disk(number: int, pool: str = "", model: str = "LAB HDD 7200") -> Disk:
@@ -92,11 +93,12 @@ def full_view(number: int) -> DiskView:
         commands={command.value: number for command in list(Command)[:6]},
         failures=dict.fromkeys(Reason, number),
         whatif={timer: Tried(number, round(value * SECOND)) for timer in timers},
+        actors={**counts.actors, **dict.fromkeys(ACTORS, number)},
         energy_j={**counts.energy_j, "idle": value},
         rejected=dict.fromkeys(counts.rejected, number),
         gaps=_histogram(GAP_BOUNDS_S),
         waits=_histogram(WAIT_BOUNDS_S),
-        answers=_histogram(ELAPSED_BOUNDS_S),
+        answers=_histogram(ANSWER_BOUNDS_S),
     )
     worn = Worn("", 0, 900, 1200, 40, 72_000_000, None, None, None, "", retracts=7)
     rated = Rated(600_000, "configured", 0.2, WALL_NS + 1, WALL_NS + 2, WALL_NS + 3)
@@ -105,6 +107,7 @@ def full_view(number: int) -> DiskView:
         totals=totals,
         condition=Condition.IDLE_B,
         windows={name: CycleWindow(number, 7, WALL_NS - 1) for name in plain.windows},
+        early_window=CycleWindow(number, 6, WALL_NS - 1),
         timer_ns=20 * MINUTE,
         observed_standby_ns=21 * MINUTE,
         quiet_now=QuietNow(True, WALL_NS - 3600 * SECOND),
@@ -139,11 +142,13 @@ def snapshot(*views: DiskView, number: int = 7) -> Snapshot:
         config_ok=True,
         config_loaded_wall_s=1.0,
         unmatched_entries=1,
+        may_be_suspended=False,
         watched=len(views),
         skipped=(("loop0", "virtual"), ("zram0", "virtual")),
         absent_wall_ns={"wwn-0x5000c500a1b2ffff": WALL_NS - 86_400 * SECOND},
         ledger=LedgerFacts(WALL_NS - 30 * SECOND, 4096, 1, True, False),
         cross_checks={"read": 3, "timeout": 0},
+        prober=(True, 0),
     )
     return Snapshot(number, AT_NS, WALL_NS, views, exporter)
 

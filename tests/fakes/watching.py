@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from spinledger.facts import DiskView, Snapshot
 from spinledger.ledger.account import Account
-from spinledger.loop import Loop, Ports, Settings
+from spinledger.loop import Loop, Ports
+from spinledger.loop.settings import Settings
 from spinledger.model import (
     SECOND,
     Cadence,
     Entry,
     Policy,
 )
+from spinledger.ports import WakeSource
 from spinledger.sim.clocks import SteppedClock
 from spinledger.sim.drive import Burst
 from spinledger.sim.kinds import KINDS, Kind, retimed
-from spinledger.sim.rack import Rack
+from spinledger.sim.rack import Action, Rack
 from spinledger.sim.shelf import Bench, Plug, SimulatedShelf
 from tests.fakes.facts import WALL_NS
 from tests.fakes.series import view
@@ -57,8 +59,12 @@ class Watched:
         policy: Policy | None = None,
         plugs: Sequence[Plug] = (),
         brothers: int = 0,
+        wakes: Callable[[Rack], WakeSource] | None = None,
+        more: Sequence[Action] = (),
     ) -> None:
-        """`brothers`: so many more drives of the kind, used at the same times."""
+        """`brothers`: so many more drives of the kind, used at the same times; `wakes`: what says
+        why they wake, by their rack.
+        """
         self.policy = Policy() if policy is None else policy
         self.rack: Rack = SimulatedShelf.of(
             [
@@ -66,6 +72,7 @@ class Watched:
                 for name in ("one", *(f"brother-{n}" for n in range(brothers)))
             ],
             plugs,
+            more=more,
         )
         self.clock = SteppedClock(0, WALL_NS)
         self.kept = Kept()
@@ -77,6 +84,7 @@ class Watched:
             self.rack.counters,
             self.rack.prober,
             [self.kept],
+            None if wakes is None else wakes(self.rack),
         )
         settings = Settings(
             policy=lambda disk: self.policy,
@@ -104,7 +112,7 @@ class Watched:
 
     @property
     def log(self) -> list[float]:
-        """When the drive got a question of ours, in seconds."""
+        """When the drive got a probe of ours, in seconds."""
         tally = self.rack.places[0].drive.settle(self.clock.now())
         return [sent.at_ns / SECOND for sent in tally.sent if sent.what == "probe"]
 

@@ -351,6 +351,9 @@ def test_our_decoding_and_pysmart_agree(shelf: Shelf) -> None:
         hours = packings.clock_s(name, raw) // 3600
         assert theirs.pop("power_on_s") // 3600 == hours
         assert packings.by_hours(raw, hours * 3600) in (name, "hours")
+        for raw_name in [key for key in ours if key.endswith(packings.RAW)]:
+            # Above 16 bits smartctl takes one count; ours is decided by evidence (wear.packed).
+            ours[raw_name.removesuffix(packings.RAW)] = ours.pop(raw_name)
         assert ours == theirs
         assert "loads" in ours
 

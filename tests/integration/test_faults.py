@@ -11,18 +11,23 @@ import io
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
+from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from spinledger.model import DAY, SECOND
+from spinledger.facts import Snapshot
+from spinledger.model import DAY, HOUR, SECOND
+from spinledger.sim.backfill import Backfill
 from spinledger.sim.faults import FAULTS
 from spinledger.sim.rehearse import Rehearsal, Rehearsed, rehearse
 from spinledger.sim.shelf import EPOCH_WALL_NS
+from tests.packs.agreement import fired, found
 
 DAYS = 2
 SAMPLES_S = 10
+EVERY_NS = 4 * HOUR  # a snapshot is kept for the rules
 DOWN, REPLACED, DEAD = "2026-03-01T23:30/2026-03-02T23:30", "2026-03-02T02:00", "2026-03-03T20:00"
 
 # Faults that touch different disks share a run.
@@ -42,12 +47,25 @@ RUNS: dict[str, tuple[str, ...]] = {
 Labels = frozenset[str]
 
 
+class Spaced(Backfill):
+    """Keeps a snapshot every few hours."""
+
+    kept: ClassVar[list[Snapshot]] = []
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Write it, and keep it where it is time."""
+        super().publish(snapshot)
+        if not self.kept or snapshot.at_ns - self.kept[-1].at_ns >= EVERY_NS:
+            self.kept.append(snapshot)
+
+
 class Series(NamedTuple):
     """What a run's series say: the last value of each, and its time."""
 
     done: Rehearsed
     last: dict[tuple[str, Labels], tuple[float, float]]
     times: list[float]
+    kept: tuple[Snapshot, ...]
 
     def of(self, name: str, disk: str, *labels: str) -> float:
         """The last value of a disk's series; `labels` as written."""
@@ -83,8 +101,10 @@ def ran(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Series]:
         if name not in made:
             out = io.StringIO()
             folder: Path = tmp_path_factory.mktemp(name)
-            done = rehearse(Rehearsal(DAYS, faults=RUNS[name]), folder / "ledger.db", out)
-            made[name] = Series(done, *parsed(out.getvalue()))
+            Spaced.kept.clear()
+            with patch("spinledger.sim.rehearse.Backfill", Spaced):
+                done = rehearse(Rehearsal(DAYS, faults=RUNS[name]), folder / "ledger.db", out)
+            made[name] = Series(done, *parsed(out.getvalue()), tuple(Spaced.kept))
         return made[name]
 
     return run
@@ -107,6 +127,25 @@ def parsed(text: str) -> tuple[dict[tuple[str, Labels], tuple[float, float]], li
 def wall_s(local: str) -> float:
     """Local time of the shelf as Unix time."""
     return datetime.fromisoformat(local).replace(tzinfo=ZoneInfo("Europe/Prague")).timestamp()
+
+
+def test_alerts_and_findings_agree(ran: Callable[[str], Series], tmp_path: Path) -> None:
+    """Every few hours of every run: what fires in a real Prometheus is what the findings say."""
+    scenes = {
+        f"{name} {number}": snapshot
+        for name in RUNS
+        for number, snapshot in enumerate(ran(name).kept)
+    }
+    assert len(scenes) >= 40
+    said = fired(scenes, tmp_path)
+    assert said == {name: found(snapshot) for name, snapshot in scenes.items()}
+    assert {alert for judged in said.values() for alert, _ in judged} >= {
+        "DiskAwakeInQuietHours",
+        "DiskCyclesRunaway",
+        "DiskSleptTooLittleInQuietHours",
+        "DiskTimerNotHolding",
+        "DiskVanished",
+    }
 
 
 def test_every_fault_is_ordered_here() -> None:

@@ -22,6 +22,7 @@ from typing import Any
 
 import pytest
 
+from spinledger.cli import main
 from spinledger.errors import Unavailable
 from spinledger.ledger.summary import lifetime as totals_of
 from spinledger.model import DAY, HOUR, SECOND, State
@@ -91,6 +92,29 @@ def test_a_commit_that_waits_on_purpose_says_so(tmp_path: Path) -> None:
     ]
     assert len(old) > 50
     assert set(old) == {1.0}
+
+
+def test_gaps_in_a_history_are_what_replay_used(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Sums over the gaps of `history --json`, by hand, are the figures of `replay --ledger`; the
+    disk is named as the screen shows it, by the kernel's name."""
+    ledger = tmp_path / "a.db"
+    rehearse(Rehearsal(2, disks=2), ledger)
+    found = json.loads(given(ledger))
+    disk = found["disks"][0]
+    known = read(ledger).disk(disk)
+    assert known is not None
+    assert known.kernel_name == "sda"
+    options = ["--disk", "sda", "--timers", "20m", "--json"]
+    assert main(["replay", "--ledger", str(ledger), *options]) == 0
+    (shown, *_) = json.loads(capsys.readouterr().out)["timers"]
+    gaps = [gap for gap in found["gaps"] if gap["disk"] == disk]
+    assert gaps[-1]["ended"] is None
+    assert all(gap["ended"] for gap in gaps[:-1])
+    slept = [gap["seconds"] - 1200 for gap in gaps if gap["seconds"] > 1200]
+    assert shown["cycles"] == len(slept) - (gaps[-1]["seconds"] > 1200) > 3
+    assert shown["asleep_seconds"] == pytest.approx(sum(slept), abs=0.01)
 
 
 def given(ledger: Path) -> str:

@@ -22,10 +22,11 @@ from spinledger.findings.judge import judge
 from spinledger.ledger import dumps, recording
 from spinledger.ledger.account import Account
 from spinledger.ledger.summary import summary
-from spinledger.loop import Loop, Ports, settings
+from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
+from spinledger.loop.settings import settings
 from spinledger.metrics.collector import render_text
-from spinledger.model import HOUR, SECOND, State, Tick
+from spinledger.model import HOUR, SECOND, Gone, State, Tick
 from spinledger.sim.clocks import SteppedClock
 from spinledger.sim.rehearse import PromptStore
 from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
@@ -43,7 +44,8 @@ ledger: {keep_spans: 400d}
 schedules:
   nights: {zone: Europe/Prague, windows: ["daily 22:00-06:00"]}
 what_if: {timers: [5m, 10m, 20m], spinup: 10s, waits_per_day: 5}
-limits: {probe_disturbances: 3, rated_life_horizon: 3y, quiet_asleep_min: 0.5, actors: 8}
+limits:
+  {probe_disturbances: 3, rated_life_horizon: 3y, quiet_asleep_min: 0.5, actors: 8, absent_for: 30d}
 disks:
   - match: {all: true}
     budget_per_day: 24
@@ -160,6 +162,32 @@ def test_a_reload_holds_at_once_and_as_a_whole(tmp_path: Path) -> None:
         assert view.policy.declared_ns == 1800 * SECOND
 
 
+def test_what_holds_of_absent_disks_and_a_sleeping_host_is_reloaded(tmp_path: Path) -> None:
+    """An absent disk is a finding until the file says that it may be absent, or for how long; that
+    a host may be suspended is exported at once."""
+    run = Run(tmp_path, BEFORE)
+    loop = run.watch(0.2)
+    gone = next(iter(loop.accounts.values()))
+    loop.record_gone(Gone(gone.disk.identity, run.clock.now()))
+    run.clock.wait(run.clock.now() + HOUR // 2, [])
+    for text, found in (
+        (BEFORE, ["absent"]),
+        (BEFORE + "    may_be_absent: true\n", []),
+        (BEFORE.replace("absent_for: 30d", "absent_for: 20m"), []),
+        (BEFORE + "may_be_suspended: true\n", ["absent"]),
+    ):
+        run.file.write_text(text, encoding="utf-8")
+        assert loop.settings.reload()
+        policy = loop.settings.policy(gone.disk)
+        recording.adopt(gone, policy, loop.settings.calendar(policy))
+        loop.publishing.changed.add(gone.disk.identity)
+        loop.publish(run.clock.now(), force=True)
+        newest = run.kept.snapshots[-1]
+        (view,) = newest.absent
+        assert [one.code for one in view.findings] == found
+        assert newest.exporter.may_be_suspended is ("may_be_suspended" in text)
+
+
 # Key by key, on one account
 
 
@@ -189,6 +217,8 @@ CHANGES: Mapping[str, Change] = {
     "limits.probe_disturbances": Change("probe_disturbances: 3", "probe_disturbances: 1"),
     "limits.rated_life_horizon": Change("rated_life_horizon: 3y", "rated_life_horizon: 9y"),
     "limits.quiet_asleep_min": Change("quiet_asleep_min: 0.5", "quiet_asleep_min: 0.9"),
+    "limits.absent_for": Change("absent_for: 30d", "absent_for: 1h", shows=False),
+    "disks.#.may_be_absent": Change("    watch: full", "    may_be_absent: true", shows=False),
     "disks.#.budget_per_day": Change("budget_per_day: 24", "budget_per_day: 2"),
     "disks.#.rated.load": Change("load: 600000", "load: 300000"),
     "disks.#.rated.start_stop": Change("start_stop: 50000", "start_stop: 10000"),
@@ -208,8 +238,10 @@ CHANGES: Mapping[str, Change] = {
 ELSEWHERE = {
     "listen": "needs a restart; tests/unit/config/test_current.py",
     "ledger.path": "needs a restart; tests/unit/config/test_current.py",
+    "may_be_suspended": "a metric of the exporter; below",
     "ledger.keep_spans": "the ledger file's own; tests/integration/store",
-    "web.tls_and_users": "refused; tests/unit/config/test_current.py",
+    "web.tls_and_users": "who may read; tests/unit/web/test_access.py",
+    "web.host_names": "who may read; tests/unit/web/test_access.py",
     "wear.cross_check": "starts a program; tests/integration/test_cross_check_wired.py",
     "tariff.currency": "pages alone; tests/unit/web",
     "tariff.per_kwh": "pages alone; tests/unit/web",
@@ -231,6 +263,7 @@ def used(tmp_path_factory: pytest.TempPathFactory) -> Account:
     asleep = [one for one in loop.accounts.values() if one.state is State.STANDBY]
     account = max(asleep, key=lambda one: one.cycle_number)
     account.probing.disturbed = {"woke": 1}
+    account.probing.wakes = account.probing.near = 2
     account.probing.disturbed_wall_ns = account.at_ns + account.wall_offset_ns
     return account
 

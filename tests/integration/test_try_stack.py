@@ -111,8 +111,9 @@ def checkout(tmp_path: Path) -> Path:
 
 @pytest.mark.slow
 def test_the_stack_fires_at_once_is_kept_and_leaves_nothing(checkout: Path) -> None:
-    """Both faults fire; the past is in Prometheus; Ctrl-C ends all of it and
-    leaves the rehearsed month alone, with which the next start is fast and knows the same past."""
+    """Both faults fire, and the page is delivered and printed; the past is in Prometheus; Ctrl-C
+    ends all of it and leaves the rehearsed month alone, with which the next start is fast and knows
+    the same past."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         listen = f"127.0.0.1:{probe.getsockname()[1]}"
@@ -121,6 +122,10 @@ def test_the_stack_fires_at_once_is_kept_and_leaves_nothing(checkout: Path) -> N
         began = time.monotonic()
         until(lambda: fired(first) >= FIRING)
         print(f"alerts fired {time.monotonic() - began:.0f} s after the addresses were printed")
+        page = r"^[\d:]{8}  page +firing +DiskCyclesRunaway\n +frames on .* spins up far too often"
+        until(lambda: re.search(page, first.given, re.MULTILINE) is not None)
+        print(f"a page arrived {time.monotonic() - began:.0f} s after the addresses were printed")
+        assert "what to do: rules/runbooks/DiskCyclesRunaway.md" in first.given
         given = {one["labels"]["alertname"] for one in first.probe("", "/api/v2/alerts")}
         assert given >= FIRING
         journals = set().union(*map(journal_of, running(str(checkout))))

@@ -38,7 +38,7 @@ ATA = "spinledger/codec/ata.py"
 RECORDING = "spinledger/ledger/recording.py"
 LOOP = "spinledger/loop/__init__.py"
 NODE = "spinledger/device/node.py"
-PROBER = "spinledger/device/prober.py"
+PASSTHROUGH = "spinledger/device/passthrough.py"
 REPLY = "spinledger/codec/reply.py"
 SAMPLER = "spinledger/sampler.py"
 TABLE = "spinledger/ledger/table.py"
@@ -49,7 +49,7 @@ MUTANTS = (
     Mutant(
         "writable",
         "a disk is opened read-only: closing a writable descriptor makes udev read it",
-        PROBER,
+        PASSTHROUGH,
         "_OPEN_FLAGS = os.O_RDONLY |",
         "_OPEN_FLAGS = os.O_RDWR |",
         "plain",
@@ -58,7 +58,7 @@ MUTANTS = (
     Mutant(
         "reopened",
         "the descriptor stays open: each open makes the kernel poll a removable disk",
-        PROBER,
+        PASSTHROUGH,
         "if self._descriptor >= 0 and self._diskseq == diskseq:",
         "if False:",
         "bay",
@@ -67,7 +67,7 @@ MUTANTS = (
     Mutant(
         "impatient",
         "a command's time limit in the kernel is long: running out aborts and resets",
-        PROBER,
+        PASSTHROUGH,
         "TIMEOUT_MS = 60_000",
         "TIMEOUT_MS = 2_000",
         "hanging",
@@ -133,7 +133,7 @@ MUTANTS = (
         "no-silence",
         "a disk that stays awake past twice its timer is not probed for a while",
         SAMPLER,
-        "return tuple((2 * t, 2 * t + t + t // 2) for t in timers)",
+        "return tuple((2 * t, 2 * t + t + t // 2) for t in tried)",
         "return ()",
         "restarter",
         "test_timer_restarting_drive_is_found",

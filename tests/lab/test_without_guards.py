@@ -18,7 +18,7 @@ from tests.lab.build import PROJECT
 from tests.lab.cases import ALL_CASES, READ_CASES, WEAR_S, Trial
 from tests.lab.conftest import run_trials
 from tests.lab.evidence import Evidence
-from tests.lab.mutants import MUTANTS, PROBER, Mutant
+from tests.lab.mutants import MUTANTS, PASSTHROUGH, Mutant
 from tests.lab.vm import Guest
 
 NAMES = [mutant.name for mutant in MUTANTS]
@@ -68,7 +68,7 @@ def the_test_of(mutant: Mutant) -> Callable[..., None]:
 
 def texts(mutant: Mutant) -> list[tuple[str, str, str]]:
     """File, old text and new of each of its edits."""
-    second = [(PROBER, *mutant.prober)] if mutant.prober else []
+    second = [(PASSTHROUGH, *mutant.prober)] if mutant.prober else []
     return [(mutant.file, mutant.old, mutant.new), *second]
 
 

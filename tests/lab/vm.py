@@ -35,7 +35,7 @@ from tests.lab.build import HERE, Image, LabError
 
 AHCI_SERIALS = ("AHCI0001", "AHCI0002")
 AHCI_WWNS = ("0x502a5b00000a0001", "0x502a5b00000a0002")
-BOOT_S = 300.0
+BOOT_S = 900.0
 GRACE_S = 60.0  # beyond a job's own time limit, before the guest itself is given up
 SLOWER = 5.0  # a second in the guest takes at most so many here
 

@@ -55,7 +55,9 @@ EVERY_CODE = (
 )
 
 
-def _finding(alert: str, code: str, summary: str, *also: str, brief: bool = True) -> Base:
+def _finding(
+    alert: str, code: str, summary: str, *also: str, brief: bool = True, of_disk: bool = True
+) -> Base:
     """An alert that carries a finding; with all other findings it stays silent."""
 
     def of(disk: Labels, one: str, value: float) -> Series:
@@ -71,10 +73,25 @@ def _finding(alert: str, code: str, summary: str, *also: str, brief: bool = True
         ],
         [Fired({**FULL, "code": code}, f"{PLATE} on INSTANCE {summary}")],
         brief=brief,
+        of_disk=of_disk,
     )
 
 
 FINDINGS = (
+    _finding(
+        "DiskAwakeInQuietHours",
+        "awake_in_quiet_hours",
+        "is awake in its quiet hours, although it is hardly used",
+    ),
+    _finding("DiskCyclesUnobserved", "unobserved_cycles", "spins up more often than is observed"),
+    _finding(
+        "DiskEmergencyRetracts",
+        "retracts_rising",
+        "retracts its heads in an emergency again and again",
+    ),
+    _finding("DiskStateUnknown", "state_unknown", "has had an unknown power state for an hour"),
+    _finding("DiskSampleStale", "not_sampled", "has not been sampled for five minutes or longer"),
+    _finding("DiskVanished", "absent", "is gone", brief=False, of_disk=False),
     _finding(
         "DiskNotPermitted",
         "capability_missing",
@@ -143,7 +160,7 @@ def _reached(alert: str, window: str, counted: str, days: str) -> Base:
         group = NAMES.get(disk["disk"], plates)["wake_group"]
         return Series(REACHED, {**disk, "wake_group": group, "window": window}, reached)
 
-    windows = ("1h", "3h", "6h", "1d", "7d", "30d")
+    windows = ("1h", "3h", "6h", "1d", "1d_early", "7d", "30d")
     others = [one for one in windows if one not in window.split("|")]
     return Base(
         alert,
@@ -200,7 +217,9 @@ RUNAWAY = _held(
     _reached("DiskCyclesRunaway", "1h|3h|6h|1d", "1d", "day"), ("1h", "3h", "6h", "1d"), "1d"
 )
 BURNING = _held(
-    _reached("DiskCycleBudgetBurning", "7d|30d", "30d", "30 days"), ("7d", "30d"), "30d"
+    _reached("DiskCycleBudgetBurning", "1d_early|7d|30d", "30d", "30 days"),
+    ("1d_early", "7d", "30d"),
+    "30d",
 )
 
 

@@ -50,6 +50,28 @@ DOWN = one(
         step=MINUTE,
     ),
     Scene(
+        "hosts of which one may be suspended: it is not missed, for as long as it is remembered",
+        [
+            *(raw("up", target, "1+0x10 0+0x2000") for target in (ATTIC, DOME, OTHER)),
+            *(raw(BUILD, target, "1+0x10 stale") for target in (ATTIC, DOME, OTHER)),
+            raw("spinledger_may_be_suspended", {**ATTIC, "relabelled": "yes"}, "1+0x10 stale"),
+            raw("spinledger_may_be_suspended", DOME, "0+0x10 stale"),
+            raw("spinledger_may_be_suspended", OTHER, "0+0x10 stale"),
+        ],
+        {minute * MINUTE: at(DOWN_WORDS, DOME, OTHER) for minute in (22, 310, 400)},
+        step=MINUTE,
+    ),
+    Scene(
+        "it might have been suspended more than six hours before it went down",
+        [
+            raw("up", ATTIC, "1+0x400 0+0x100"),
+            raw(BUILD, ATTIC, "1+0x400 stale"),
+            raw("spinledger_may_be_suspended", ATTIC, "1+0x10 stale"),
+        ],
+        {412 * MINUTE: at(DOWN_WORDS, ATTIC)},
+        step=MINUTE,
+    ),
+    Scene(
         "one of the scrapes fails that are 5 minutes apart",
         [raw("up", ATTIC, "1+0x3 0 1+0x9"), raw(BUILD, ATTIC, "1+0x3 stale 1+0x9")],
         {minute * MINUTE: [] for minute in range(15, 40)},

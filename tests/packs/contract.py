@@ -11,7 +11,7 @@ from spinledger.facts import DiskView
 from spinledger.findings.judge import CODES
 from spinledger.metrics.catalogue import CATALOGUE, DISK_ROWS, Metric, Rendered
 from spinledger.model import State
-from spinledger.wear.budget import WINDOWS
+from spinledger.wear.budget import EARLY, WINDOWS
 
 # What Prometheus itself gives every scraped series (documentation, "Jobs and instances").
 TARGET_LABELS = frozenset({"job", "instance"})
@@ -23,7 +23,7 @@ VALUES: Mapping[str, Sequence[str]] = {
     "observed": ("yes", "no"),
     "spinledger_disk_power_state": [state.value for state in State if state != State.UNOBSERVED],
     "state": [state.value for state in State],
-    "window": tuple(WINDOWS),
+    "window": (*WINDOWS, EARLY),
 }
 """Values of labels that have few; other labels are free text or lists of reasons."""
 
@@ -51,7 +51,8 @@ CONTRACT: dict[str, frozenset[str]] = {
 # Series that Prometheus makes itself (documentation, "Jobs and instances", "Alerting rules").
 OWN: dict[str, frozenset[str]] = {
     "up": TARGET_LABELS,
-    "ALERTS": TARGET_LABELS | {"alertname", "alertstate", "disk", "wake_group"},  # by our rules
+    "ALERTS": TARGET_LABELS  # and by our rules
+    | {"alertname", "alertstate", "severity", "disk", "wake_group"},
 }
 EVERY_LABEL: frozenset[str] = frozenset().union(*CONTRACT.values())
 

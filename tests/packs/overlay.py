@@ -27,7 +27,7 @@ def overlay(folder: Path, faster: float, hold_s: int = HOLD_S, down: str = "10m"
         assert hurried == sum("for" in rule for rule in rules_of(file)) + sum(
             "interval" in group for group in groups
         ), file
-        text = text.replace(f"< {HOLD_S})", f"< {hold_s})").replace("up[10m]", f"up[{down}]")
+        text = text.replace(f"- {HOLD_S})", f"- {hold_s})").replace("up[10m]", f"up[{down}]")
         copy = folder / f"{file.parent.name}-{file.name}"
         copy.write_text(text, encoding="utf-8")
         copies.append(copy)

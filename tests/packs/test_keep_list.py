@@ -155,8 +155,13 @@ def test_a_disk_keeps_at_most_45_series(query: Query) -> None:
     """Of a real exporter, and of one that exports everything the contract allows; the same page
     without the keep-list has far more."""
     scraped = 'count by (job, disk) ({__name__=~"spinledger_.+", job=~"%s", disk!=""})'
-    kept = [int(row["value"][1]) for row in rows(query, scraped % "kept|every")]
-    assert len(kept) > 2
+    kept: list[int] = []
+
+    def scraped_all() -> bool:
+        kept[:] = [int(row["value"][1]) for row in rows(query, scraped % "kept|every")]
+        return len(kept) > 2  # a scrape may fail on a busy machine
+
+    until(scraped_all)
     assert max(kept) <= LIMIT
     assert max(int(row["value"][1]) for row in rows(query, scraped % "whole")) > 2 * LIMIT
 
@@ -180,7 +185,7 @@ def test_all_that_a_rule_selects_is_kept(query: Query) -> None:
         assert whole, selector
         if kept < whole:
             lost.add(selector)
-    assert lost == {"spinledger_disk_finding"}  # only summed, over what there is
+    assert lost == set()
 
 
 def selections(expression: str, name: str) -> Iterator[str]:

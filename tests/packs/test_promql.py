@@ -36,7 +36,7 @@ def test_names_and_labels_are_read_from_an_expression() -> None:
             ["label state of spinledger_disk_cycles_total"],
         ),
         ("up{job='x'} == 0", []),
-        ("ALERTS{alertname='x', severity='page'}", ["label severity of ALERTS"]),
+        ("ALERTS{alertname='x', sevrity='page'}", ["label sevrity of ALERTS"]),
         ("{__name__='up', jbo='x'}", ["label jbo of a selector"]),
     ],
 )

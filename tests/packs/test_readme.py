@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import argparse
 import re
-import shlex
-import subprocess
 from pathlib import Path
 
 import pytest
 
-from spinledger.cli import COMMANDS, parser
+from spinledger.cli import COMMANDS
 from spinledger.config.load import parse
 from spinledger.config.schema import FIELDS
 from spinledger.model import DAY, HOUR, State
 from spinledger.wear.budget import cycle_limit
 from spinledger.wear.ratings import table
 from tests.packs.contract import CONTRACT
+from tests.proof.__main__ import PROMISES
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -38,27 +37,6 @@ def test_the_sample_configuration_names_every_key() -> None:
         field.path.rpartition(".")[2] for field in FIELDS if not field.path.startswith("defaults")
     }
     assert {name for name in names if not re.search(rf"\b{name}:", CONFIGURATION)} == set()
-
-
-SHOWN = [
-    line.partition("#")[0].removeprefix("sudo ").removeprefix(".venv/bin/")
-    for block in re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
-    for line in block.splitlines()
-]
-
-
-@pytest.mark.parametrize("line", [line for line in SHOWN if line.startswith("spinledger ")])
-def test_every_command_line_is_accepted(line: str) -> None:
-    """The program takes each command line as it is shown; argparse ends at the first it refuses."""
-    parser().parse_args(shlex.split(line)[1:])
-
-
-@pytest.mark.parametrize("line", [line for line in SHOWN if line.startswith("./")])
-def test_every_script_and_its_options_exist(line: str) -> None:
-    """Each script that is shown explains itself, and its options."""
-    script, *options = shlex.split(line)
-    done = subprocess.run([ROOT / script, "--help"], capture_output=True, text=True, check=True)
-    assert [option for option in options if option not in done.stdout] == []
 
 
 def test_every_option_of_the_table_of_commands_exists() -> None:
@@ -105,7 +83,11 @@ def test_the_table_of_ratings_is_the_programs_own() -> None:
 
 
 PAGES = ["README.md", "DEVELOPERS.md", "rules/README.md"]
-PAGES += [str(file.relative_to(ROOT)) for file in sorted(ROOT.glob("rules/runbooks/*.md"))]
+PAGES += [
+    str(file.relative_to(ROOT))
+    for folder in ("rules/runbooks", "exporter/guides")
+    for file in sorted(ROOT.glob(f"{folder}/*.md"))
+]
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -124,3 +106,13 @@ def test_every_view_has_a_small_picture(page: str) -> None:
     file = (ROOT / name).read_bytes()
     assert file.startswith(b"\x89PNG\r\n\x1a\n")
     assert len(file) < 150_000
+
+
+def test_every_promise_names_the_tests_that_show_it() -> None:
+    """The table of promises is that of `python -m tests.proof`, and its tests exist."""
+    shown = re.findall(
+        r"^\| `([a-z-]+)` \| (.*) \|$", README.partition("## What is promised")[2], re.M
+    )
+    assert dict(shown) == {name: promise for name, (promise, _) in PROMISES.items()}
+    tests = [ROOT / test for _, given in PROMISES.values() for test in given]
+    assert [test for test in tests if not test.exists()] == []

@@ -14,13 +14,17 @@ from typing import Any
 
 import pytest
 import yaml
+from scipy.stats import poisson
 
+from rules.build import ALERTS as TABLE
 from rules.build import HERE as RULES
 from rules.build import texts
 from rules.latency import PAGE, TICKET, reached_s
 from spinledger.findings.judge import ALWAYS, CODES
-from spinledger.model import MINUTE, SECOND, Cycle, Policy
-from spinledger.wear.budget import RecentCycles
+from spinledger.findings.texts import POOL_TABLE as POOL_ROWS
+from spinledger.findings.texts import TABLE as ROWS
+from spinledger.model import DAY, MINUTE, SECOND, Cycle, Policy, Severity
+from spinledger.wear.budget import EARLY, EARLY_ONSETS_PER_YEAR, RecentCycles, cycle_limit
 from tests.packs.cases import BASES
 from tests.packs.contract import CONTRACT, EVERY_LABEL
 from tests.packs.promql import strangers, uses
@@ -118,13 +122,29 @@ def test_alert_is_tested_firing_and_silent(alert: Rule) -> None:
 
 
 def test_each_expression_on_a_finding_is_the_same_but_for_its_codes() -> None:
-    """So what the mutants of one show holds for all of them."""
+    """So what the mutants of one show holds for all of them. Frozen output is evidence of absence
+    alone: that has no `unless`."""
     shapes = {
-        re.sub(r'code=~?"[^"]*"', "code", rule["expr"])
+        re.sub(r'code=~?"[^"]*"', "code", rule["expr"]): rule["alert"]
         for rule in ALERTS
         if "spinledger_disk_finding{" in rule["expr"]
     }
-    assert len(shapes) == 1
+    plain, *others = sorted(shapes, key=len)
+    assert shapes[plain] == "DiskVanished"
+    assert len(others) == 1
+    assert others[0].startswith(plain.rstrip())
+
+
+def test_every_alert_about_a_disk_has_its_finding() -> None:
+    """Each names codes that the exporter has, no code belongs to two alerts, and the finding has
+    the alert's severity; findings without an alert are notes."""
+    named = [(code, alert.severity) for alert in TABLE for code in alert.codes]
+    assert all(bool(alert.codes) == alert.name.startswith("Disk") for alert in TABLE)
+    rows = [row.words for row in ROWS] + [row.words for row in POOL_ROWS]
+    severities = {words.code: words.severity for words in rows}
+    asked = {code: one.value for code, one in severities.items() if one is not Severity.NOTE}
+    assert dict(named) == asked
+    assert len(named) == len(dict(named))
 
 
 def test_findings_that_alerts_read_are_exported_from_zero() -> None:
@@ -176,13 +196,26 @@ def test_a_waker_is_noticed_as_soon_as_the_table_says(minutes: int, budget: int)
     for number in range(31 * 1440 // minutes):
         at_ns = number * minutes * MINUTE
         fold.step(Cycle(number, "disk", at_ns, at_ns, True), policy)
-        for name, window in fold.totals(at_ns, 0, policy).items():
+        reached = {**fold.totals(at_ns, 0, policy), EARLY: fold.early(at_ns, 0, policy)}
+        for name, window in reached.items():
             if window.reached_wall_ns is not None:
                 first.setdefault(name, at_ns)
     for windows in (PAGE, TICKET):
         found = min((first[one] for one in windows if one in first), default=None)
         due = reached_s(minutes * 60, budget, windows)
         assert found == (None if due is None else due * SECOND)
+
+
+def test_a_half_hourly_waker_is_below_the_early_limit_of_the_default_budget() -> None:
+    """README's figures: the limit is 50; chance reaches 48 once in five years of a disk (scipy's
+    Poisson distribution; the count steps to 48 at most as often as budget x P(N >= 47))."""
+    budget = Policy().budget_per_day
+    assert budget == 24
+    assert cycle_limit(budget, DAY, EARLY_ONSETS_PER_YEAR) == 50
+    assert round(1 / (365.25 * budget * poisson.sf(46, budget))) == 5
+    text = " ".join((RULES / "README.md").read_text(encoding="utf-8").split())
+    assert "that limit is 50 spin-ups" in text
+    assert "With a limit of 48 chance would cause a ticket once in five years" in text
 
 
 def test_the_sample_of_own_rules_is_valid() -> None:

@@ -181,6 +181,8 @@ def test_power_cuts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
                 now = reading(run.snapshot())
                 assert list(fallen(seen, now)) == [], number
                 assert number == 0 or all(value == 0 for value in now.values())
+                with urllib.request.urlopen(run.url + "metrics", timeout=PATIENCE_S) as scrape:
+                    scrape.read()  # only who scrapes has seen the zero
                 last = run.snapshot()
                 while last["committed_wall"] is None:
                     last = run.snapshot()

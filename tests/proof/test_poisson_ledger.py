@@ -91,7 +91,7 @@ def judge(row: Row, totals: Totals, periods: float, resolution_s: float = 0) -> 
     days = sum(totals.state_ns.values()) / DAY
     ours = totals.cycles, totals.state_ns[State.STANDBY] / DAY
     found = {
-        timer: (tried.spin_downs, tried.asleep_ns / DAY)
+        timer: (tried.spin_ups, tried.asleep_ns / DAY)
         for timer in TIMERS_S
         for tried in [totals.whatif[timer * SECOND]]
     }

@@ -7,7 +7,7 @@ from datetime import UTC, timedelta, timezone
 import pytest
 
 from spinledger import words
-from spinledger.model import SECOND
+from spinledger.model import SECOND, Reason
 
 
 @pytest.mark.parametrize(
@@ -91,3 +91,18 @@ def test_lists() -> None:
     assert [words.listed(list("abc")[:n]) for n in range(4)] == ["", "a", "a and b", "a, b and c"]
     assert (words.plural(1, "disk"), words.plural(2, "day")) == ("1 disk", "2 days")
     assert words.lower_first("This disk") == "this disk"
+
+
+@pytest.mark.parametrize("reason", Reason)
+def test_every_reason_has_words(reason: Reason) -> None:
+    """No label value is shown to people, neither alone nor after a disk is no longer probed."""
+    assert reason.value not in words.why(reason.value)
+    assert words.why(f"refused: {reason.value}") == f"no longer probed: {words.why(reason.value)}"
+
+
+def test_since_when() -> None:
+    """A time of day where it is near; the year where it is not (dates of date -u -d @SECONDS)."""
+    now = 1_790_000_000 * SECOND  # Monday 2026-09-21 14:13:20
+    assert words.since(now - 3600 * SECOND, now, UTC) == "13:13"
+    assert words.since(now - 86_400 * SECOND, now, UTC) == "Sun 20 Sep 14:13"
+    assert words.since(now - 400 * 86_400 * SECOND, now, UTC) == "17 Aug 2025"

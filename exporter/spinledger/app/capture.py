@@ -4,7 +4,8 @@ Rules: free signals only; nothing is sent to a drive. A row says that an actor d
 between two readings; its time is the middle between them, so it is at most half an interval off,
 and a gap between rows at most one. Where readings lie further apart (the host was suspended, say)
 it is half an interval before the later one. Times run on the boot clock from the wall time of the
-start: a clock that is set meanwhile moves none of them. The disks are those here at the start.
+start: a clock that is set meanwhile moves none of them. The disks are those here at the start; a
+row `begin` and a row `end` of each bound what was observed, and are no I/O.
 SIGINT, SIGTERM and SIGHUP end a wait, never a reading, so the kernel is left as it was; one that
 was ignored from the start (nohup) stays so.
 """
@@ -26,6 +27,7 @@ from spinledger.device.tracing import Instance
 from spinledger.errors import BadInput, Refusal, Unavailable
 from spinledger.model import SECOND, Disk, Watch
 from spinledger.ports import Clock
+from spinledger.whatif.trace import BEGIN, END
 
 INTERVAL_NS = SECOND
 ENDINGS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -77,12 +79,14 @@ def pick(watched: Sequence[Disk], names: Sequence[str]) -> list[Disk]:
     return [disk for disk in watched if not found or disk.identity in found]
 
 
-def identity_here(name: str) -> str:
-    """The identity of this machine's disk with a name; the name itself where there is none."""
+def disk_here(name: str) -> Disk | None:
+    """This machine's disk with a name; None where there is none."""
     with suppress(BadInput, Unavailable):
         seen, _ = Discovery().scan(0)
-        return identify({fact.disk.identity: names_of(fact.disk) for fact in seen}, name, "--disk")
-    return name
+        disks = {fact.disk.identity: fact.disk for fact in seen}
+        names = {identity: names_of(disk) for identity, disk in disks.items()}
+        return disks[identify(names, name, "--disk")]
+    return None
 
 
 def device_numbers(disks: Sequence[Disk], root: str = "/sys") -> dict[int, str]:
@@ -109,8 +113,10 @@ def capture(disks: Sequence[Disk], for_ns: int, wait: Wait) -> Generator[Read, N
 def readings(
     look: Look, owners: Mapping[int, str], for_ns: int, wait: Wait, clock: Clock
 ) -> Iterator[Read]:
-    """One reading an interval, the last at the end."""
+    """One reading an interval, the last at the end; first and last with rows that bound it."""
     began_wall_ns, began_ns = clock.wall(), clock.now()
+    disks = sorted(set(owners.values()))
+    yield Read([Row(began_wall_ns, BEGIN, "", disk, 0, 0) for disk in disks], 0, 0)
     before: Mapping[Key, Sums] = {}
     last_ns, ending = began_ns, False
     while not ending:
@@ -121,6 +127,9 @@ def readings(
         at_ns = max((last_ns + now_ns) // 2, now_ns - INTERVAL_NS // 2)
         rows = _rows(moved(before, given.sums), owners, began_wall_ns + at_ns - began_ns)
         before, last_ns = {} if emptied else given.sums, now_ns
+        if ending:
+            ended_wall_ns = began_wall_ns + now_ns - began_ns
+            rows += [Row(ended_wall_ns, END, "", disk, 0, 0) for disk in disks]
         yield Read(rows, now_ns - began_ns, given.dropped)
 
 

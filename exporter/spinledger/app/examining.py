@@ -1,6 +1,6 @@
 """`look` without an exporter, and `check`: this machine's disks by free signals.
 
-Rules: nothing is sent to a drive but by `probe_once`, and that only to disks whose sectors moved
+Rules: nothing is sent to a drive but by `exchange`, and that only to disks whose sectors moved
 between the two samples. A file on a watched disk is not read.
 """
 
@@ -9,10 +9,12 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import NamedTuple
 
 from spinledger.app.publishers import Latest
+from spinledger.codec import counters
 from spinledger.config.current import CurrentConfig
 from spinledger.config.settings import Config
 from spinledger.device.clock import RealClock
@@ -21,16 +23,24 @@ from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
 from spinledger.errors import Refusal, Unavailable
-from spinledger.facts import Snapshot
-from spinledger.loop import Loop, Ports, settings
+from spinledger.facts import DiskView, Snapshot
+from spinledger.loop import Loop, Ports
+from spinledger.loop.settings import settings
 from spinledger.model import (
     MILLISECOND,
     SECOND,
     Answered,
+    Command,
+    Completion,
     Disk,
+    Mode,
     Probe,
+    Reason,
+    Refused,
     Reply,
+    Reported,
     State,
+    Watch,
 )
 from spinledger.ports import Clock
 from spinledger.sampler import DEADLINE_NS
@@ -45,6 +55,16 @@ NEAR_US: Sequence[tuple[str, Path]] = (
     ("This program", Path(__file__).parent),
 )
 """What writes or is read near us, by the paths that Debian uses."""
+_ENDS = frozenset(Reason) - {Reason.REJECTED, Reason.NO_REGISTERS, Reason.RESERVED}
+"""After other refusals a disk is sent nothing more: it may not spin, or would answer the same."""
+
+
+class Exchange(NamedTuple):
+    """A command and what came of it; no completion: the kernel or the prober refused it."""
+
+    command: Command
+    reply: Reply
+    completion: Completion | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +72,13 @@ class Examined:
     """What `check` found out."""
 
     snapshot: Snapshot
-    replies: Mapping[str, Reply]  # by identity
+    replies: Mapping[str, Reply]  # to probes, by identity
     collisions: tuple[str, ...] = ()  # disks of one identity
     places: tuple[str, ...] = ()  # what of ours, or near us, lies on a watched disk
     off: tuple[Disk, ...] = ()  # disks that are not watched, by configuration
     unmatched: tuple[str, ...] = ()  # entries of `disks` that match no disk
     ledger: tuple[str, ...] = ()  # why `serve` would refuse the ledger file, or set it aside
+    exchanges: Mapping[str, Sequence[Exchange]] = field(default_factory=dict)  # by identity
 
 
 def observe(config: Config) -> Snapshot:
@@ -68,10 +89,11 @@ def observe(config: Config) -> Snapshot:
     return examine(config, probe=False).snapshot
 
 
-def examine(config: Config, probe: bool) -> Examined:
+def examine(config: Config, probe: bool, records: bool = False) -> Examined:
     """Two samples of the free signals; with `probe` one probe of each disk that is in use.
 
-    A disk counts as in use when its sectors moved between the samples, so that none is woken.
+    A disk counts as in use when its sectors moved between the samples, so that none is woken; only
+    those with `watch: full` are probed. `records` then reads the counters of those that spin.
     """
     clock = RealClock()
     latest = Latest()
@@ -83,21 +105,27 @@ def examine(config: Config, probe: bool) -> Examined:
     loop.begin()
     loop.observe(clock.now())
     clock.wait(clock.now() + (BETWEEN_PROBING_NS if probe else BETWEEN_NS), ())
+    latest.drop()  # the one to come is of both samples
     loop.observe(clock.now())
     if latest.snapshot is None:
         raise Unavailable("no_observation", "the kernel's block devices could not be read")
-    in_use = [view.disk for view in latest.snapshot.disks if view.state is State.ACTIVE]
-    replies = probe_once(clock, in_use) if probe else {}
+    in_use = [
+        view
+        for view in latest.snapshot.disks
+        if view.state is State.ACTIVE and view.policy.watch is Watch.FULL
+    ]
+    exchanges = exchange(clock, in_use, records) if probe else {}
     watched = [view.disk for view in latest.snapshot.disks]
     off = tuple(loop.unwatched.values())
     return Examined(
         latest.snapshot,
-        replies,
+        {identity: done[0].reply for identity, done in exchanges.items()},
         tuple(discovery.collisions),
         tuple(placed(config.ledger_path, watched)),
         off,
         tuple(current.unmatched([*watched, *off])),
         tuple(ledger_trouble(config.ledger_path, watched)),
+        exchanges,
     )
 
 
@@ -139,25 +167,62 @@ def programs(config: Config) -> list[str]:
     return [f"wear.cross_check: {path} {what}; install it, or remove the key"]
 
 
-def probe_once(clock: Clock, disks: Sequence[Disk]) -> Mapping[str, Reply]:
-    """One probe of each disk that has one; those that do not answer in time are left out."""
-    prober = ProcessProber()
-    replies: dict[str, Reply] = {}
-    sent = 0
+def exchange(
+    clock: Clock, views: Sequence[DiskView], records: bool
+) -> Mapping[str, Sequence[Exchange]]:
+    """One probe of each disk that has one, with `records` also the reading of its counters.
+
+    All disks at a time, each disk's commands one after the other. A disk that does not answer in
+    time, does not spin, or whose link was reset, is sent nothing more.
+    """
+    completions: dict[int, Completion] = {}
+    prober = ProcessProber(keep=lambda probe, done: completions.update({probe.number: done}))
+    to_send = {view.disk.identity: _commands(view, records) for view in views}
+    disks = {view.disk.identity: view.disk for view in views}
+    done: dict[str, list[Exchange]] = {}
+    outstanding: dict[str, Command] = {}
+    number = 0
     deadline = clock.now() + DEADLINE_NS
     try:
-        for number, disk in enumerate(disks, 1):
-            if disk.probe_method is not None:
-                now = clock.now()
-                prober.send(Probe(number, disk.identity, disk.probe_method, now, deadline), disk)
-                sent += 1
-        while len(replies) < sent and clock.now() < deadline:
+        while clock.now() < deadline:
+            for identity in to_send.keys() - outstanding.keys():
+                if to_send[identity]:
+                    number += 1
+                    command = to_send[identity].pop(0)
+                    probe = Probe(number, identity, command, clock.now(), deadline)
+                    prober.send(probe, disks[identity])
+                    outstanding[identity] = command
+            if not outstanding:
+                break
             clock.wait(deadline, (prober,))
             for answered in prober.replies(clock.now()):
-                replies[answered.probe.disk] = answered.reply
+                identity = answered.probe.disk
+                outstanding.pop(identity, None)
+                completion = completions.get(answered.probe.number)
+                one = Exchange(answered.probe.command, answered.reply, completion)
+                done.setdefault(identity, []).append(one)
+                if not _goes_on(one.reply):
+                    to_send[identity].clear()
     finally:
         prober.close()
-    return replies
+    for identity, command in outstanding.items():
+        silent = Refused(Reason.TIMEOUT, f"no answer within {DEADLINE_NS // SECOND} s")
+        done.setdefault(identity, []).append(Exchange(command, silent, None))
+    return done
+
+
+def _commands(view: DiskView, records: bool) -> list[Command]:
+    method = view.disk.probe_method
+    if method is None:
+        return []
+    return [method, *(counters.plan(view.disk) if records and view.policy.cadence.wear_ns else ())]
+
+
+def _goes_on(reply: Reply) -> bool:
+    """Whether the disk may be sent another command."""
+    if isinstance(reply, Reported):
+        return reply.mode is not Mode.STANDBY
+    return not isinstance(reply, Refused) or reply.reason not in _ENDS
 
 
 class Silent:

@@ -1,4 +1,5 @@
-"""What the web pages show beside the snapshot: recent history, quiet hours, zone, host, tariff.
+"""What the web pages show beside the snapshot: recent history, quiet hours, zone, host, tariff,
+runbooks.
 
 Rules: a request never reads the ledger file: history comes from the store's memory. A UTC day that
 has been over for an hour no longer changes, so it is read once and kept in the form that the pages
@@ -11,6 +12,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Mapping
 from operator import attrgetter
 
+from spinledger.app.packed import runbooks
 from spinledger.config.current import CurrentConfig
 from spinledger.config.settings import Config
 from spinledger.config.zones import host_zone, time_zone
@@ -27,7 +29,7 @@ _at = attrgetter("at")
 
 
 def page_context(owner: CurrentConfig, remembered: Callable[[], History], host: str) -> PageContext:
-    """For the web server. `remembered` gives the history that is in memory."""
+    """For the web server. `remembered` gives the history that is in memory; runbooks are read."""
     zone = zone_of(owner.config)
     return PageContext(
         histories=RecentHistories(remembered),
@@ -36,6 +38,7 @@ def page_context(owner: CurrentConfig, remembered: Callable[[], History], host: 
         zone=zone,
         host=host,
         tariff=lambda: owner.config.tariff,
+        runbooks=runbooks(),
     )
 
 
@@ -100,7 +103,14 @@ def read(history: History, since: int) -> dict[str, DiskHistory]:
             Period(one.began_wall_ns, one.ended_wall_ns, one.state, one.active_ns) for one in spans
         )
         spin_ups.setdefault(disk, []).extend(
-            SpinUp(one.at_wall_ns, one.observed, one.cause or "", one.actor or "", one.wait_ns)
+            SpinUp(
+                one.at_wall_ns,
+                one.observed,
+                one.cause or "",
+                one.actor or "",
+                one.wait_ns,
+                one.place or "",
+            )
             for one in cycles
         )
     return {

@@ -7,7 +7,7 @@ thread; a signal only ends a wait. Whatever fails at the start is one line and e
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -15,28 +15,33 @@ from pathlib import Path
 from platform import node
 
 from spinledger.app.pages import check_zone, page_context
-from spinledger.app.publishers import Latest, Signals, TextFile
-from spinledger.config.current import CurrentConfig, say
+from spinledger.app.publishers import Latest, Service, Signals, TextFile
+from spinledger.config.current import CurrentConfig
 from spinledger.config.load import find, load
 from spinledger.config.settings import Config
 from spinledger.config.zones import host_zone, time_zone
-from spinledger.device.clock import RealClock
+from spinledger.device.clock import RealClock, synchronised
 from spinledger.device.cross_check import SmartctlCrossChecker, files_of
 from spinledger.device.discovery import Discovery
 from spinledger.device.kernel_counters import SysfsCounters
 from spinledger.device.placement import holding
 from spinledger.device.prober_client import ProcessProber
-from spinledger.errors import Refusal, Unavailable
-from spinledger.loop import Loop, Ports, settings
+from spinledger.errors import BadConfig, Refusal, Unavailable
+from spinledger.log import fail, say, warn
+from spinledger.loop import Loop, Ports
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping
+from spinledger.loop.settings import settings
 from spinledger.model import DAY, SECOND, Disk
+from spinledger.ports import Publisher, Restored, Source
 from spinledger.store.export import answer
 from spinledger.store.ledger import FileStore, MemoryStore
 from spinledger.store.live import live_directory
+from spinledger.web.access import Access
 from spinledger.web.server import WebServer
 
 MEMORY = "memory"  # the name of a ledger that is not kept
+USUAL_DISKS = 8  # of a simulation
 EVENING_HOUR = 21  # a simulation begins at this local hour
 
 
@@ -49,29 +54,33 @@ class Serving:
     simulated: bool = False
     speed: float = 1.0
     seed: int = 1
+    disks: int | None = None  # simulated; None: as many as the ledger has, else 8
     faults: tuple[str, ...] = ()  # of the simulation, as `sim.faults.order` takes them
     zone: str = ""  # time zone of the simulation; "": this host's
     at_present: bool = False  # the simulation begins now, not where its ledger ends
     for_s: float | None = None
     ledger: str = ""  # "" as configured; "memory": nothing is kept
     textfile: Path | None = None
+    prober: str = ""  # socket of a prober that runs as a service; "": it is a child
 
 
 def serve(serving: Serving) -> int:
     """Run the exporter until a signal, or for `for_s` seconds. Returns the exit code."""
     signals = Signals()
     current = configured(serving)
+    access = accessible(current.config)
     latest = Latest()
     listen = serving.listen or current.config.listen
-    publishers: list[Latest | TextFile] = [latest]
+    publishers: list[Publisher] = [latest, Service()]
     if serving.textfile is not None:
         publishers.append(TextFile(serving.textfile))
     store = open_store(serving, current.config)
     restored = store.restore()
     if serving.simulated:
-        ports = _simulated(serving, current, publishers, signals, restored.wall_ns)
+        ports = _simulated(serving, current, publishers, (signals, latest), restored)
     else:
-        ports = _real(publishers, signals)
+        ports = _real(publishers, (signals, latest), serving.prober)
+    latest.now = ports.clock.now
     # Without a file a commit only puts entries away, in the loop's own thread: seldom is enough.
     keeping = Keeping(store, restored, at_turns=isinstance(store, FileStore))
     if isinstance(store, FileStore) and not serving.simulated:
@@ -88,12 +97,19 @@ def serve(serving: Serving) -> int:
             store.keep_days = keep_days(current.config)
         if checker is not None and current.config.cross_check is not None:
             checker.smartctl = str(current.config.cross_check)
+            if serving.prober:
+                warn("wear.cross_check reads nothing with --prober: smartctl may open no disk here")
 
     def reload() -> bool:
         """Read the file again, and let all of it hold."""
         good = current.reload()
         if good:
             in_force()
+            try:
+                access.use(current.config.tls_and_users, current.config.host_names)
+            except BadConfig as bad:
+                fail(f"certificates and users refused, the old ones stay: {bad}")
+                good = current.good = False
         return good
 
     in_force()
@@ -106,9 +122,14 @@ def serve(serving: Serving) -> int:
         lambda query: answer(store.history(), query, ports.clock.wall()),
         page_context(current, store.remembered, host),
         ports.clock.wall,
+        access,
+        latest.scraped,
+        lambda: latest.snapshot is not None,
     )
     web.start()
     say(f"serving {web.url}metrics")
+    if web.exposed:
+        warn(f"every host that reaches {web.url} may read it: set web.tls_and_users")
     try:
         until_ns = None
         if serving.for_s is not None:
@@ -130,7 +151,7 @@ def configured(serving: Serving) -> CurrentConfig:
     Simulated disks do not take this host's usual file.
     """
     usual = not serving.simulated
-    config = load(find(serving.config) if usual else serving.config, serving=True)
+    config = load(find(serving.config) if usual else serving.config)
     if serving.simulated:
         time_zone(*simulated_zone(serving))
     else:
@@ -141,6 +162,13 @@ def configured(serving: Serving) -> CurrentConfig:
         if named
     )
     return CurrentConfig(serving.config, config, time.time(), usual, overridden)
+
+
+def accessible(config: Config) -> Access:
+    """Certificates, users and names as configured. Raises BadConfig."""
+    access = Access(say, fail)
+    access.use(config.tls_and_users, config.host_names)
+    return access
 
 
 def ledger_named(serving: Serving) -> bool:
@@ -165,7 +193,7 @@ def open_store(serving: Serving, config: Config) -> FileStore | MemoryStore:
         live=live_directory(),
         simulated=serving.simulated,
         keep_days=keep_days(config),
-        say=say,
+        say=fail,
     )
 
 
@@ -190,28 +218,34 @@ def keep_days(config: Config) -> int:
     return max(1, config.keep_spans_ns // DAY)
 
 
-def _real(publishers: Sequence[Latest | TextFile], signals: Signals) -> Ports:
+def _real(publishers: Sequence[Publisher], wakers: Sequence[Source], socket: str) -> Ports:
+    prober = ProcessProber(socket)
     return Ports(
         clock=RealClock(),
         discoverer=Discovery(),
         counters=SysfsCounters(),
-        prober=ProcessProber(),
+        prober=prober,
         publishers=publishers,
-        wakers=(signals,),
+        wakes=prober,
+        prober_health=prober.health,
+        wakers=wakers,
+        synchronised=synchronised,
     )
 
 
 def _simulated(
     serving: Serving,
     current: CurrentConfig,
-    publishers: Sequence[Latest | TextFile],
-    signals: Signals,
-    kept_wall_ns: int,
+    publishers: Sequence[Publisher],
+    wakers: Sequence[Source],
+    restored: Restored,
 ) -> Ports:
     """Simulated disks from the evening on, or from where its ledger ends."""
     from spinledger.sim.clocks import ScaledClock
     from spinledger.sim.shelf import EPOCH_WALL_NS, SimulatedShelf
 
+    kept_wall_ns = restored.wall_ns
+    disks, host = simulated_disks(serving, restored.accounts)
     zone, _ = simulated_zone(serving)
     start_wall_ns = kept_wall_ns or evening_wall_ns(zone)
     if serving.at_present:
@@ -221,6 +255,8 @@ def _simulated(
         serving.seed,
         start_ns,
         start_wall_ns,
+        disks=disks,
+        host=host,
         faults=serving.faults,
         zone=zone,
     )
@@ -231,8 +267,15 @@ def _simulated(
         counters=shelf.counters,
         prober=shelf.prober,
         publishers=publishers,
-        wakers=(signals,),
+        wakes=shelf.wakes,
+        wakers=wakers,
     )
+
+
+def simulated_disks(serving: Serving, known: Collection[str]) -> tuple[int, str]:
+    """How many disks a simulation has, and its host: as its ledger, if nothing else is given."""
+    host = "dome" if any(name.startswith("sim-dome-") for name in known) else "attic"
+    return serving.disks or len(known) or USUAL_DISKS, host
 
 
 def simulated_boot(serving: Serving) -> str:

@@ -20,9 +20,11 @@ from spinledger.cli import (
     rehearse,
     replay,
     serve,
+    wear,
 )
 from spinledger.config.near import nearest, shown
 from spinledger.errors import BadInput, Refusal, Unavailable
+from spinledger.log import fail
 
 COMMANDS = {
     "serve": (serve, "run the exporter"),
@@ -31,9 +33,10 @@ COMMANDS = {
     "config": (config, "print a commented configuration for the disks found"),
     "decode": (decode, "decode sense data: the power state it reports"),
     "history": (history, "print the recorded spans, spin-ups and days"),
+    "wear": (wear, "show the drive's counters, and when a rating will be used up"),
     "capture": (capture, "record which program uses which disk, as a trace for replay"),
     "replay": (replay, "calculate what other standby timers would have done"),
-    "rehearse": (rehearse, "run the exporter on simulated disks, a month in a minute"),
+    "rehearse": (rehearse, "run the exporter on simulated disks, a month in a few minutes"),
     "pack": (pack, "write the rules, runbooks, dashboards and sample configurations"),
 }
 
@@ -56,7 +59,9 @@ def parser() -> argparse.ArgumentParser:
         prog="spinledger", description="Records and exports the power state of rotating disks."
     )
     top.add_argument("-V", "--version", action="version", version=f"spinledger {__version__}")
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    commands = top.add_subparsers(
+        title="commands", dest="command", metavar="COMMAND", required=True
+    )
     for name, (module, words) in COMMANDS.items():
         command = commands.add_parser(name, help=words, description=words.capitalize() + ".")
         module.add_arguments(command)
@@ -70,10 +75,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(arguments.run(arguments))
     except (BadInput, Refusal, Unavailable) as refused:
-        print(f"spinledger: {refused}", file=sys.stderr)
+        fail(str(refused))
         return 2
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except MemoryError:
+        fail("no memory is left; the ledger keeps what was recorded; raise the limit (MemoryMax)")
+        return 1
     except KeyboardInterrupt:
         return 130

@@ -14,7 +14,7 @@ from spinledger.model import SECOND
 DISK_HELP = "the disk, by kernel name, serial number or identity"
 
 
-def add_config(parser: argparse.ArgumentParser) -> None:
+def add_config(parser: argparse._ActionsContainer) -> None:
     """`--config FILE`."""
     parser.add_argument(
         "--config",

@@ -3,7 +3,7 @@
 Rules:
 - Runs for the given time only. Nothing is sent to a drive; the kernel counts, and the counts are
   read once a second. A row says that an actor did at least one I/O in that second; its time is the
-  middle of it.
+  middle of it. Rows whose `op` is begin or end bound the observation.
 - A trace that goes to a file is kept in memory and written in large pieces, so that writing it
   does not itself keep a disk awake. A pipe or terminal gets each row at once.
 - One file for all disks: with several there is a fourth column, `disk`, and replay takes --disk.
@@ -27,6 +27,7 @@ from spinledger.cli.arguments import DISK_HELP, add_config, configuration, posit
 from spinledger.cli.bar import Bar
 from spinledger.errors import BadInput
 from spinledger.model import SECOND
+from spinledger.whatif.trace import BEGIN, END
 
 COLUMNS = ["timestamp_seconds", "op", "actor"]
 DISK_COLUMN = "disk"
@@ -153,6 +154,8 @@ class Summary:
     def add(self, rows: Sequence[Row]) -> None:
         """Take rows."""
         for row in rows:
+            if row.op in (BEGIN, END):
+                continue
             self._rows += 1
             key = (row.disk, row.actor, row.op)
             seconds, bios, sectors = self._sums.get(key, (0, 0, 0))

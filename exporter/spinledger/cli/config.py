@@ -24,8 +24,10 @@ HEAD = """\
 # Every key is optional. A key behind a # shows its default, or an example where it has
 # none; remove the # to set it. Afterwards:
 #
-#     spinledger check                   # names each mistake with its line, and the fix
-#     pkill -HUP -f 'spinledger serve'   # loads the file; one with a mistake is refused"""
+#     spinledger check              # names each mistake with its line, and the fix
+#     systemctl reload spinledger   # loads the file; one with a mistake is refused
+#
+# Where no service unit runs the exporter, pkill -HUP -f 'spinledger serve' loads the file."""
 DISKS = "one entry a disk; the first that matches holds; a match is one of:"
 
 

@@ -9,13 +9,19 @@ from __future__ import annotations
 import argparse
 import http.client
 import json
+import os
 import socket
-from collections.abc import Iterator
+import ssl
+from base64 import b64encode
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import cast
-from urllib.parse import urlencode, urlsplit
+from urllib.parse import unquote, urlencode, urlsplit
 
+from spinledger.config import web_file
+from spinledger.config.naming import identify
 from spinledger.errors import Unavailable
 from spinledger.model import DAY, SECOND
 from spinledger.strip import DiskHistory, Period, SpinUp
@@ -45,6 +51,8 @@ class Exporter:
     port: int
     path: str = ""
     tls: bool = False
+    credentials: str = ""  # USER:PASSWORD
+    certificate: Path | None = None  # the one it must have; None: any that this host trusts
 
     @property
     def url(self) -> str:
@@ -58,6 +66,8 @@ class Exporter:
         found = _object(body)
         if status == 200 and found is not None and "disks" in found:
             return found
+        if status in (401, 403, 421):
+            raise Unavailable("not_allowed", f"{self.url}: {_first_line(body)}")
         if status == 503 and body:
             raise Unavailable("no_data_yet", f"{self.url}: {_first_line(body)}")
         raise NoExporter("not_an_exporter", f"{self.url}: {self._what()} answers, not Spinledger")
@@ -112,10 +122,11 @@ class Exporter:
     def _open(
         self, path: str, timeout_s: float
     ) -> tuple[http.client.HTTPConnection, http.client.HTTPResponse]:
-        made = http.client.HTTPSConnection if self.tls else http.client.HTTPConnection
-        connection = made(self.host, self.port, timeout=timeout_s)
+        connection = self._connection(timeout_s)
         try:
-            connection.request("GET", f"{self.path}{path}")
+            basic = b64encode(self.credentials.encode()).decode()
+            headers = {"Authorization": f"Basic {basic}"} if basic else {}
+            connection.request("GET", f"{self.path}{path}", headers=headers)
             return connection, connection.getresponse()
         except socket.gaierror:
             what = f"no such host: {self.host}"
@@ -130,6 +141,19 @@ class Exporter:
         connection.close()
         raise NoExporter("no_exporter", f"{self.url}: {what}") from None
 
+    def _connection(self, timeout_s: float) -> http.client.HTTPConnection:
+        if not self.tls:
+            return http.client.HTTPConnection(self.host, self.port, timeout=timeout_s)
+        try:
+            context = ssl.create_default_context(cafile=self.certificate)
+        except OSError as refused:
+            what = f"{self.certificate}: {(refused.strerror or str(refused)).lower()}"
+            raise Unavailable("certificate", what) from None
+        if self.certificate is not None:  # its own files are known, whatever name they are for
+            context.check_hostname = False
+            context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+        return http.client.HTTPSConnection(self.host, self.port, timeout=timeout_s, context=context)
+
     def _what(self) -> str:
         """What else answers at the address."""
         _, body = self._get("/-/healthy")
@@ -140,13 +164,26 @@ class Exporter:
         )
 
 
-def listening(listen: tuple[str, int]) -> Exporter:
-    """The exporter that is configured to listen there."""
-    return Exporter(LOOPBACK.get(listen[0], listen[0]), listen[1])
+def listening(listen: tuple[str, int], tls_and_users: Path | None = None) -> Exporter:
+    """The exporter that is configured to listen there, by TLS where that file says so.
+
+    Raises BadInput or Unavailable where the file cannot be read.
+    """
+    host, port = LOOPBACK.get(listen[0], listen[0]), listen[1]
+    if tls_and_users is None:
+        return Exporter(host, port)
+    if not os.access(tls_and_users, os.R_OK):
+        what = f"{tls_and_users}: you may not read how the exporter is served"
+        fix = f"run this as root, or give --exporter https://NAME:{port}"
+        raise Unavailable("web_file", f"{what}; {fix}")
+    tls = web_file.load(tls_and_users).tls
+    if tls is None:
+        return Exporter(host, port)
+    return Exporter(host, port, tls=True, certificate=tls.certificate)
 
 
 def url(text: str) -> Exporter:
-    """The option --exporter: http://HOST:PORT, https too; also HOST:PORT or HOST."""
+    """The option --exporter: http://HOST:PORT, https and USER:PASSWORD@ too; also HOST:PORT."""
     parts = urlsplit(text if "://" in text else f"http://{text}")
     try:
         port = parts.port
@@ -158,7 +195,8 @@ def url(text: str) -> Exporter:
         )
     tls = parts.scheme == "https"
     plain = 9786 if "://" not in text else 443 if tls else 80
-    return Exporter(parts.hostname, port or plain, parts.path.rstrip("/"), tls)
+    credentials = unquote(parts.netloc.rpartition("@")[0])
+    return Exporter(parts.hostname, port or plain, parts.path.rstrip("/"), tls, credentials)
 
 
 def add_exporter(parser: argparse._ActionsContainer) -> None:
@@ -192,6 +230,16 @@ def value(disk: Json, key: str, **labels: str) -> float | None:
         if sample["labels"] == labels:
             return cast(float, sample["value"])
     return None
+
+
+def chosen(disks: Sequence[Json], name: str, where: str = "--disk") -> Json:
+    """The disk of a snapshot with this name. Raises BadInput where there is not exactly one."""
+    known = {
+        disk["disk"]: tuple(filter(None, (*disk["nodes"], disk["serial"], *disk["aliases"])))
+        for disk in disks
+    }
+    identity = identify(known, name, where)
+    return next(disk for disk in disks if disk["disk"] == identity)
 
 
 def observed_s(disk: Json) -> float:

@@ -14,20 +14,31 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 from spinledger.cli.arguments import DISK_HELP, add_config, configuration
 from spinledger.cli.bar import Bar
 from spinledger.cli.exporter import NoExporter, add_exporter, listening
+from spinledger.cli.screen import clean
 from spinledger.errors import BadInput, Unavailable
+from spinledger.model import SECOND
 from spinledger.store import export
 from spinledger.store.history import History, read
+from spinledger.wakers import sentence
 from spinledger.web.snapshot_json import Json
 from spinledger.words import hours_minutes
+
+NEWEST = 20  # spin-ups listed
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
+    parser.epilog = (
+        "A standby span of no length is a sleep that a probe found and that ended before the next "
+        "sample. JSON has the gaps between I/O requests, too: what `replay --ledger` calculates "
+        "with; of the last one, which is still open, `ended` is null."
+    )
     add_config(parser)
     source = parser.add_mutually_exclusive_group()
     add_exporter(source)
@@ -38,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--csv", action="store_true", help="print spans as CSV")
-    form.add_argument("--json", action="store_true", help="print spans, cycles and days as JSON")
+    form.add_argument("--json", action="store_true", help="print spans, cycles, days, gaps as JSON")
     form.add_argument(
         "--openmetrics", type=Path, metavar="FILE", help="write series with timestamps to a file"
     )
@@ -54,7 +65,8 @@ def run(arguments: argparse.Namespace) -> int:
         for part in parts:
             sys.stdout.write(part.decode("utf-8"))
     else:
-        print("\n".join(table(json.loads(b"".join(parts)))))
+        history = json.loads(b"".join(parts))
+        print("\n".join([*table(history), *spin_ups(history)]))
     return 0
 
 
@@ -64,7 +76,7 @@ def _parts(arguments: argparse.Namespace, form: str) -> Iterator[bytes]:
         return _from_file(arguments.ledger, arguments, form)
     config = configuration(arguments)
     query = {"disk": arguments.disk, "since": arguments.since, "format": form}
-    exporter = arguments.exporter or listening(config.listen)
+    exporter = arguments.exporter or listening(config.listen, config.tls_and_users)
     try:
         parts = exporter.history_parts({name: text for name, text in query.items() if text})
         why = f"{exporter.url}: this exporter keeps no history"
@@ -87,14 +99,15 @@ def _from_file(path: Path, arguments: argparse.Namespace, form: str) -> Iterator
     now_ns = time.time_ns()
     if arguments.since:
         export.since_ns(arguments.since, now_ns)
-    history = _read(path)
+    history = ledger_history(path)
     query = export.query_of(history, arguments.disk, arguments.since, now_ns)
     write = {"csv": export.csv_of, "openmetrics": export.openmetrics_of}.get(form, export.json_of)
     bar = Bar("reading")
     return _encoded(write(history, query, bar.show), bar)
 
 
-def _read(path: Path) -> History:
+def ledger_history(path: Path) -> History:
+    """What a ledger file holds. Raises BadInput."""
     try:
         if not os.path.isfile(path):
             raise BadInput(str(path), "there is no such file", "name a ledger file")
@@ -145,4 +158,25 @@ def table(history: Json) -> list[str]:
             f"  {day['date']:14} {asleep:>7} {spinning:>9} {active:>7} {unknown:>8} "
             f"{unobserved:>11} {day['cycles']:9}"
         )
+    return lines
+
+
+def spin_ups(history: Json) -> list[str]:
+    """The newest spin-ups, each with cause, who, where and wait as far as these are known."""
+    cycles = sorted(history["cycles"], key=lambda one: (-one["at"], one["disk"]))
+    if not cycles:
+        return []
+    shown = cycles[:NEWEST]
+    width = max(len(one["disk"]) for one in shown)
+    more = ""
+    if len(cycles) > NEWEST:
+        more = f" (the newest {NEWEST} of {len(cycles)}; --json has all)"
+    lines = ["", f"SPIN-UPS{more}"]
+    for one in shown:
+        at = datetime.fromtimestamp(one["at"]).strftime("%Y-%m-%d %H:%M:%S")
+        wait_s = one["wait_seconds"]
+        wait_ns = None if wait_s is None else round(wait_s * SECOND)
+        given = (one["cause"] or "", one["actor"] or "", one["place"] or "")
+        words = sentence(*given, wait_ns) if one["observed"] else "from the drive's counter"
+        lines.append(clean(f"  {at}  {one['disk']:{width}}  {words}").rstrip())
     return lines

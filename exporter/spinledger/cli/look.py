@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 from spinledger import strip
 from spinledger.app.examining import observe
 from spinledger.app.pages import zone_of
-from spinledger.cli import screen, strips, weekly
+from spinledger.cli import screen, strips, weekly, who
 from spinledger.cli.arguments import add_config, configuration
 from spinledger.cli.exporter import (
     DAY_S,
@@ -36,9 +36,10 @@ from spinledger.cli.exporter import (
 )
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, paragraph, table
 from spinledger.config.settings import Config
+from spinledger.model import Severity
 from spinledger.strip import NO_HISTORY, DiskHistory
 from spinledger.web.snapshot_json import Json, snapshot_json
-from spinledger.words import STATES, local, lower_first, short_duration
+from spinledger.words import STATES, local, lower_first, short_duration, since, why
 
 WATCH_EVERY_S = 2.0
 HISTORY_EVERY_S = 60.0
@@ -60,6 +61,8 @@ COLUMNS = (
     Column("LIFE USED", 9, rank=5, right=True),
 )
 COUNTED = ("standby", "active", "idle", "unknown")
+
+_RANKS = [severity.value for severity in Severity]
 
 Histories = Mapping[str, DiskHistory]  # by identity
 
@@ -118,7 +121,7 @@ def _show(arguments: argparse.Namespace, picture: Picture) -> bool:
         else:
             sys.stdout.write("\n".join(lines) + "\n")
     sys.stdout.flush()
-    return any(disk["findings"] for disk in picture.snapshot["disks"])
+    return any(disk["findings"] for disk in _judged(picture.snapshot))
 
 
 class Source:
@@ -131,7 +134,7 @@ class Source:
     def __init__(self, config: Config, exporter: Exporter | None) -> None:
         self._config = config
         self._named = exporter
-        self._exporter = exporter or listening(config.listen)
+        self._exporter = exporter or listening(config.listen, config.tls_and_users)
         self._history: Json | None = None
         self._due_s = -math.inf
         self._tz = zone(zone_of(config))
@@ -175,14 +178,14 @@ def render(page: Screen, picture: Picture, week: bool = False, brief: bool = Fal
     elif disks:
         shown = [line for line in table(page, COLUMNS, _rows(picture)) if line]
         notes = _legend(picture, shown)
-    lines += shown
+    lines += [*shown, *([] if brief else who.lines(page, snapshot))]
     notes += _notes(picture, week)
     if notes:
         lines.append("")
     for note in notes:
         lines += paragraph(page, "", note)
-    for finding in _grouped(disks):
-        lines += ["", *_finding(page, finding, brief or week)]
+    for finding in _grouped(_judged(snapshot)):
+        lines += ["", *_finding(page, finding, brief or week, picture)]
     return lines
 
 
@@ -193,7 +196,7 @@ def _head(picture: Picture) -> str:
         return f"{moment}  No rotating disk found."
     counts = {state: sum(disk["state"] == state for disk in disks) for state in COUNTED}
     each = ", ".join(f"{count} {STATES[state]}" for state, count in counts.items() if count)
-    number = len(_grouped(disks))
+    number = len(_grouped(_judged(picture.snapshot)))
     found = {0: "no findings", 1: "1 finding below"}.get(number, f"{number} findings below")
     plural = "disk" if len(disks) == 1 else "disks"
     return f"{moment}  {len(disks)} {plural}: {each}; {found}"
@@ -310,7 +313,9 @@ def _notes(picture: Picture, week: bool) -> list[str]:
     for disk in disks:
         if disk["state"] == "unknown" and live:
             unknown.setdefault(disk["why"], []).append(disk["kernel_name"])
-    notes += [f"{_named(names)}: state unknown: {why}." for why, names in unknown.items()]
+    notes += [
+        f"{_named(names)}: state unknown: {why(reason)}." for reason, names in unknown.items()
+    ]
     for absent in snapshot["exporter"].get("absent_since", ()):
         lasted = short_duration(snapshot["at_wall"] - absent["value"])
         notes.append(f"{absent['labels'].get('disk', '?')}: absent for {lasted}.")
@@ -371,6 +376,11 @@ def _named(names: Sequence[str]) -> str:
     return shown if len(names) <= NAMES else f"{shown} and {len(names) - NAMES} more"
 
 
+def _judged(snapshot: Json) -> list[Json]:
+    """Disks with findings or none, those that are gone last."""
+    return [*snapshot["disks"], *snapshot.get("absent", ())]
+
+
 def _grouped(disks: Sequence[Json]) -> list[list[tuple[str, Json]]]:
     """Findings that say the same of several disks, together: (kernel name, finding)."""
     groups: dict[tuple[str, str], list[tuple[str, Json]]] = {}
@@ -378,13 +388,19 @@ def _grouped(disks: Sequence[Json]) -> list[list[tuple[str, Json]]]:
         for finding in disk["findings"]:
             key = (finding["code"], finding["suggestion"])
             groups.setdefault(key, []).append((disk["kernel_name"], finding))
-    return list(groups.values())
+    return sorted(groups.values(), key=lambda group: _RANKS.index(group[0][1]["severity"]))
 
 
-def _finding(page: Screen, group: Sequence[tuple[str, Json]], brief: bool) -> list[str]:
+def _finding(
+    page: Screen, group: Sequence[tuple[str, Json]], brief: bool, picture: Picture
+) -> list[str]:
     names = _named([name for name, _ in group])
     first = group[0][1]
     lines = paragraph(page, "! ", f"{names}: {_stop(first['sentence'])}", Tone.BAD)
+    begun = [one["since_timestamp_seconds"] for _, one in group if one["since_timestamp_seconds"]]
+    if begun:
+        began = since(wall_ns(min(begun)), picture.now, picture.tz)
+        lines += paragraph(page, "  Since:     ", began)
     evidence: dict[str, list[str]] = {}
     for name, finding in group:
         evidence.setdefault(finding["evidence"], []).append(name)

@@ -1,25 +1,22 @@
 """`spinledger pack`: writes the rules, runbooks, dashboards and sample configurations.
 
-Rules: the files are those of the source tree where the program runs from one, else those that the
-wheel installed; they are written as they are. With a base address each alert gets a `runbook_url`
-beside its `runbook`. A file that is there and differs is never overwritten.
+Rules: the files are written as they are (`app.packed`). With a base address each alert gets a
+`runbook_url` beside its `runbook`. A file that is there and differs is never overwritten.
 """
 
 from __future__ import annotations
 
 import argparse
 import re
-from importlib.metadata import PackageNotFoundError, files
 from pathlib import Path
 from urllib.parse import urlsplit
 
-import spinledger
-from spinledger.errors import BadInput, Unavailable
+from spinledger.app.packed import source
+from spinledger.errors import BadInput
 
 # What a reader of the pack uses; the rules' own tests stay in the source tree.
 FOLDERS = ("rules", "rules/alerts", "rules/recording", "rules/runbooks", "rules/samples")
 WRITTEN = {".html", ".json", ".md", ".yml"}  # not the programs that build them, nor pictures
-SHARE = "share/spinledger"  # where a wheel puts its data files, as pyproject.toml says
 
 _RUNBOOK = re.compile(rb"^( *)runbook: (\w+)$", re.MULTILINE)
 
@@ -30,7 +27,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--runbook-base",
         metavar="URL",
-        help="where the runbooks are served: each alert gets the runbook_url URL/ALERT.md",
+        help="where the runbooks are served, by the exporter such as http://dome:9786/runbooks: "
+        "each alert gets the runbook_url URL/ALERT.md",
     )
 
 
@@ -59,21 +57,6 @@ def address(base: str | None) -> str | None:
             "give one such as https://wiki.example.org/spinledger",
         )
     return base.rstrip("/")
-
-
-def source() -> Path:
-    """The folder that holds `rules` and `dashboards`."""
-    tree = Path(spinledger.__file__).parents[2]
-    if (tree / "rules" / "alerts").is_dir() and (tree / "pyproject.toml").is_file():
-        return tree
-    try:
-        installed = files("spinledger") or ()
-    except PackageNotFoundError:
-        installed = ()
-    for file in installed:
-        if file.as_posix().endswith(f"{SHARE}/rules/README.md"):
-            return Path(str(file.locate())).resolve().parents[1]
-    raise Unavailable("pack_missing", f"no rules beside the program nor in {SHARE}: install again")
 
 
 def contents(tree: Path, base: str | None) -> dict[Path, bytes]:

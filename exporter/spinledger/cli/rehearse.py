@@ -1,4 +1,4 @@
-"""`spinledger rehearse`: simulated disks through the real code, a month in a minute.
+"""`spinledger rehearse`: simulated disks through the real code, a month in a few minutes.
 
 Only `--config` names a configuration: the same command gives the same result on every host.
 """

@@ -14,37 +14,45 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from itertools import chain
+from itertools import chain, islice
 from pathlib import Path
 
-from spinledger.app.capture import identity_here
+from spinledger.app.capture import disk_here
 from spinledger.cli import replay_plot, replay_report
 from spinledger.cli.arguments import DISK_HELP, add_config, length
 from spinledger.cli.bar import Bar
+from spinledger.cli.exporter import add_exporter
+from spinledger.cli.replay_exported import exported
 from spinledger.cli.replay_report import Setting
 from spinledger.cli.traces import Progress, Trace
 from spinledger.config.load import find, load
 from spinledger.config.zones import host_zone, time_zone
 from spinledger.errors import BadInput, BadTrace, Unavailable
-from spinledger.model import HOUR, SECOND, Disk, State
+from spinledger.model import SECOND, Disk, State
 from spinledger.quiet.hours import Calendar
-from spinledger.store.history import History
+from spinledger.store.history import History, PastGap
 from spinledger.store.history import read as read_ledger
 from spinledger.whatif.replay import (
     DEFAULT_TIMERS_NS,
     Outcome,
     Replay,
     Terms,
-    choose,
+    choose_of,
     worth,
 )
-from spinledger.whatif.trace import Row, absorb, hold, without
+from spinledger.whatif.trace import READ, WRITE, Row, absorb, hold, without
+from spinledger.whatif.woken import Between, merged
 
 SEEDS = (1, 2, 3, 4, 5)  # of --absorb
 MOST_NAMED = 8  # actors in a message
 MOST_TIMERS = 512
 SHORTEST_KEPT_NS = 60 * SECOND  # of the gaps that a ledger keeps
-SHORTEST_JUDGED_NS = HOUR  # of observed time
+WITHOUT = (
+    "Without {}: its spin-ups, and all I/O after each up to the next pause of a minute, are left "
+    "out. What it did while the disk was spinning anyway is not known apart and stays, so there "
+    "would be fewer spin-ups than shown; a trace (`spinledger capture`) has all of it."
+)
+NO_DISK = Disk("", ("",), "", "", "", "", "", 0, "", "", probe_method=None, diskseq=0)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -64,7 +72,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--spinup", "DURATION", "duration of a spin-up; I/O during it waits"),
     ):
         parser.add_argument(option, metavar=name, help=words)
-    add_config(parser)
+    settings = parser.add_mutually_exclusive_group()
+    add_config(settings)
+    add_exporter(settings)
     parser.add_argument("--plot", metavar="FILE", type=Path, help="write a chart as SVG")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print JSON")
@@ -73,10 +83,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Replay and print. Returns 0; raises BadInput or Refusal."""
-    setting = _setting(args)
-    name, outcomes = _ledger(args, setting) if args.ledger else _trace(args, setting)
-    worths = [worth(outcome, setting.terms) for outcome in outcomes[0]]
-    choice = choose(worths, setting.terms)
+    name, outcomes, setting = _ledger(args) if args.ledger else _trace(args)
+    runs = [[worth(outcome, setting.terms) for outcome in run] for run in outcomes]
+    choice = choose_of(runs, setting.terms)
+    # Longer timers are tried for the advice; of those only a recommended one is shown.
+    shown = {*setting.timers_ns, choice.standby_ns}
+    outcomes = [[one for one in run if one.standby_ns in shown] for run in outcomes]
+    worths = [one for one in runs[0] if one.outcome.standby_ns in shown]
     if args.plot:
         drawing = replay_plot.svg(worths, choice, setting.terms, name)
         try:
@@ -93,16 +106,26 @@ def run(args: argparse.Namespace) -> int:
         )
     else:
         print("\n".join(replay_report.table(name, worths, outcomes, choice, setting)))
+        if args.ledger and args.without is not None:
+            print(WITHOUT.format(args.without))
     return 0
 
 
 # Options
 
 
-def _setting(args: argparse.Namespace) -> Setting:
-    setting = _configured(find(args.config))
+def _setting(args: argparse.Namespace, disk: Disk | None, name: str) -> Setting:
+    """What applies to the disk; where no more than its name is known, that is its identity.
+
+    From the exporter that is named, else from the configuration, else from the exporter that
+    listens at the usual address, if it watches the disk; else the defaults.
+    """
+    path = None if args.exporter else find(args.config)
+    setting = _configured(path, disk or replace(NO_DISK, identity=name))
     if args.ledger and setting.calendar is None:
         setting = replace(setting, zone=host_zone() or "UTC")
+    if path is None:
+        setting = exported(setting, args.exporter, name)
     if args.timers is not None:
         setting = replace(setting, timers_ns=_timers(args.timers))
     if args.spinup is not None:
@@ -113,17 +136,14 @@ def _setting(args: argparse.Namespace) -> Setting:
     return setting
 
 
-def _configured(path: Path | None) -> Setting:
-    """From the configuration: what applies to a disk that no entry but `all` matches."""
+def _configured(path: Path | None, disk: Disk) -> Setting:
     if path is None:
         return Setting(DEFAULT_TIMERS_NS, 0, Terms(), None)
     config = load(path)
-    policy = config.policy_for(
-        Disk("", ("",), "", "", "", "", "", 0, "", "", probe_method=None, diskseq=0)
-    )
+    policy = config.policy_for(disk)
     terms = Terms(
         budget_per_day=policy.budget_per_day,
-        waits_per_day=config.what_if.waits_per_day,
+        waits_per_day=policy.waits_per_day,
         watts=policy.watts,
         spinup_j=policy.spinup_j,
         currency=config.tariff.currency if config.tariff else "",
@@ -133,7 +153,9 @@ def _configured(path: Path | None) -> Setting:
     )
     schedule = config.schedules.get(policy.quiet) if policy.quiet else None
     calendar = Calendar(schedule, time_zone(schedule.zone, str(path))) if schedule else None
-    return Setting(config.what_if.timers_ns, config.what_if.spinup_ns, terms, calendar)
+    present = {policy.declared_ns} if policy.declared_ns else set()
+    timers = tuple(sorted({*policy.candidates_ns, *present}))
+    return Setting(timers, policy.whatif_spinup_ns, terms, calendar)
 
 
 def _timers(text: str) -> tuple[int, ...]:
@@ -174,12 +196,16 @@ def history_of(path: Path, disk: str | None) -> tuple[History, str]:
         history = read_ledger(path)
     except Unavailable as bad:
         raise BadInput(f"--ledger {path}", _what(path, bad), "name a ledger file") from None
+    disks = history.disks()
+    if not disks:
+        what = "no disk is in it: the exporter that keeps it has not written to it yet"
+        fix = "stop the exporter, or wait: it writes at the end of a span and each minute"
+        raise BadInput(f"--ledger {path}", what, fix)
     if disk is not None:
         return history, history.identity(disk)
-    disks = history.disks()
     if len(disks) != 1:
-        known = ", ".join(disks[:MOST_NAMED]) or "none"
-        what = "several disks are in it" if disks else "no disk is in it"
+        known = ", ".join(disks[:MOST_NAMED])
+        what = "several disks are in it"
         raise BadInput(f"--ledger {path}", what, f"give --disk with one of: {known}")
     return history, disks[0]
 
@@ -204,53 +230,81 @@ def observed_ns(history: History, disk: str) -> int:
     return 0 if began is None else max(0, ended - began - unobserved)
 
 
-def _ledger(args: argparse.Namespace, setting: Setting) -> tuple[str, list[list[Outcome]]]:
-    """The disk, and the outcomes of one run."""
-    for option in ("without", "absorb", "hold"):
+def _ledger(args: argparse.Namespace) -> tuple[str, list[list[Outcome]], Setting]:
+    """The disk, the outcomes of one run, and what was assumed."""
+    for option in ("absorb", "hold"):
         if getattr(args, option) is not None:
-            what = "a ledger has gaps, not the program or the kind of each I/O"
+            what = "a ledger has gaps, not the kind of each I/O"
             raise BadInput(f"--{option}", what, "give --trace with a trace of this disk")
+    history, disk = history_of(args.ledger, args.disk)
+    setting = _setting(args, history.disk(disk), disk)
     replay = setting.replay()
     if replay.timers_ns[0] < SHORTEST_KEPT_NS:
         what = "a ledger keeps gaps of 60 s and longer"
         raise BadInput("--timers", what, "try timers from 60 on, or give --trace")
-    history, disk = history_of(args.ledger, args.disk)
     observed = observed_ns(history, disk)
-    if observed < SHORTEST_JUDGED_NS:
-        what = "this disk was observed for less than an hour"
+    if not observed:
+        what = "this disk was not observed yet"
         raise BadInput(f"--ledger {args.ledger}", what, "let the exporter run for some days")
-    for gap in history.gaps(disk):
-        replay.gap(gap.began_wall_ns, gap.ended_wall_ns, gap.censored)
-    return disk, [replay.outcomes(observed)]
+    gaps = [Between(*_times(gap), gap.censored) for gap in history.gaps(disk)]
+    last = history.open_gap(disk)
+    if args.without is not None:
+        present = [] if last is None else [Between(*_times(last), True)]
+        gaps = [*merged([*gaps, *present], _woken_by(history, disk, args))]
+        if last is not None:
+            *gaps, end = gaps
+            last = last._replace(began_wall_ns=end.began_ns, length_ns=end.ended_ns - end.began_ns)
+    for gap in gaps:
+        replay.gap(*gap)
+    if last is not None:
+        replay.end(last.ended_wall_ns, last.began_wall_ns)
+    return disk, [replay.outcomes(observed)], setting
 
 
-def _trace(args: argparse.Namespace, setting: Setting) -> tuple[str, list[list[Outcome]]]:
-    """The file or disk, and outcomes of one run or, with --absorb, of one run a seed."""
-    trace = Trace(args.trace, args.disk, identity_here(args.disk) if args.disk else "")
+def _times(gap: PastGap) -> tuple[int, int]:
+    return gap.began_wall_ns, gap.ended_wall_ns
+
+
+def _woken_by(history: History, disk: str, args: argparse.Namespace) -> list[int]:
+    """When the program woke the disk. Raises BadInput where it never did."""
+    cycles = [one for one in history.cycles(disk) if one.observed and one.actor]
+    found = [one.at_wall_ns for one in cycles if one.actor == args.without]
+    if not found:
+        actors = sorted({one.actor or "" for one in cycles})[:MOST_NAMED]
+        fix = f"name one of {', '.join(actors)}" if actors else "give --trace with a trace of it"
+        raise BadInput("--without", f"{args.without!r} never woke this disk", fix)
+    return found
+
+
+def _trace(args: argparse.Namespace) -> tuple[str, list[list[Outcome]], Setting]:
+    """The file or disk; outcomes of one run or, with --absorb, of one run a seed."""
+    disk = disk_here(args.disk) if args.disk else None
+    setting = _setting(args, disk, args.disk or "")
+    trace = Trace(args.trace, args.disk, disk.identity if disk else args.disk or "")
     name = args.disk or trace.path.name
-    changes = args.without is not None or args.absorb is not None or args.hold is not None
-    if args.absorb is None:
-        with _progress(trace.path, 1) as progress:
-            if not changes:
-                return name, [_outcomes(setting.replay(), trace.times(progress(0)))]
-            rows = _changed(args, trace, None, progress(0))
-            return name, [_outcomes(setting.replay(), (row.at_ns for row in rows), trace)]
-    if not trace.path.is_file():
+    if args.absorb is not None and not trace.path.is_file():
         what = "the trace is not a regular file, and is read once a seed"
         raise BadInput("--absorb", what, "save it to a file first")
+    seeds = (None,) if args.absorb is None else SEEDS
+    changed = args.without is not None or args.absorb is not None or args.hold is not None
     outcomes = []
-    with _progress(trace.path, len(SEEDS)) as progress:
-        for number, seed in enumerate(SEEDS):
-            rows = _changed(args, trace, seed, progress(number))
-            outcomes.append(_outcomes(setting.replay(), (row.at_ns for row in rows), trace))
-    return name, outcomes
+    with _progress(trace.path, len(seeds)) as progress:
+        for number, seed in enumerate(seeds):
+            shown = progress(number)
+            times = (
+                (row.at_ns for row in _changed(args, trace, seed, shown))
+                if changed
+                else trace.times(shown)
+            )
+            outcomes.append(_outcomes(setting.replay(), trace, times))
+    return name, outcomes, setting
 
 
-def _outcomes(replay: Replay, times: Iterable[int], changed: Trace | None = None) -> list[Outcome]:
-    replay.arrivals(times)
-    if changed is not None and replay.taken < 2:
-        what = "fewer than two rows are left of the trace"
-        raise BadTrace(str(changed.path), what, "leave out less, or record for longer")
+def _outcomes(replay: Replay, trace: Trace, times: Iterator[int]) -> list[Outcome]:
+    """Of what is left of a trace, over the whole time that it observed."""
+    first = list(islice(times, 1))  # now the trace knows when it began
+    replay.arrivals(chain((trace.began_ns,), first, times))
+    replay.end(trace.ended_ns)
     return replay.outcomes()
 
 
@@ -261,13 +315,15 @@ def _changed(
     if args.without is not None:
         _need(trace, trace.has_actor, "actor", "--without")
         rows = without(_with_actor(rows, args.without, trace), args.without)
+    for option in ("absorb", "hold"):
+        if getattr(args, option) is not None:
+            _need(trace, trace.has_op, "op", f"--{option}")
+            rows = _with_op(rows, trace)
     if seed is not None:
-        _need(trace, trace.has_op, "op", "--absorb")
         fix = "give a share from 0 to 1, such as 0.5"
         rows = absorb(rows, _number("--absorb", args.absorb, fix, 1), seed)
     if args.hold is not None:
-        _need(trace, trace.has_op, "op", "--hold")
-        rows = hold(rows, _seconds("--hold", args.hold))
+        rows = hold(rows, _seconds("--hold", args.hold), lambda: trace.ended_ns)
     return rows
 
 
@@ -288,6 +344,17 @@ def _with_actor(rows: Iterable[Row], actor: str, trace: Trace) -> Iterator[Row]:
         known = ", ".join(ascii(name)[1:-1][:40] for name in seen if name) or "none"
         what = f"no row has the actor {actor[:40]!a}"
         raise BadTrace(str(trace.path), what, f"name one of its actors, such as {known}")
+
+
+def _with_op(rows: Iterable[Row], trace: Trace) -> Iterator[Row]:
+    """The same rows; at their end, raises BadTrace if there were some, and no read or write."""
+    ops = set()
+    for row in rows:
+        ops.add(row.op)
+        yield row
+    if ops.isdisjoint((READ, WRITE)) and ops:
+        what = f"no row has the op {READ} or {WRITE}"
+        raise BadTrace(str(trace.path), what, "write these words in the column op")
 
 
 @contextmanager

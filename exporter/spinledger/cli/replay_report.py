@@ -2,7 +2,8 @@
 
 Rules: the same numbers in all three; seconds are exact to the nanosecond; what is undefined is null
 in JSON, empty in CSV, a dash in the table. With --absorb the figures are those of the first seed,
-and the spread over all seeds stands beside them.
+the spread over all seeds stands beside them, and the recommendation is judged over all of them.
+A cycle is a spin-up; a sleep that is still open at the end is none yet.
 """
 
 from __future__ import annotations
@@ -18,7 +19,16 @@ from spinledger.errors import Misuse
 from spinledger.model import SECOND
 from spinledger.quiet.hours import Calendar
 from spinledger.whatif.energy import COMPETITIVE_BOUND, break_even_s
-from spinledger.whatif.replay import Choice, Outcome, Part, Replay, Terms, Worth
+from spinledger.whatif.replay import (
+    CAUTION,
+    DEFAULT_TIMERS_NS,
+    Choice,
+    Outcome,
+    Part,
+    Replay,
+    Terms,
+    Worth,
+)
 from spinledger.words import duration, timer
 
 Figures = dict[str, Any]
@@ -44,11 +54,18 @@ class Setting:
     terms: Terms
     calendar: Calendar | None
     zone: str = "UTC"  # where there is no calendar
+    exporter: str = ""  # the address of the exporter whose settings these are
 
     def replay(self) -> Replay:
         """A fresh replay."""
         tz = self.calendar.tz if self.calendar else time_zone(self.zone)
-        return Replay(self.timers_ns, self.spinup_ns, self.calendar, tz)
+        return Replay(self.tried_ns, self.spinup_ns, self.calendar, tz)
+
+    @property
+    def tried_ns(self) -> tuple[int, ...]:
+        """The timers, and for the advice the usual ones that are longer."""
+        longest = max(self.timers_ns)
+        return (*self.timers_ns, *(usual for usual in DEFAULT_TIMERS_NS if usual > longest))
 
     @property
     def clock(self) -> str:
@@ -82,6 +99,7 @@ def report(
             "standby_seconds": seconds(choice.standby_ns),
             "ata_timer_code": timer_code(choice.standby_ns),
             "reason": choice.reason,
+            "caution": CAUTION if choice.worth else "",
         },
         "reference": {
             "break_even_seconds": break_even_s(terms.watts, terms.spinup_j),
@@ -98,6 +116,7 @@ def report(
             "waits_per_day": terms.waits_per_day,
             "currency": terms.currency or None,
             "per_kwh": terms.per_kwh,
+            "exporter": setting.exporter or None,
         },
     }
 
@@ -167,12 +186,12 @@ def table(
 ) -> list[str]:
     """Lines for people: figures a timer, a plot, the recommendation, what it assumes."""
     terms = setting.terms
-    head = ["timer", "cycles", "a day", "waits/d", "asleep", "net kWh/y"]
+    head = ["timer", "spin-ups", "a day", "waits/d", "asleep", "net kWh/y"]
     head += [f"{terms.currency}/y"] if terms.per_kwh is not None else []
     head += ["quiet asleep h", "rest asleep h"] if setting.calendar else []
     rated = terms.rated_start_stop is not None or terms.rated_load is not None
     head += ["rating/y"] if rated else []
-    head += ["cycles by seed"] if len(runs) > 1 else []
+    head += ["spin-ups by seed"] if len(runs) > 1 else []
     body = [head]
     for index, worth in enumerate(worths):
         outcome = worth.outcome
@@ -221,13 +240,12 @@ def _advice(choice: Choice, setting: Setting) -> list[str]:
     lines = [f"Recommended: {choice.reason}"]
     if choice.worth is not None:
         code = timer_code(choice.standby_ns)
-        lines.append(f"ATA timer code: {code or 'there is none for this timer'}.")
         waits = choice.worth.outcome.waits_by_hour
         lines.append(
             f"To set: ATA timer code {code}." if code else "ATA has no code for this timer."
         )
         lines.append(f"Waits by hour of day, {setting.clock}; {_scale(waits)}:")
-        lines += ["  00    06    12    18", f"  {replay_plot.hours(waits)}"]
+        lines += ["  00    06    12    18", f"  {replay_plot.hours(waits)}", CAUTION]
     gap = break_even_s(terms.watts, terms.spinup_j)
     pays = (
         "Sleep saves no energy at these watts"
@@ -239,6 +257,8 @@ def _advice(choice: Choice, setting: Setting) -> list[str]:
         f"{terms.spinup_j:g} J a spin-up: {terms.watts.source}). A timer of that length never "
         f"uses more than {COMPETITIVE_BOUND:g} times the energy of a perfect timer."
     )
+    if setting.exporter:
+        lines.append(f"Settings not given as options are from the exporter at {setting.exporter}.")
     if setting.spinup_ns:
         lines.append(
             f"I/O in the {timer(setting.spinup_ns / SECOND)} of a spin-up waits for its end."

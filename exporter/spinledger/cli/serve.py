@@ -22,6 +22,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--for", dest="for_s", type=seconds, metavar="DURATION", help="stop after this real time"
     )
     parser.add_argument(
+        "--prober", metavar="SOCKET", help="socket of a prober that runs as a service of its own"
+    )
+    parser.add_argument(
         "--shelf",
         choices=("real", "simulated"),
         default="real",
@@ -32,6 +35,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     simulated.add_argument(
         "--speed", type=positive, metavar="X", help="how many times faster than real time"
+    )
+    simulated.add_argument(
+        "--disks", type=int, metavar="N", help="how many; default: those of the ledger, else 8"
     )
     simulated.add_argument("--seed", type=int, metavar="N", help="random seed")
     simulated.add_argument(
@@ -48,15 +54,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Serve until a signal."""
     simulated = arguments.shelf == "simulated"
-    for name in ("speed", "seed", "fault", "zone", "now"):
+    for name in ("speed", "seed", "disks", "fault", "zone", "now"):
         if getattr(arguments, name) is not None and not simulated:
             raise BadInput(
                 f"--{name}", "is for simulated disks alone", "add --shelf simulated or remove it"
             )
+    if arguments.prober and simulated:
+        raise BadInput("--prober", "is for real disks alone", "remove it")
     if arguments.textfile is not None and not arguments.textfile.is_dir():
         raise BadInput(
             f"--textfile {arguments.textfile}", "is not a folder", "create it or name another"
         )
+    if arguments.disks is not None and not 1 <= arguments.disks <= 200:
+        raise BadInput(f"--disks {arguments.disks}", "is not 1 to 200", "give a number in between")
     return serve(
         Serving(
             config=arguments.config,
@@ -64,11 +74,13 @@ def run(arguments: argparse.Namespace) -> int:
             simulated=simulated,
             speed=arguments.speed or 1.0,
             seed=1 if arguments.seed is None else arguments.seed,
+            disks=arguments.disks,
             faults=tuple(arguments.fault or ()),
             zone=arguments.zone or "",
             at_present=bool(arguments.now),
             for_s=arguments.for_s,
             ledger=arguments.ledger,
             textfile=arguments.textfile,
+            prober=arguments.prober or "",
         )
     )

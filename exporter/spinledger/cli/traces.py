@@ -5,6 +5,10 @@ any order, others ignored; empty lines skipped. A timestamp is a decimal number 
 later, never earlier than the one before it, read exactly to the nanosecond (finer digits are
 rounded, half to even). One disk is replayed at a time: a trace of several needs --disk, since gaps
 of several together belong to no disk. Every message is one line: file:line, what is wrong, the fix.
+
+The observation runs from a row whose `op` is `begin` to one whose `op` is `end`; without them, from
+the first to the last row of the file, those of other disks included. Neither row is a request. In a
+trace of several disks each disk has its own, or all share one whose `disk` is empty.
 """
 
 from __future__ import annotations
@@ -19,7 +23,7 @@ from typing import BinaryIO
 from spinledger.errors import BadTrace
 from spinledger.model import SECOND
 from spinledger.whatif.gaps import seconds_label
-from spinledger.whatif.trace import Row
+from spinledger.whatif.trace import BEGIN, END, Row
 
 TIME = "timestamp_seconds"
 LATEST_S = 10**11  # the year 5138; later means the numbers are not seconds
@@ -72,6 +76,7 @@ class Trace:
         needs that column.
         """
         self.path = path
+        self.began_ns = self.ended_ns = 0  # of the observation: known once a row, all rows are read
         self._wanted = disk
         self._also = also
         with self._opened() as file:
@@ -104,8 +109,12 @@ class Trace:
             yield Row(at, _field(fields, self._op).lower(), _field(fields, self._actor))
 
     def _records(self, progress: Progress | None) -> Iterator[tuple[int, list[str]]]:
-        column, disk = self._time, self._wanted
+        """Time and fields of each request of the disk."""
+        disk = self._wanted
         last = count = 0
+        began: int | None = None
+        ended: int | None = None
+        first: int | None = None
         with self._opened() as file:
             reader = csv.reader(self._lines(file, progress))
             try:
@@ -113,33 +122,51 @@ class Trace:
                 for fields in reader:
                     if not fields:
                         continue
+                    at = nanoseconds(fields[self._time])
+                    op = "" if self._op is None else _field(fields, self._op).lower()
+                    bound = op in (BEGIN, END)
+                    first = at if first is None else min(first, at)
+                    self.ended_ns = max(self.ended_ns, at)
                     if self._disk is not None:
                         named = _field(fields, self._disk)
                         if self._wanted is not None and named == self._also:
                             named = self._wanted
-                        if self._wanted is None and disk not in (None, named):
+                        if self._wanted is None and disk not in (None, named) and named:
                             raise _several(f"{self.path}:{reader.line_num}", disk, named)
                         if disk is None:
-                            disk = named
-                        elif named != disk:
+                            disk = named or None
+                        elif named != disk and not (bound and not named):
                             continue
-                    at = nanoseconds(fields[column])
                     if at < last:
                         raise ValueError(
                             f"time goes back, from {seconds_label(last)} to {seconds_label(at)}"
                         )
                     last = at
-                    count += 1
-                    yield at, fields
+                    if ended is not None or (op == BEGIN and (count or began is not None)):
+                        raise ValueError(f"{END if ended is not None else BEGIN} is out of place")
+                    if op == BEGIN:
+                        began = at
+                    elif op == END:
+                        ended = at
+                    else:
+                        if not count:
+                            self.began_ns = first if began is None else began
+                        count += 1
+                        yield at, fields
             except IndexError:
                 raise self._bad(reader.line_num, f"the row has no {TIME}") from None
             except csv.Error as error:
                 raise self._bad(reader.line_num, f"not CSV: {error}") from None
             except ValueError as error:
                 raise self._bad(reader.line_num, str(error)) from None
-        if count < 2:
-            what = "only one row of I/O" if count else "no rows of I/O"
-            if self._wanted is not None:
+        if not count and began is not None:
+            self.began_ns = began
+        if ended is not None:
+            self.ended_ns = ended
+        if self.ended_ns == self.began_ns or (not count and began is None):
+            what = "no rows of I/O" if not count else "only one row of I/O"
+            what = "all rows have the same time" if count > 1 else what
+            if self._wanted is not None and count < 2:
                 what += f" of disk {_shown(self._wanted)}"
             raise BadTrace(str(self.path), what, "a gap needs two rows: record for longer")
 
@@ -171,6 +198,7 @@ class Trace:
 
 
 _FIXES = (
+    ("out of place", f"begin with one {BEGIN} row and finish with one {END} row, or remove them"),
     ("goes back", f"sort the rows by {TIME}"),
     ("negative", "count from a time before the first I/O"),
     ("too large", "give seconds, not milliseconds or smaller units"),
@@ -189,6 +217,10 @@ def _header(reader: Iterator[list[str]], path: Path) -> list[str]:
         raise BadTrace(f"{path}:1", f"not CSV: {error}", "write the header as plain CSV") from None
     if not names:
         raise BadTrace(str(path), "the file is empty", f"write a header with {TIME}, then rows")
+    for name in (TIME, "op", "actor", "disk"):
+        if names.count(name) > 1:
+            fix = "name each column once: replay cannot know which one counts"
+            raise BadTrace(f"{path}:1", f"{names.count(name)} columns {name}", fix)
     if TIME not in names:
         fix = f"name the columns in the first line: {TIME}, and optionally op, actor"
         raise BadTrace(f"{path}:1", f"no column {TIME}", fix)

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from spinledger.cli import strips
 from spinledger.cli.screen import Cell, Column, Screen, Tone, clean, table
 from spinledger.web.snapshot_json import Json
+from spinledger.web.week import LIMIT
 from spinledger.words import listed
 
 BY_HOUR = "SPIN-UPS BY HOUR"
+LIFE_LEFT = "LIFE LEFT"
 NAMES = 6  # disks named in a line
 
 COLUMNS = (
@@ -17,7 +19,7 @@ COLUMNS = (
     Column("LAST NIGHT", 14),
     Column("SPIN-UPS/DAY", 15, right=True),
     Column(BY_HOUR, 24, rank=2),
-    Column("LIFE LEFT", 20, rank=1),
+    Column(LIFE_LEFT, 20, rank=1),
     Column("IN 7 DAYS", 9, rank=3, right=True),
     Column("POOL", 14, rank=4, elastic=True),
 )
@@ -48,19 +50,34 @@ def legend(snapshot: Json, drawn: Sequence[str]) -> list[str]:
         if held
     ]
     words += [f"! {', or '.join(marked)}"] if marked else []
-    return [*words, *over_limits(snapshot)]
+    kinds = life_kinds(snapshot) if LIFE_LEFT in drawn[0] else []
+    return [*words, *kinds, *over_limits(snapshot)]
+
+
+def life_kinds(snapshot: Json) -> list[str]:
+    """Which kind of rated cycles the life of each disk is reckoned by."""
+    names = {disk["disk"]: clean(disk["kernel_name"]) for disk in snapshot["disks"]}
+    shown: dict[str, list[str]] = {}
+    for week in snapshot["week"]:
+        if week["life_kind"]:
+            shown.setdefault(week["life_kind"], []).append(names[week["disk"]])
+    return [f"Life by {kind}: {_some(disks)}" for kind, disks in sorted(shown.items())]
+
+
+def _some(texts: Sequence[str]) -> str:
+    more = [f"{len(texts) - NAMES} more"] if len(texts) > NAMES else []
+    return listed([*texts[:NAMES], *more])
 
 
 def over_limits(snapshot: Json) -> list[str]:
-    """Which disks are over their limit, and by how much."""
+    """Which disks are over their limit, by how much, and what a limit is beside a budget."""
     names = {disk["disk"]: clean(disk["kernel_name"]) for disk in snapshot["disks"]}
     over = [
         f"{names[week['disk']]} {week['over_limit']}"
         for week in snapshot.get("week", ())
         if week["over_limit"]
     ]
-    more = [f"{len(over) - NAMES} more"] if len(over) > NAMES else []
-    return [f"! over its limit: {listed([*over[:NAMES], *more])}"] if over else []
+    return [f"! over its limit: {_some(over)}", LIMIT] if over else []
 
 
 def _cells(disk: Json, week: Json) -> tuple[Cell, ...]:

@@ -37,6 +37,11 @@ NAMES: Mapping[str, str] = {
     "power_cycles": "times power came",
     "power_on_s": "seconds",
     "power_on_raw": "attribute 9 as it stands, 48 bits",
+    **{
+        f"{row.name}{packings.RAW}": "the count's attribute as it stands, 48 bits"
+        for row in packings.MEANINGS
+        if not row.name.endswith(packings.RAW)
+    },
     "spindle_s": "seconds the motor ran",
     "rated_start_stop": "cycles the maker specifies",
     "rated_load": "cycles the maker specifies",
@@ -135,9 +140,10 @@ def _smart(data: bytes) -> Mapping[str, int]:
     values: dict[str, int] = {}
     for row in packings.MEANINGS:
         if row.number in attributes:
-            value = packings.meaning(row.number, attributes[row.number])
-            if value is not None:
-                values[row.name] = value
+            name, value = packings.meaning(row.name, attributes[row.number])
+            other = row.name if name != row.name else row.name + packings.RAW
+            values.pop(other, None)  # of an earlier row of the same name
+            values[name] = value
     return values
 
 
@@ -167,11 +173,12 @@ def _start_stop(data: bytes) -> Mapping[str, int]:
     view = logs.decode_start_stop(data)
     names = ("rated_start_stop", "start_stops", "rated_load", "loads")
     fields = {name: getattr(view, name) for name in names}
-    # A specified count of zero, or of all ones, specifies nothing (common practice, no source).
+    # All ones are "not reported", and a specified count of zero specifies nothing (common practice,
+    # no source).
     return {
         name: value
         for name, value in fields.items()
-        if value is not None and not (name.startswith("rated") and value in (0, packings.MOST))
+        if value not in (None, packings.MOST) and (value or not name.startswith("rated"))
     }
 
 

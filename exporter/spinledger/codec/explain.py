@@ -28,7 +28,9 @@ from spinledger.errors import BadHex, Undecodable
 
 _ATA = "ACS-3 CHECK POWER MODE, by its ATA status return (SAT-3)"
 _SCSI = "SPC-4 REQUEST SENSE parameter data"
-_EXAMPLE = "give sense bytes as two hexadecimal digits each, such as 72 01 00 1d"
+EXAMPLE = "72 01 00 1d 00 00 00 0e 09 0c 00 00 00 00 00 00 00 00 00 00 00 50"
+"""Sense data with the ATA registers of a drive in standby (SAT-3, ATA Status Return)."""
+_EXAMPLE = f"give sense bytes as two hexadecimal digits each, such as {EXAMPLE}"
 
 
 def decode_hex(args: Sequence[str]) -> dict[str, str | None]:

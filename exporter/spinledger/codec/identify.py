@@ -47,7 +47,7 @@ _ROTATION = 217  # nominal media rotation rate
 
 # Word 255, the integrity word: with the signature in its low byte the sum of all bytes is zero
 # modulo 256. ACS-3, from memory.
-_SIGNATURE_AT, _SIGNATURE = 510, 0xA5
+_SIGNATURE_AT, SIGNATURE = 510, 0xA5
 
 # Which word carries the validity bits of a feature word.
 _VALIDITY = {84: 84, 86: 87, 87: 87, 119: 119, 120: 120}
@@ -86,7 +86,7 @@ def check_integrity(data: bytes) -> None:
 
     For data straight from a drive: the kernel may change words of its own copy.
     """
-    if data[_SIGNATURE_AT : _SIGNATURE_AT + 1] == bytes([_SIGNATURE]) and sum(data) & 0xFF:
+    if data[_SIGNATURE_AT : _SIGNATURE_AT + 1] == bytes([SIGNATURE]) and sum(data) & 0xFF:
         raise malformed(f"IDENTIFY DEVICE data with a wrong checksum: {sum(data) & 0xFF:02X}h")
 
 

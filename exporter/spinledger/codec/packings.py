@@ -3,12 +3,14 @@
 Rules: attributes are vendor specific and say nowhere which packing they use. A value is therefore
 believed only in a form that its bits allow, and never beyond what they prove:
 
-- Counts (4, 12, 192) fill the value from its lowest bit. Bits set above 32 are an unknown packing.
-- Load cycles (193, on older drives 225) are one count, or a pair: loads above, unloads below.
-  Loads exceed unloads by the emergency unloads, so the two halves of a pair show that it is one.
+- Counts (4, 12, 192, 193, on older drives 225) fill the value from its lowest bit; some drives keep
+  another value above the lowest 16. Up to 65,535 both are the same; above, the value goes on as it
+  stands (its name ends in `RAW`), and `wear.packed` decides by evidence.
+- Load cycles may be a pair: loads above, unloads below. Loads exceed unloads by the emergency
+  unloads, so the two halves of a pair show that it is one.
 - Power-on time (9) may count hours, minutes, half minutes or seconds. One value does not show
-  which: hours are presumed where they make a life that a drive can have had. The standard's own log
-  of hours (`by_hours`), or the pace between two readings (`by_pace`), decides.
+  which. The standard's own log of hours (`by_hours`), or the pace between two readings (`by_pace`),
+  decides; until then the time is not known.
 
 Sources name the public drive database: smartmontools drivedb.h, 7.3, with its name of the format.
 """
@@ -18,8 +20,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 MOST = (1 << 32) - 1
-LONGEST_LIFE_S = 40 * 8766 * 3600
-"""Forty years powered on; no drive has had more. Common practice, no source."""
+HALF = (1 << 16) - 1
+RAW = "_raw"  # ends the name of a value as it stands
+LONGEST_LIFE_S = 25 * 8766 * 3600
+"""Twenty-five years powered on; hardly a drive has had more. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,37 +68,29 @@ MEANINGS = (
 """A later row wins over an earlier one of the same name."""
 
 
-def meaning(number: int, raw: int) -> int | None:
-    """The value of an attribute of the table, in the unit of its name; None: unknown packing."""
-    if number == 9:
-        return raw
-    if number in (193, 225):
-        return loads(raw)
-    return raw if raw <= MOST else None
+def meaning(name: str, raw: int) -> tuple[str, int]:
+    """The name and value of an attribute by the name of its count: decoded, or as it stands."""
+    if name.endswith(RAW) or raw <= HALF:
+        return name, raw
+    paired = pair(raw) if name == "loads" else None
+    return (name + RAW, raw) if paired is None else (name, paired)
 
 
-def loads(raw: int) -> int | None:
-    """Head loads: the whole value, or the upper half of a pair. None: neither fits.
+def pair(raw: int) -> int | None:
+    """Head loads in the upper half of a pair; None: it is none.
 
     "The first value is the number of load cycles. The second value is the number of unload
     cycles", and their difference counts emergency unloads: smartctl(8), -v 193,loadunload. A pair
     that differs by more than a tenth is not believed (common practice, no source).
     """
     upper, lower = raw >> 24, raw & 0xFFFFFF
-    if not upper:
-        return raw
-    return upper if lower <= upper <= lower + max(100, lower // 10) else None
+    return upper if upper and lower <= upper <= lower + max(100, lower // 10) else None
 
 
 def clock_s(name: str, raw: int) -> int:
     """Power-on time in seconds under the packing of that name."""
     row = _CLOCK[name]
     return (raw & (1 << row.bits) - 1) * row.unit_s
-
-
-def presumed(raw: int) -> str:
-    """The packing to take for one value that stands alone: hours, or "" if it cannot be known."""
-    return "hours" if clock_s("hours", raw) <= LONGEST_LIFE_S else ""
 
 
 def by_hours(raw: int, power_on_s: int) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -13,6 +12,7 @@ from spinledger.config.settings import Config, needs_restart
 from spinledger.config.windows import parse as parse_windows
 from spinledger.config.zones import time_zone
 from spinledger.errors import BadConfig, BadInput
+from spinledger.log import fail, say, warn
 from spinledger.model import Disk, Policy
 from spinledger.ports import QuietHours
 from spinledger.quiet.hours import Calendar, Cursor
@@ -92,10 +92,10 @@ class CurrentConfig:
     def reload(self) -> bool:
         """Read the file again; a bad one is refused and the old settings stay."""
         try:
-            config = load(find(self.path) if self.usual else self.path, serving=True)
+            config = load(find(self.path) if self.usual else self.path)
         except BadConfig as bad:
             self.good = False
-            say(f"configuration refused, the old one stays: {bad}")
+            fail(f"configuration refused, the old one stays: {bad}")
             return False
         self.config = self._with_nights(config)
         self.calendars = {
@@ -108,7 +108,7 @@ class CurrentConfig:
         say(f"configuration loaded: {config.source or 'built-in defaults'}")
         for key in needs_restart(self.started, config):
             if key not in self.overridden:
-                say(f"{key} has changed: it takes effect after a restart")
+                warn(f"{key} has changed: it takes effect after a restart")
         return True
 
     def _with_nights(self, config: Config) -> Config:
@@ -116,8 +116,3 @@ class CurrentConfig:
         if self.nights is None or NIGHTS in config.schedules:
             return config
         return replace(config, schedules={**config.schedules, NIGHTS: self.nights})
-
-
-def say(line: str) -> None:
-    """One line for the operator, on standard error."""
-    print(f"spinledger: {line}", file=sys.stderr, flush=True)

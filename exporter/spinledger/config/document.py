@@ -16,8 +16,7 @@ import yaml
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from spinledger.config.near import nearest, printable, shown
-from spinledger.config.schema import BRANCHES, LEAVES, Field, Path
-from spinledger.config.values import schedule_name
+from spinledger.config.schema import SCHEMA, Field, Path, Schema
 from spinledger.errors import BadConfig
 
 Place = tuple[str | int, ...]
@@ -36,6 +35,7 @@ class Found:
     """
 
     name: str
+    schema: Schema = SCHEMA
     tree: dict[str, Any] = field(default_factory=dict)
     lines: dict[Place, int] = field(default_factory=dict)
 
@@ -53,9 +53,9 @@ class Found:
         return BadConfig(f"{printable(self.name)}:{line}", what, fix)
 
 
-def read(text: str, name: str) -> Found:
+def read(text: str, name: str, schema: Schema = SCHEMA) -> Found:
     """Read a whole file. Raises BadConfig at the first fault that one value has in itself."""
-    found = Found(name)
+    found = Found(name, schema)
     top = _compose(text, found)
     if top is not None:
         found.tree.update(_walk(top, (), (), found))
@@ -94,8 +94,8 @@ def _yaml_fix(problem: str) -> str:
 
 
 def _walk(node: Node, path: Path, place: Place, found: Found) -> Any:
-    leaf = LEAVES.get(path)
-    keys = BRANCHES.get(path, ())
+    leaf = found.schema.leaves.get(path)
+    keys = found.schema.branches.get(path, ())
     found.lines.setdefault(place, node.start_mark.line + 1)
     if node.tag == _NULL and (leaf is None or leaf.kind.many):
         return None if leaf else [] if keys == ("#",) else {}
@@ -113,11 +113,11 @@ def _walk(node: Node, path: Path, place: Place, found: Found) -> Any:
     if keys and keys != ("#",) and isinstance(node, MappingNode):
         return _mapping(node, path, place, found)
     what = f"{_spelled(place)} is {_sort(node)}"
-    raise found.bad(node.start_mark.line + 1, what, f"write {_wanted(leaf, path)}")
+    raise found.bad(node.start_mark.line + 1, what, f"write {_wanted(leaf, keys)}")
 
 
 def _mapping(node: MappingNode, path: Path, place: Place, found: Found) -> dict[str, Any]:
-    keys = BRANCHES[path]
+    keys = found.schema.branches[path]
     made: dict[str, Any] = {}
     seen: dict[str, int] = {}
     for key_node, value_node in node.value:
@@ -132,10 +132,10 @@ def _mapping(node: MappingNode, path: Path, place: Place, found: Found) -> dict[
         seen[key] = line
         step = "*" if keys == ("*",) else key
         if step == "*":
-            _parsed(schedule_name, key, line, "", found)
+            _parsed(found.schema.name, key, line, "", found)
         elif key not in keys:
             what = f"unknown key {shown(key)} in {_spelled(place)}"
-            raise found.bad(line, what, _key_fix(key, keys))
+            raise found.bad(line, what, _key_fix(key, keys, found.schema))
         found.lines[*place, key] = line
         value = _walk(value_node, (*path, step), (*place, key), found)
         if value is not None:
@@ -166,10 +166,10 @@ def _parsed(
         raise found.bad(line, before + error.what, error.fix) from None
 
 
-def _key_fix(key: str, keys: tuple[str, ...]) -> str:
+def _key_fix(key: str, keys: tuple[str, ...], schema: Schema) -> str:
     if key == _MERGE:
         return "put what disks share under defaults"
-    owners = [path for path, its in BRANCHES.items() if key in its and key not in ("*", "#")]
+    owners = [path for path, its in schema.branches.items() if key in its and key not in "*#"]
     if owners:
         return f"move it to {' or '.join(_schematic(path) for path in owners)}"
     best = nearest(key, keys)
@@ -192,10 +192,9 @@ def _sort(node: Node) -> str:
     return f"the single value {shown(str(node.value))}" if node.value else "empty"
 
 
-def _wanted(leaf: Field | None, path: Path) -> str:
+def _wanted(leaf: Field | None, keys: tuple[str, ...]) -> str:
     if leaf:
         return leaf.kind.expected
-    keys = BRANCHES[path]
     if keys == ("#",):
         return "a list of entries, each beginning with a dash"
     if keys == ("*",):

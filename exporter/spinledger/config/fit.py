@@ -34,14 +34,6 @@ def misfits(found: Found) -> Iterator[Misfit]:
         yield from _quiet_and_watts(found, entry, ("disks", number))
 
 
-def refused(found: Found) -> Iterator[Misfit]:
-    """What an exporter of this version refuses."""
-    place: Place = ("web", "tls_and_users")
-    if found.get(*place):
-        what = "web.tls_and_users is set, and this version serves neither TLS nor users"
-        yield found.lines[place], what, "remove it, and put a reverse proxy in front"
-
-
 def _disks(found: Found) -> Iterator[tuple[int, dict[str, Any]]]:
     yield from enumerate(found.tree.get("disks", ()))
 

@@ -1,8 +1,8 @@
 """A configuration file becomes settings, or one line that says what is wrong with it.
 
 Rules of this room: the first fault that a value has in itself is reported, in file order; in a
-file without one, the first part that does not fit the others, again in file order; last, what
-`serve` refuses. No file means the defaults; so does an empty one.
+file without one, the first part that does not fit the others, again in file order. No file means
+the defaults; so does an empty one.
 """
 
 from __future__ import annotations
@@ -32,40 +32,41 @@ def find(path: Path | None) -> Path | None:
     return USUAL if path is None and os.path.lexists(USUAL) else path
 
 
-def load(path: Path | None, zone: str | None = None, *, serving: bool = False) -> Config:
+def load(path: Path | None, zone: str | None = None) -> Config:
     """The settings of a file, or the defaults for None. Raises BadConfig.
 
-    `zone` is the tz name of schedules that give none; None takes the host's. With `serving` what
-    an exporter refuses is refused too.
+    `zone` is the tz name of schedules that give none; None takes the host's.
     """
-    if path is None:
-        return parse("", "", zone)
-    name = str(path)
+    return parse("", "", zone) if path is None else parse(text_of(path), str(path), zone)
+
+
+def text_of(path: Path) -> str:
+    """What a file holds. Raises BadConfig."""
+    name = printable(str(path))
     try:
         with path.open("rb") as file:
             content = file.read(LARGEST + 1)
     except FileNotFoundError:
-        raise BadConfig(printable(name), "there is no such file", "check the path") from None
+        raise BadConfig(name, "there is no such file", "check the path") from None
     except (OSError, ValueError) as error:
         why = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else ""
         what = f"cannot be read ({why.lower() or 'not a path'})"
-        raise BadConfig(printable(name), what, "check the path and its permissions") from None
+        raise BadConfig(name, what, "check the path and its permissions") from None
     if len(content) > LARGEST:
         what = f"is larger than {LARGEST} bytes"
-        raise BadConfig(printable(name), what, "check that it is a configuration")
+        raise BadConfig(name, what, "check that it is a configuration")
     try:
-        text = content.decode("utf-8")
+        return content.decode("utf-8")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         what = f"byte {content[error.start]:02X}h is not UTF-8"
-        raise BadConfig(f"{printable(name)}:{line}", what, "save the file as UTF-8") from None
-    return parse(text, name, zone, serving=serving)
+        raise BadConfig(f"{name}:{line}", what, "save the file as UTF-8") from None
 
 
-def parse(text: str, name: str, zone: str | None = None, *, serving: bool = False) -> Config:
+def parse(text: str, name: str, zone: str | None = None) -> Config:
     """The settings of a text; `name` stands for the file in messages. Raises BadConfig."""
     found = read(text, name)
-    misfits = sorted(fit.misfits(found)) or (list(fit.refused(found)) if serving else [])
+    misfits = sorted(fit.misfits(found))
     if misfits:
         raise found.bad(*misfits[0])
     return _config(found, zone)
@@ -89,6 +90,7 @@ def _config(found: Found, zone: str | None) -> Config:
         source=found.name,
         listen=_get(found, "listen"),
         tls_and_users=Path(tls) if tls else None,
+        host_names=frozenset(_get(found, "web", "host_names")),
         cadence=Cadence(
             fast_ns=_get(found, "sample", "fast"),
             slow_ns=_get(found, "sample", "slow"),
@@ -112,7 +114,9 @@ def _config(found: Found, zone: str | None) -> Config:
             probe_disturbances=_get(found, "limits", "probe_disturbances"),
             rated_life_horizon_ns=_get(found, "limits", "rated_life_horizon"),
             quiet_asleep_min=_get(found, "limits", "quiet_asleep_min"),
+            absent_for_ns=_get(found, "limits", "absent_for"),
         ),
+        may_be_suspended=_get(found, "may_be_suspended"),
         rules=rules,
         defaults=_per_disk(found.tree.get("defaults", {})),
         identity_aliases=MappingProxyType(

@@ -9,7 +9,7 @@ least one example of a bad file in the tests.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from spinledger.config import values, windows
@@ -93,6 +93,12 @@ PER_DISK = (
         "full: the kernel's counters and probes; counters: never probed; off: not at all; "
         "default: full, on USB counters",
     ),
+    Field(
+        "may_be_absent",
+        Kind("true or false", values.truth),
+        None,
+        "true: its removal is no finding and no alert; default: true on USB",
+    ),
 )
 
 FIELDS = (
@@ -107,6 +113,12 @@ FIELDS = (
         Kind("an absolute path such as /etc/spinledger/web.yml", values.absolute_path),
         None,
         "a file with certificates and users",
+    ),
+    Field(
+        "web.host_names",
+        many(Kind("", values.host_name), "a list such as [dome.example.org]"),
+        (),
+        "names by which clients may call this exporter, beside its addresses and the host's name",
     ),
     Field(
         "sample.fast",
@@ -202,6 +214,18 @@ FIELDS = (
         "share of a quiet window that a disk should sleep, 0 to 1",
     ),
     Field(
+        "limits.absent_for",
+        span("10m", "100y", "30d"),
+        "30d",
+        "an absent disk counts as removed for good after that",
+    ),
+    Field(
+        "may_be_suspended",
+        Kind("true or false", values.truth),
+        "false",
+        "true: this host sleeps at times, so silence of the exporter is no alert",
+    ),
+    Field(
         "disks.#.match.identity",
         Kind(_IDENTITY, values.identity),
         None,
@@ -230,16 +254,28 @@ FIELDS = (
     *(Field(f"defaults.{row.path}", row.kind, row.default, row.help) for row in PER_DISK),
 )
 
-LEAVES: Mapping[Path, Field] = {row.parts: row for row in FIELDS}
+
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """The rows of one form of file. `leaves` are its keys by path; `branches` what may stand below
+    each path, where `("*",)` and `("#",)` are a map of names and a list; `name` parses a name.
+    """
+
+    leaves: Mapping[Path, Field]
+    branches: Mapping[Path, tuple[str, ...]]
+    name: Callable[[str], str]
+
+    @classmethod
+    def of(cls, rows: Iterable[Field], name: Callable[[str], str]) -> Schema:
+        """From the rows."""
+        leaves = {row.parts: row for row in rows}
+        found: dict[Path, dict[str, None]] = {}
+        for path in leaves:
+            for depth, part in enumerate(path):
+                found.setdefault(path[:depth], {})[part] = None
+        return cls(leaves, {path: tuple(parts) for path, parts in found.items()}, name)
 
 
-def _branches() -> Mapping[Path, tuple[str, ...]]:
-    found: dict[Path, dict[str, None]] = {}
-    for row in FIELDS:
-        for depth, part in enumerate(row.parts):
-            found.setdefault(row.parts[:depth], {})[part] = None
-    return {path: tuple(parts) for path, parts in found.items()}
-
-
-BRANCHES: Mapping[Path, tuple[str, ...]] = _branches()
-"""What may stand below each path; `("*",)` and `("#",)` are a map of names and a list."""
+SCHEMA = Schema.of(FIELDS, values.schedule_name)
+LEAVES = SCHEMA.leaves
+BRANCHES = SCHEMA.branches

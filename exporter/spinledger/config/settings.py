@@ -51,6 +51,7 @@ class Limits:
     probe_disturbances: int
     rated_life_horizon_ns: int
     quiet_asleep_min: float  # 0 to 1
+    absent_for_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,7 @@ class Config:
     source: str  # the file's name, or "" for the built-in defaults
     listen: tuple[str, int]  # host, port; port 0: any free one
     tls_and_users: Path | None
+    host_names: frozenset[str]  # lower case
     cadence: Cadence
     wear_every_ns: int  # 0: never
     cross_check: Path | None  # smartctl; None: not used
@@ -94,6 +96,7 @@ class Config:
     tariff: Tariff | None
     what_if: WhatIf
     limits: Limits
+    may_be_suspended: bool  # this host sleeps at times
     rules: tuple[Rule, ...]
     defaults: PerDisk
     identity_aliases: Mapping[str, str]  # earlier identity -> present identity
@@ -146,6 +149,12 @@ class Config:
             disturbance_limit=self.limits.probe_disturbances,
             horizon_s=self.limits.rated_life_horizon_ns / SECOND,
             quiet_asleep_min=self.limits.quiet_asleep_min,
+            may_be_absent=(
+                disk.transport == "usb"
+                if found["may_be_absent"] is None
+                else found["may_be_absent"]
+            ),
+            absent_for_ns=self.limits.absent_for_ns,
             actor_limit=self.limits.actors,
         )
 
@@ -156,7 +165,10 @@ class Config:
         return {
             "source": self.source or "built-in defaults",
             "listen": f"[{host}]:{port}" if ":" in host else f"{host}:{port}",
-            "web": {"tls_and_users": str(self.tls_and_users) if self.tls_and_users else None},
+            "web": {
+                "tls_and_users": str(self.tls_and_users) if self.tls_and_users else None,
+                "host_names": sorted(self.host_names),
+            },
             "sample": {
                 "fast": duration_text(self.cadence.fast_ns),
                 "slow": duration_text(self.cadence.slow_ns),
@@ -190,7 +202,9 @@ class Config:
                 "probe_disturbances": limits.probe_disturbances,
                 "rated_life_horizon": duration_text(limits.rated_life_horizon_ns),
                 "quiet_asleep_min": limits.quiet_asleep_min,
+                "absent_for": duration_text(limits.absent_for_ns),
             },
+            "may_be_suspended": self.may_be_suspended,
             "disks": [
                 {
                     "match": {rule.by: rule.pattern or True},

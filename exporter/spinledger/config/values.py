@@ -169,6 +169,15 @@ def address(text: str) -> tuple[str, int]:
     return found[1].strip("[]"), int(found[2])
 
 
+def host_name(text: str) -> str:
+    """A name of the DNS (RFC 1123, section 2.1), in lower case; no address and no port."""
+    label = "[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?"
+    name = text.lower().rstrip(".")
+    if not re.fullmatch(rf"{label}(\.{label})*", name, re.ASCII) or len(name) > 253:
+        raise unfit(f"{shown(text)} is not a host name", "write a name such as dome.example.org")
+    return name
+
+
 def absolute_path(text: str) -> str:
     """A path from the root; a service has no folder of its own to start from."""
     if not PurePosixPath(text).is_absolute():
@@ -246,6 +255,13 @@ def true(text: str) -> bool:
     if text.lower() not in ("true", "yes", "on"):
         raise unfit(f"{shown(text)} is not true", "write all: true")
     return True
+
+
+def truth(text: str) -> bool:
+    """True or false."""
+    if text.lower() not in ("true", "yes", "on", "false", "no", "off"):
+        raise unfit(f"{shown(text)} is not true or false", "write true or false")
+    return text.lower() in ("true", "yes", "on")
 
 
 def quiet_name(text: str) -> str:

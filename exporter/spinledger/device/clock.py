@@ -6,14 +6,20 @@ waiting uses poll(2), so a wait under way when the host suspends ends late by at
 
 from __future__ import annotations
 
+import ctypes
 import select
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 from spinledger.ports import Source
 
 _BOOT_ID = "/proc/sys/kernel/random/boot_id"
 _MILLISECOND = 1_000_000
+_SYNCHRONISED = Path("/run/systemd/timesync/synchronized")  # systemd-timesyncd(8)
+_LIBC = ctypes.CDLL(None, use_errno=True)
+_TIMEX_BYTES = 256  # more than struct timex of any architecture
+_TIME_ERROR = 5  # timex.h; adjtimex(2)
 
 
 class RealClock:
@@ -59,6 +65,14 @@ class RealClock:
             ready = poll.poll(max(0, -(-left_ns // _MILLISECOND)))
             if ready or left_ns <= 0:
                 return [by_descriptor[descriptor] for descriptor, _ in ready]
+
+
+def synchronised() -> bool:
+    """Whether the kernel holds the clock to be set by a time server (adjtimex(2), read only)."""
+    if _SYNCHRONISED.exists():
+        return True
+    timex = ctypes.create_string_buffer(_TIMEX_BYTES)  # modes = 0: nothing is changed
+    return _LIBC.adjtimex(timex) not in (-1, _TIME_ERROR)
 
 
 def _boot_id(path: str) -> str:

@@ -1,4 +1,4 @@
-"""Slow changes of a drive: waits for a spin-up that lengthen, heads that park without a spin-down.
+"""What a drive's counters show: longer waits, heads that park, retracts, spin-ups that were missed.
 
 Rules of this room: pure; folds over entries; bounded.
 """
@@ -8,13 +8,17 @@ from __future__ import annotations
 from statistics import median
 from typing import Any, cast
 
-from spinledger.facts import HeadParking, WaitMedians
-from spinledger.model import DAY, SECOND, Entry, Explained, Policy, Reading
+from spinledger.facts import WaitMedians
+from spinledger.model import DAY, HOUR, SECOND, Cycle, Entry, Explained, Policy, Reading
 
 WAITS = 20
 READ_DAYS = 8
 
-_Counts = tuple[int, int, int]  # wall time, loads, starts
+MISSED_READINGS = 3
+MISSED_NS = 6 * HOUR
+"""Spin-ups are missed repeatedly where so many readings within that time each show some."""
+
+_Counts = tuple[int, int, int]  # wall time, and two counters
 
 
 class WaitTimes:
@@ -52,34 +56,36 @@ class WaitTimes:
         self._first, self._last = list(dumped["first"]), list(dumped["last"])
 
 
-class LoadsAndStarts:
-    """Fold: what the drive's counters gained over the last days on which they were read."""
+class Gained:
+    """Fold: what two of the drive's counters gained over the last days on which they were read."""
 
     eats: tuple[type, ...] = (Reading,)
 
-    def __init__(self) -> None:
+    def __init__(self, one: str, other: str) -> None:
+        """Names of the counters, as in `model.Worn`."""
+        self._names = (one, other)
         self._days: list[_Counts] = []  # a day's first, eight days at most
         self._newest: _Counts | None = None
 
     def step(self, entry: Entry, policy: Policy) -> None:
         """Take one reading."""
         reading = cast(Reading, entry)
-        worn = reading.worn
-        if reading.verdict != "accepted" or worn.loads is None or worn.start_stops is None:
+        one, other = (getattr(reading.worn, name) for name in self._names)
+        if reading.verdict != "accepted" or one is None or other is None:
             return
-        self._newest = (reading.at_wall_ns, worn.loads, worn.start_stops)
+        self._newest = (reading.at_wall_ns, one, other)
         if not self._days or reading.at_wall_ns // DAY != self._days[-1][0] // DAY:
             self._days.append(self._newest)
             del self._days[:-READ_DAYS]
 
-    def totals(self) -> HeadParking | None:
-        """What was gained; None under one day."""
+    def totals(self) -> tuple[int, int, int] | None:
+        """What both gained, and within how many nanoseconds; None under one day."""
         if self._newest is None or self._newest[0] - self._days[0][0] < DAY:
             return None
-        lasted_ns, loads, starts = (
+        lasted_ns, one, other = (
             now - then for now, then in zip(self._newest, self._days[0], strict=True)
         )
-        return HeadParking(loads, starts, lasted_ns)
+        return one, other, lasted_ns
 
     def rebase(self, offset_ns: int) -> None:
         """Nothing to move: times are of the wall clock."""
@@ -93,3 +99,41 @@ class LoadsAndStarts:
         """Replace the state with a dumped one."""
         self._days = [(at, loads, starts) for at, loads, starts in dumped["days"]]
         self._newest = None if dumped["newest"] is None else cast(_Counts, tuple(dumped["newest"]))
+
+
+class Missed:
+    """Fold: when readings of the drive's counters last showed spin-ups that were not observed.
+
+    Those of one reading share its time. A single reading may follow a stop of the exporter.
+    """
+
+    eats: tuple[type, ...] = (Cycle,)
+
+    def __init__(self) -> None:
+        self._at_wall_ns: list[int] = []  # the last readings that showed some
+        self._repeated_wall_ns: int | None = None
+
+    def step(self, entry: Entry, policy: Policy) -> None:
+        """Take one cycle."""
+        cycle = cast(Cycle, entry)
+        if cycle.observed or cycle.at_wall_ns in self._at_wall_ns:
+            return
+        self._at_wall_ns = [*self._at_wall_ns, cycle.at_wall_ns][-MISSED_READINGS:]
+        first, last = self._at_wall_ns[0], self._at_wall_ns[-1]
+        if len(self._at_wall_ns) == MISSED_READINGS and last - first <= MISSED_NS:
+            self._repeated_wall_ns = last
+
+    def totals(self) -> int | None:
+        """When they were last missed repeatedly, wall time in nanoseconds; None: never."""
+        return self._repeated_wall_ns
+
+    def rebase(self, offset_ns: int) -> None:
+        """Nothing to move: times are of the wall clock."""
+
+    def dump(self) -> object:
+        """The kept times."""
+        return {"at": list(self._at_wall_ns), "repeated": self._repeated_wall_ns}
+
+    def load(self, dumped: Any) -> None:
+        """Replace the state with a dumped one."""
+        self._at_wall_ns, self._repeated_wall_ns = list(dumped["at"]), dumped["repeated"]

@@ -1,6 +1,6 @@
-"""How long the disk stayed idle and awake since it last slept.
+"""How long the disk stayed idle and awake since it last slept, and when it was last in use.
 
-Rules of this room: pure; a fold over stretches; nanoseconds inside. Idle is what the disk was
+Rules of this room: pure; folds over stretches; nanoseconds inside. Idle is what the disk was
 observed to be: a time in which it was unobserved or unknown ends a run.
 """
 
@@ -10,7 +10,12 @@ from dataclasses import dataclass, replace
 from typing import Any, cast
 
 from spinledger.facts import Awake
-from spinledger.model import Entry, Policy, State, Stretch
+from spinledger.model import MINUTE, Entry, Policy, State, Stretch
+
+MUCH_SECTORS = 32_768
+MUCH_NS = 10 * MINUTE
+"""A disk is in use where 16 MiB move within 10 minutes: a film or a slow backup moves more, what
+checks or logs something every few minutes moves less; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,3 +91,49 @@ def _after(known: _Known, stretch: Stretch) -> _Known:
     if state is State.UNOBSERVED:
         return replace(known, run_ns=None, maybe_ns=stretch.ended_ns)
     return replace(known, run_ns=None)
+
+
+class LastUse:
+    """Fold: when others last moved much (`MUCH_SECTORS` within `MUCH_NS`).
+
+    Intervals of `MUCH_NS` follow one another on the wall clock. A stretch counts where it ended,
+    one that is longer than an interval by its pace.
+    """
+
+    eats: tuple[type, ...] = (Stretch,)
+
+    def __init__(self) -> None:
+        self._interval = 0  # its number
+        self._sectors = 0  # moved in it
+        self._used_wall_ns: int | None = None
+
+    def step(self, entry: Entry, policy: Policy) -> None:
+        """Take one stretch."""
+        self._interval, self._sectors, self._used_wall_ns = self._after(cast(Stretch, entry))
+
+    def _after(self, stretch: Stretch) -> tuple[int, int, int | None]:
+        sectors = stretch.sectors_read + stretch.sectors_written
+        if not sectors:
+            return self._interval, self._sectors, self._used_wall_ns
+        used = stretch.ended_ns + stretch.wall_offset_ns
+        interval = used // MUCH_NS
+        length = max(stretch.ended_ns - stretch.began_ns, MUCH_NS)
+        sectors = sectors * MUCH_NS // length
+        if interval == self._interval:
+            sectors += self._sectors
+        return interval, sectors, used if sectors >= MUCH_SECTORS else self._used_wall_ns
+
+    def totals(self, pending: Stretch) -> int | None:
+        """Wall time, nanoseconds, as of the end of the open stretch; None: never."""
+        return self._after(pending)[2]
+
+    def rebase(self, offset_ns: int) -> None:
+        """Nothing to move: times are of the wall clock."""
+
+    def dump(self) -> object:
+        """Number of the interval, its sectors, and the wall time of the last use."""
+        return [self._interval, self._sectors, self._used_wall_ns]
+
+    def load(self, dumped: Any) -> None:
+        """Replace the state with a dumped one."""
+        self._interval, self._sectors, self._used_wall_ns = dumped

@@ -10,7 +10,7 @@ from __future__ import annotations
 from spinledger.facts import Awake, Facts, Restless
 from spinledger.model import DAY, SECOND, Reason
 from spinledger.whatif.energy import break_even_s, net_joules
-from spinledger.words import duration
+from spinledger.words import duration, why
 
 SILENCE_ENDS = 3.5
 """In timers: by this idle age the drive has not been probed for one and a half timers, so that our
@@ -74,14 +74,22 @@ def probes_disturb(facts: Facts) -> str:
     if not seen or (since_ns > DISTURBED_LASTS_NS and not facts.probing_ended):
         return ""
     now = "it is no longer probed" if facts.probing_ended else "no probe until other I/O"
-    return f"after our probes, with no other I/O or command at the time: {', '.join(seen)}; {now}"
+    near = facts.near_probes
+    test = ""
+    if near is not None:
+        test = (
+            f"; {near.near} of {near.wakes} within {near.within_ns // SECOND} s of probes at "
+            f"random times, by chance with a probability of {near.chance:.1g}"
+        )
+    counted = ", ".join(seen)
+    return f"after our probes, with no other I/O or command at the time: {counted}{test}; {now}"
 
 
 def probes_restart_timer(facts: Facts) -> str:
     """Our probes restart its timer."""
     if not facts.timer_restarted:
         return ""
-    return "awake beyond twice its timer while probed, asleep after one and a half without a probe"
+    return "asleep after a time without a probe, and awake for longer than that while probed"
 
 
 def state_not_available(facts: Facts) -> str:
@@ -95,7 +103,7 @@ def state_refused(facts: Facts) -> str:
         return ""
     counts = facts.totals.failures
     lasting_kinds = (Reason.REJECTED, Reason.NO_REGISTERS)
-    return ", ".join(f"{r}: {n} times" for r in lasting_kinds if (n := counts.get(r, 0)))
+    return "; ".join(f"{n} times: {why(r)}" for r in lasting_kinds if (n := counts.get(r, 0)))
 
 
 def capability_missing(facts: Facts) -> str:
@@ -226,8 +234,8 @@ def regular_access(facts: Facts) -> str:
     repeated, restless = facts.repeated, facts.restless
     if repeated is not None:
         period_s = repeated.period_ns / SECOND
-        every = f"accessed every {duration(period_s)}, {repeated.agreeing} of the last 24 times"
-        return every + _known(facts, period_s)
+        agreeing = f"{repeated.agreeing} of the last 24 times"
+        return f"{how_accessed(facts)}, {agreeing}{_known(facts, period_s)}"
     if restless is None or _initialising(facts, restless):
         return ""
     light = restless.light_ns / restless.lasted_ns
@@ -236,8 +244,17 @@ def regular_access(facts: Facts) -> str:
     fast_s = facts.policy.cadence.fast_ns / SECOND
     return (
         f"accessed in every sample for {_words(restless.lasted_ns)}, next to nothing moved in "
-        f"{light:.0%} of them; so at least every {duration(2 * fast_s)}{_known(facts, fast_s)}"
+        f"{light:.0%} of them; so {how_accessed(facts)}{_known(facts, fast_s)}"
     )
+
+
+def how_accessed(facts: Facts) -> str:
+    """At which intervals a disk is accessed that `regular_access` is about; "" elsewhere."""
+    if facts.repeated is not None:
+        return f"accessed every {_words(facts.repeated.period_ns)}"
+    if facts.restless is not None:
+        return f"accessed at least every {_words(2 * facts.policy.cadence.fast_ns)}"
+    return ""
 
 
 def _known(facts: Facts, period_s: float) -> str:

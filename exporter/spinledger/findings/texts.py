@@ -1,7 +1,7 @@
 """The table of findings: what each says, what to try, what that may cost, whom to ask first.
 
-Rules: a row is data; its condition is a function of one disk's facts (`conditions`) or, in
-`POOL_TABLE`, of the facts of all disks of a pool (`pools`). No suggestion switches off what keeps
+Rules: conditions are in `conditions` and `pools`; rows that compare with limits, or say that a disk
+is not watched, are in `alarms`. No suggestion switches off what keeps
 data safe without its caution saying what may be lost. Where `for_sleep` is set the suggestion helps
 a disk to sleep, and is replaced where something speaks against that (`conditions.against_sleep`).
 `innocent` are other explanations: each says what rules it out, or how the reader can.
@@ -9,55 +9,10 @@ a disk to sleep, and is replaced where something speaks against that (`condition
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-
-from spinledger.facts import Facts
-from spinledger.findings import conditions, pools
-
-MAKER = "the drive maker's document"
-HOST = "whoever administers this host"
-MONITORING = "whoever runs the monitoring of this host"
-
-
-@dataclass(frozen=True, slots=True)
-class Words:
-    """What a finding says."""
-
-    code: str
-    sentence: str
-    suggestion: str
-    caution: str
-    ask_first: str
-    innocent: tuple[str, ...]
-    for_sleep: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One finding about one disk."""
-
-    words: Words
-    evidence: Callable[[Facts], str]  # "" while it does not hold
-
-    @property
-    def code(self) -> str:
-        """The label value."""
-        return self.words.code
-
-
-@dataclass(frozen=True, slots=True)
-class PoolRow:
-    """One finding about the disks of a pool."""
-
-    words: Words
-    evidence: Callable[[Sequence[Facts]], dict[str, str]]  # identity -> evidence
-
-    @property
-    def code(self) -> str:
-        """The label value."""
-        return self.words.code
-
+from spinledger.findings import conditions, limits, pools
+from spinledger.findings.alarms import ALARMS
+from spinledger.findings.rows import HOST, MAKER, MONITORING, PoolRow, Row, Words
+from spinledger.model import Severity
 
 _INSIDE = (
     "A background media scan, an offline test, or the clean-up of a shingled drive: each ends by "
@@ -71,6 +26,7 @@ _NO_COMMANDS = (
     "for most timers of that time"
 )
 TABLE: tuple[Row, ...] = (
+    *ALARMS,
     Row(
         Words(
             "probes_disturb",
@@ -83,6 +39,7 @@ TABLE: tuple[Row, ...] = (
                 "Another program's command at that moment: ruled out, the kernel's request count "
                 "rose by our own commands alone",
             ),
+            severity=Severity.TICKET,
         ),
         conditions.probes_disturb,
     ),
@@ -97,6 +54,7 @@ TABLE: tuple[Row, ...] = (
                 "A longer timer than declared: ruled out once it sleeps again while it is not "
                 "probed; if it does not, this finding is withdrawn",
             ),
+            severity=Severity.TICKET,
         ),
         conditions.probes_restart_timer,
     ),
@@ -112,6 +70,7 @@ TABLE: tuple[Row, ...] = (
                 "A day of unusual use: the last 64 sleeps of seven days at most are judged, so "
                 "the finding ends with them",
             ),
+            severity=Severity.TICKET,
         ),
         conditions.sleep_does_not_pay,
     ),
@@ -125,8 +84,10 @@ TABLE: tuple[Row, ...] = (
             MAKER,
             (_NOT_OUR_PROBES, _NO_COMMANDS, *_INSIDE),
             for_sleep=True,
+            severity=Severity.TICKET,
         ),
         conditions.timer_not_holding,
+        limits.slept_last,
     ),
     Row(
         Words(
@@ -140,6 +101,7 @@ TABLE: tuple[Row, ...] = (
                 "disk's own first request",
                 "Cold: compare with the same season; the first 20 waits are the oldest on record",
             ),
+            severity=Severity.TICKET,
         ),
         conditions.spin_up_wait_lengthening,
     ),
@@ -183,6 +145,7 @@ TABLE: tuple[Row, ...] = (
                 "The drive itself refuses: ruled out, the kernel refused before the drive was sent "
                 "anything",
             ),
+            severity=Severity.TICKET,
         ),
         conditions.capability_missing,
     ),
@@ -212,8 +175,10 @@ TABLE: tuple[Row, ...] = (
                 *_INSIDE,
             ),
             for_sleep=True,
+            severity=Severity.TICKET,
         ),
         conditions.never_slept,
+        limits.slept_last,
     ),
     Row(
         Words(
@@ -230,6 +195,7 @@ TABLE: tuple[Row, ...] = (
                 "APM below 128 lets the drive sleep by its own choice: compare its level; of timer "
                 "and APM whichever comes first acts",
             ),
+            severity=Severity.TICKET,
         ),
         conditions.timer_differs,
     ),
@@ -263,13 +229,14 @@ TABLE: tuple[Row, ...] = (
             for_sleep=True,
         ),
         conditions.commands_keep_awake,
+        limits.slept_last,
     ),
     Row(
         Words(
             "regular_access",
             "This disk is accessed at fixed intervals",
-            "Find the program, and move what it uses off the disk; where it is a file system's "
-            "commit, mount with a longer interval",
+            "Record which program uses it: `spinledger capture --for 10m`; then move "
+            "what it uses off the disk, or mount a file system that commits with a longer interval",
             "What was written within the interval is lost at a power cut, so a longer one may "
             "lose more; a journal itself should stay on",
             "whoever keeps data on it",
@@ -325,6 +292,7 @@ TABLE: tuple[Row, ...] = (
                 "less often",
                 "A drive rated for more than is configured: configure its rating",
             ),
+            severity=Severity.TICKET,
         ),
         conditions.parks_heads_often,
     ),

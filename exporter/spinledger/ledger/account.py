@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from spinledger.facts import Totals
+from spinledger.findings.ours import convicted, share
 from spinledger.ledger.folds import Folds
 from spinledger.model import (
     Command,
@@ -27,6 +28,7 @@ from spinledger.model import (
     State,
     Stretch,
     Watch,
+    Woken,
     Worn,
 )
 from spinledger.ports import QuietHours
@@ -34,7 +36,10 @@ from spinledger.ports import QuietHours
 SUSPENDED = frozenset({RuntimeStatus.SUSPENDED, RuntimeStatus.SUSPENDING, RuntimeStatus.RESUMING})
 
 ELAPSED_BOUNDS_S = (0.001, 0.003, 0.01, 0.03, 0.1, 0.2, 1.0, 10.0)
-"""Bounds of the answer time histogram, seconds; 0.2 is the mark of a disturbance."""
+"""Bounds of the recorded histogram of answer times, seconds; 0.2 is the mark of a disturbance."""
+
+ANSWER_BOUNDS_S = (0.01, 0.1, 0.2, 1.0, 10.0)
+"""Those that are exported."""
 
 
 @dataclass(slots=True)
@@ -59,7 +64,9 @@ class Probing:
     hinted_ns: int | None = None
     signals: int = 0  # samples since it last slept in which others' commands moved no sectors
     bracket: tuple[int, int] | None = None  # last spin-down seen between these idle ages
-    learned: tuple[int, int] | None = None  # where the last two brackets agree
+    learned: tuple[int, int] | None = None  # its timer, by ledger.timers
+    unprobed: tuple[int, int] | None = None  # awake, and asleep, after so long without a probe
+    delayed_ns: int | None = None  # when a probe last delayed its sleep to learn its timer
     restarter: str = ""  # "", suspected or confirmed: a probe restarts its timer
     acquitted: bool = False  # it proved to sleep later than its timer, probed or not
     observed_ns: int | None = None  # idle time before the last spin-down
@@ -67,6 +74,13 @@ class Probing:
     failed: dict[str, int] = field(default_factory=dict)  # refusals by reason
     disturbed: dict[str, int] = field(default_factory=dict)  # our disturbances by kind
     disturbed_wall_ns: int | None = None  # the last of them
+    on_trial: bool = False  # ledger.trial: a probe of ours may have woken it
+    follow_up: bool = False  # the next probe follows one that found it asleep
+    followed: bool = False  # the last one did
+    wakes: int = 0  # of the trial: with no other request than ours
+    near: int = 0  # of those: right after a probe
+    acquitted_once: bool = False  # it left a trial: its wakes had nothing to do with probes
+    slept_on: int = 0  # of the trial: pairs of probes between which it slept on, in a row
     last_ok: bool | None = None  # the last probe gave a state
     elapsed: list[int] = field(default_factory=list)  # answers by time taken, a bucket each
     elapsed_sum_ns: int = 0
@@ -84,12 +98,15 @@ class Probing:
 
 @dataclass(slots=True)
 class Waking:
-    """A spin-up that is not explained yet."""
+    """A spin-up that is not explained yet. Its first request came between the last two times."""
 
     cycle: int
-    at_ns: int
-    before: Counted | None  # the last free signals in which it slept
+    at_ns: int  # when it was recorded
+    before: Counted | None  # the last free signals in which it slept; None: they show nothing
     queued: int = 1  # requests that waited at the last sample
+    slept_ns: int = 0  # when the sleep began
+    counted: tuple[str, int | None] | None = None  # cause and wait by the free signals
+    woken: Woken | None = None  # what the kernel's events say
 
 
 @dataclass(slots=True)
@@ -127,12 +144,22 @@ class Account:
     proof_ns: int | None = None  # last time it was proven to spin
     cycle_number: int = 0
     waking: Waking | None = None
+    traced: bool = False  # what wakes it is reported (ports.WakeSource)
+    woken: list[Woken] = field(default_factory=list)  # reports whose spin-up is not recorded yet
+    events_lost: int = 0  # events of the kernel that were lost while it slept
+    source_lost: int = 0  # the same, by the source's own count
     present: bool = True
     absent_since_wall_ns: int | None = None
+    found: dict[str, int] = field(default_factory=dict)  # code of a finding -> since when, wall
     reading: Worn | None = None  # the last accepted reading of the drive's own counters
     observed_since_reading: int = 0  # cycles recorded since then
     powered: bool = False  # the drive was here all the time since then
     cross_checked_ns: int | None = None  # when the cross-check last gave counters
+    shifts: dict[str, int] = field(default_factory=dict)  # counter -> what our count is ahead by
+    packed: dict[str, list[int]] = field(default_factory=dict)  # wear.packed.Kept
+    doubtful: dict[str, list[int]] = field(default_factory=dict)  # counter -> its two readings
+    clock: list[int] = field(default_factory=list)  # first attribute 9 of this power-on, seconds
+    waiting: dict[str, list[int]] = field(default_factory=dict)  # wear.continuing.Waiting
     doubts: dict[str, list[int]] = field(default_factory=dict)  # counter -> ours, the second's
     base: Totals | None = (
         None  # what exported counters start from, after a stop that lost something
@@ -177,7 +204,9 @@ DISTURBING = "probes disturb this drive"
 def probing_ended(account: Account) -> str:
     """Why this drive is no longer probed; "" while it is."""
     probing = account.probing
-    if sum(probing.disturbed.values()) >= account.policy.disturbance_limit:
+    if sum(probing.disturbed.values()) >= account.policy.disturbance_limit and convicted(
+        probing.near, probing.wakes, share(account.policy.cadence)
+    ):
         return DISTURBING
     return probing.given_up
 

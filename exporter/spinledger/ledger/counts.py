@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from itertools import accumulate
 from typing import Any, cast
 
+from spinledger.causes import CAUSES
 from spinledger.ledger.table import TRANSITIONS
 from spinledger.model import (
     SECOND,
@@ -31,9 +32,8 @@ GAP_BOUNDS_S = (60.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0, 288
 WAIT_BOUNDS_S = (0.5, 1.0, 2.0, 5.0, 8.0, 12.0, 20.0, 60.0)
 """Bounds of the histogram of waits, seconds; drives state 4 to 20 s from standby to ready."""
 
-READ, WRITE, BOTH, OTHER = "read", "write", "read_and_write", "other"
-CAUSES = (READ, WRITE, BOTH, OTHER)
-"""Why a spin-up came, by what moved first; label values."""
+MORE_ACTORS, NO_ACTOR = "other", "unknown"
+"""Label values beside the actors that have a series of their own: the rest, and nobody known."""
 
 
 class Timeless:
@@ -118,12 +118,16 @@ class Changes(Timeless):
 
 
 class SpinUps(Timeless):
-    """Spin-ups by cause, and a histogram of how long their first requests waited, where known."""
+    """Spin-ups by cause and by actor, and a histogram of how long their first requests waited.
+
+    An actor that has a count of its own keeps it, whatever `limits.actors` says later.
+    """
 
     eats: tuple[type, ...] = (Explained,)
 
     def __init__(self) -> None:
         self.causes = dict.fromkeys(CAUSES, 0)
+        self.actors = {NO_ACTOR: 0, MORE_ACTORS: 0}
         self._buckets = [0] * (len(WAIT_BOUNDS_S) + 1)
         self._sum_ns = 0
 
@@ -131,6 +135,10 @@ class SpinUps(Timeless):
         """Take one explained spin-up."""
         explained = cast(Explained, entry)
         self.causes[explained.cause] = self.causes.get(explained.cause, 0) + 1
+        actor = explained.actor or NO_ACTOR
+        if actor not in self.actors and len(self.actors) - 2 >= policy.actor_limit:
+            actor = MORE_ACTORS
+        self.actors[actor] = self.actors.get(actor, 0) + 1
         if explained.wait_ns is not None:
             self._buckets[bisect_left(WAIT_BOUNDS_S, explained.wait_ns / SECOND)] += 1
             self._sum_ns += explained.wait_ns
@@ -140,12 +148,19 @@ class SpinUps(Timeless):
         return cumulative(WAIT_BOUNDS_S, self._buckets, self._sum_ns)
 
     def dump(self) -> object:
-        """Counts by cause, and the histogram."""
-        return {"causes": dict(self.causes), "buckets": self._buckets, "sum_ns": self._sum_ns}
+        """Counts by cause and actor, and the histogram."""
+        return {
+            "causes": dict(self.causes),
+            "actors": dict(self.actors),
+            "buckets": self._buckets,
+            "sum_ns": self._sum_ns,
+        }
 
     def load(self, dumped: Any) -> None:
         """Replace the state with a dumped one."""
         self.causes = {**dict.fromkeys(CAUSES, 0), **dumped["causes"]}
+        nobody = {NO_ACTOR: sum(self.causes.values()), MORE_ACTORS: 0}  # kept before actors were
+        self.actors = dict(dumped.get("actors", nobody))
         self._buckets, self._sum_ns = list(dumped["buckets"]), dumped["sum_ns"]
 
 

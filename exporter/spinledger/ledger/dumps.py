@@ -31,6 +31,7 @@ from spinledger.model import (
     State,
     Watch,
     Watts,
+    Woken,
     Worn,
 )
 from spinledger.schedule import Schedule, Window
@@ -51,8 +52,15 @@ _PASSING = frozenset(
     }
 )
 _HABIT = tuple(f.name for f in fields(Probing) if f.name not in _PASSING)
-_HABIT_TIMES = ("sent_ns", "spinning_answer_ns", "hinted_ns", "read_ns", "cross_check_ns")
-_PAIRS = ("bracket", "learned")
+_HABIT_TIMES = (
+    "sent_ns",
+    "spinning_answer_ns",
+    "hinted_ns",
+    "delayed_ns",
+    "read_ns",
+    "cross_check_ns",
+)
+_PAIRS = ("bracket", "learned", "unprobed")
 _PLAIN = (
     "at_ns",
     "opened_ns",
@@ -77,10 +85,17 @@ _PLAIN = (
     "cycle_number",
     "present",
     "absent_since_wall_ns",
+    "found",
     "observed_since_reading",
     "powered",
     "cross_checked_ns",
     "doubts",
+    "packed",
+    "doubtful",
+    "clock",
+    "shifts",
+    "waiting",
+    "events_lost",
 )
 _TIMES = (
     "at_ns",
@@ -98,6 +113,8 @@ _POLICY = tuple(f.name for f in fields(Policy) if f.name not in ("cadence", "wat
 _TOTALS = tuple(f.name for f in fields(Totals))
 _DISK = tuple(f.name for f in fields(Disk))
 _COUNTED = tuple(f.name for f in fields(Counted))
+_WOKEN = tuple(f.name for f in fields(Woken))
+_WAKING = tuple(f.name for f in fields(Waking) if f.name not in ("before", "woken"))
 _WORN = tuple(f.name for f in fields(Worn))
 
 Dump = dict[str, Any]
@@ -162,6 +179,7 @@ def rebase(account: Account, offset_ns: int) -> None:
             setattr(account, name, value + offset_ns)
     if account.waking is not None:
         account.waking.at_ns += offset_ns
+        account.waking.slept_ns += offset_ns
     if account.reading is not None:
         account.reading = replace(account.reading, at_ns=account.reading.at_ns + offset_ns)
     probing = account.probing
@@ -182,13 +200,14 @@ def dump_totals(totals: Totals) -> Dump:
 
 def load_totals(dumped: Mapping[str, Any]) -> Totals:
     """The totals of a dump."""
-    given = {name: dumped[name] for name in _TOTALS}
+    given = {"actors": (), "events_lost": 0, **dumped}  # an earlier version kept neither
+    given = {name: given[name] for name in _TOTALS}
     for name in ("state_ns", "quiet_ns"):
         given[name] = {State(key): value for key, value in given[name]}
     given["transitions"] = {(State(a), State(b)): count for (a, b), count in given["transitions"]}
     given["failures"] = {Reason(key): count for key, count in given["failures"]}
     given["whatif"] = {timer: Tried(*tried) for timer, tried in given["whatif"]}
-    for name in ("causes", "energy_j", "commands", "disturbances", "rejected"):
+    for name in ("causes", "actors", "energy_j", "commands", "disturbances", "rejected"):
         given[name] = dict(given[name])
     for name in ("gaps", "waits", "answers"):
         bounds, counts, count, total = given[name]
@@ -263,15 +282,24 @@ def _record(thing: object, names: Sequence[str]) -> Dump | None:
 def _dump_waking(waking: Waking | None) -> Dump | None:
     if waking is None:
         return None
-    before = _record(waking.before, _COUNTED)
-    return {"cycle": waking.cycle, "at_ns": waking.at_ns, "before": before, "queued": waking.queued}
+    return {
+        **{name: getattr(waking, name) for name in _WAKING},
+        "before": _record(waking.before, _COUNTED),
+        "woken": _record(waking.woken, _WOKEN),
+    }
 
 
 def _load_waking(dumped: Mapping[str, Any] | None) -> Waking | None:
     if dumped is None:
         return None
+    given = {name: dumped[name] for name in _WAKING if name in dumped}
+    if given.get("counted") is not None:
+        given["counted"] = tuple(given["counted"])
+    woken = dumped.get("woken")
     return Waking(
-        dumped["cycle"], dumped["at_ns"], _load_counted(dumped["before"]), dumped["queued"]
+        **given,
+        before=_load_counted(dumped["before"]),
+        woken=None if woken is None else Woken(**woken),
     )
 
 

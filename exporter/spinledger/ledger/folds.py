@@ -12,10 +12,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, Protocol
 
-from spinledger.findings.ageing import LoadsAndStarts, WaitTimes
-from spinledger.findings.awake import SinceSleep
+from spinledger.findings.ageing import Gained, Missed, WaitTimes
+from spinledger.findings.awake import LastUse, SinceSleep
 from spinledger.findings.intervals import Intervals
 from spinledger.findings.lately import LastDay, LastSleeps
+from spinledger.findings.woken import LastWakes
 from spinledger.ledger.counts import Changes, IdleGaps, SpinUps, StateTimes
 from spinledger.model import Entry, Policy
 from spinledger.quiet.window import QuietWindows
@@ -58,10 +59,14 @@ class Folds:
     drive_counters: DriveCounters = field(default_factory=DriveCounters)
     last_day: LastDay = field(default_factory=LastDay)
     last_sleeps: LastSleeps = field(default_factory=LastSleeps)
+    last_wakes: LastWakes = field(default_factory=LastWakes)
     since_sleep: SinceSleep = field(default_factory=SinceSleep)
     intervals: Intervals = field(default_factory=Intervals)
     wait_times: WaitTimes = field(default_factory=WaitTimes)
-    loads_and_starts: LoadsAndStarts = field(default_factory=LoadsAndStarts)
+    loads_and_starts: Gained = field(default_factory=lambda: Gained("loads", "start_stops"))
+    retracts: Gained = field(default_factory=lambda: Gained("retracts", "power_cycles"))
+    missed: Missed = field(default_factory=Missed)
+    last_use: LastUse = field(default_factory=LastUse)
     _by_type: dict[type, tuple[Fold, ...]] = field(default_factory=dict)
 
     def feed(self, entries: Iterable[Entry], policy: Policy) -> None:

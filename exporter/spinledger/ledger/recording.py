@@ -11,9 +11,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from spinledger.codec import packings
 from spinledger.codec.reply import STATE_PROBES
 from spinledger.ledger import spinups
 from spinledger.ledger.account import Account, may_probe, timer_ns
+from spinledger.ledger.packed import power_on_anchor, shown_counts
 from spinledger.ledger.table import INTERVAL_EVIDENCE, Row, follow
 from spinledger.model import (
     NOT_SENT,
@@ -36,8 +38,10 @@ from spinledger.model import (
     Stretch,
     Tick,
     Transition,
+    Woken,
 )
 from spinledger.ports import CrossChecked, QuietHours
+from spinledger.wear.continuing import continued, shifted
 from spinledger.wear.reading import (
     ACCEPTED,
     Judged,
@@ -153,7 +157,7 @@ def record_counted(account: Account, fact: Counted, ours: bool = False) -> list[
     """
     before, account.counted = account.counted, fact
     entries: list[Entry] = []
-    cycles = account.cycle_number
+    cycles, slept_ns = account.cycle_number, account.span_began_ns
     moved = before is not None and (
         fact.sectors_read != before.sectors_read or fact.sectors_written != before.sectors_written
     )
@@ -172,7 +176,7 @@ def record_counted(account: Account, fact: Counted, ours: bool = False) -> list[
     else:
         _apply(account, Evidence.STILL, fact.at_ns, entries)
     if account.cycle_number != cycles:
-        entries += spinups.woke(account, before)
+        entries += spinups.woke(account, before, slept_ns)
     if account.waking is not None:
         entries += spinups.sampled(account, fact, moved)
     if entries:
@@ -197,7 +201,7 @@ def _restarted(before: Counted, fact: Counted) -> bool:
 def record_answered(account: Account, fact: Answered) -> list[Entry]:
     """The state that the drive reports, or a refusal."""
     entries: list[Entry] = []
-    cycles = account.cycle_number
+    cycles, slept_ns = account.cycle_number, account.span_began_ns
     at_ns = max(fact.at_ns, account.at_ns)
     stale = account.io_ns is not None and fact.probe.sent_ns < account.io_ns
     if stale or not account.present or fact.probe.command not in STATE_PROBES:
@@ -215,7 +219,14 @@ def record_answered(account: Account, fact: Answered) -> list[Entry]:
         if account.state is State.UNKNOWN:
             account.why = reply.reason
     if account.cycle_number != cycles:
-        entries += spinups.woke(account, None)
+        entries += spinups.woke(account, None, slept_ns)
+    _feed(account, entries)
+    return entries
+
+
+def record_woken(account: Account, woken: Woken) -> list[Entry]:
+    """What the kernel's events say of a spin-up, recorded already or about to be."""
+    entries: list[Entry] = [*spinups.reported(account, woken)]
     _feed(account, entries)
     return entries
 
@@ -225,8 +236,12 @@ def record_reading(account: Account, records: Sequence[Record], at_ns: int) -> l
     before = account.reading
     elapsed_s = 0 if before is None else max(0, at_ns - before.at_ns) // SECOND
     throughout = account.powered and before is not None
-    worn = merge(account.disk.identity, at_ns, records, before, elapsed_s if throughout else 0)
+    records = shown_counts(account, records, {}, elapsed_s)
+    anchor_raw, powered_s = power_on_anchor(account, records, elapsed_s if throughout else None)
+    worn = merge(account.disk.identity, at_ns, records, before, powered_s, anchor_raw=anchor_raw)
+    worn = shifted(worn, account.shifts)
     judged = judge(worn, before, elapsed_s)
+    judged = continued(worn, judged, before, elapsed_s, account.shifts, account.waiting)
     wall_ns = at_ns + account.wall_offset_ns
     entries: list[Entry] = [_judgement(account, judged, at_ns)]
     after = baseline(before, judged)
@@ -262,15 +277,20 @@ def record_cross_check(
     since_ns = before.at_ns if before else at_ns
     if account.cross_checked_ns is not None:
         since_ns = min(since_ns, account.cross_checked_ns)
+    records = shown_counts(account, records, fact.values, 0)
     worn = merge(account.disk.identity, at_ns, records, before, second=fact.values)
+    worn = shifted(worn, account.shifts)
+    given = {name: value + account.shifts.get(name, 0) for name, value in fact.values.items()}
     judged = judge(worn, before, max(0, at_ns - since_ns) // SECOND)
     account.cross_checked_ns = at_ns
     apart_s = 0 if before is None else max(0, at_ns - before.at_ns) // SECOND
-    doubts = disagreements(judged.worn, fact.values, apart_s)
+    doubts = disagreements(judged.worn, given, apart_s)
     if records:
-        ours = replace(worn, power_on_s=worn.power_on_s or (before and before.power_on_s) or 0)
+        hours_s = packings.clock_s("hours", worn.power_on_raw or 0)  # where no packing is known
+        known_s = worn.power_on_s or (before and before.power_on_s)
+        ours = replace(worn, power_on_s=known_s or hours_s)
         account.doubts = {
-            one.counter: [getattr(ours, one.counter), fact.values[one.counter]] for one in doubts
+            one.counter: [getattr(ours, one.counter), given[one.counter]] for one in doubts
         }
     account.reading = baseline(before, judged)
     whole = Judged(judged.worn, judged.objections + doubts)

@@ -9,17 +9,29 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import accumulate
 
-from spinledger.facts import Bracket, Disagreement, Facts, QuietNow, Totals
+from spinledger.facts import (
+    Bracket,
+    Disagreement,
+    Facts,
+    HeadParking,
+    NearProbes,
+    QuietNow,
+    Retracts,
+    Totals,
+)
+from spinledger.findings.ours import chance, share, window_ns
 from spinledger.findings.restarts import compared
 from spinledger.ledger.account import (
+    ANSWER_BOUNDS_S,
     ELAPSED_BOUNDS_S,
     Account,
     Probing,
     holds_back,
+    may_probe,
     probing_ended,
     timer_ns,
 )
-from spinledger.model import SECOND, Histogram, Reason, State
+from spinledger.model import SECOND, Cadence, Histogram, Reason, State
 from spinledger.wear.reading import power_timers
 
 DISTURBANCES = ("woke", "slow_answer", "link_reset", "timer_restarted")
@@ -32,10 +44,16 @@ def summary(account: Account) -> Facts:
     stretch = account.open_stretch()
     totals = lifetime(account)
     worn = account.reading
+    parked, retracted = folds.loads_and_starts.totals(), folds.retracts.totals()
     return Facts(
         disk=account.disk,
         policy=policy,
+        sampled_ns=account.at_ns,
         sampled_wall_ns=account.at_ns + account.wall_offset_ns,
+        unsampled_ns=0,
+        absent_ns=None,
+        new_since=(),
+        found_wall_ns=account.found,
         state=State.UNKNOWN if account.state is State.UNOBSERVED else account.state,
         why=_why(account),
         condition=account.condition,
@@ -45,6 +63,7 @@ def summary(account: Account) -> Facts:
         untouched_wall_ns=_untouched(account),
         totals=totals if account.base is None else totals.since(account.base),
         windows=folds.recent_cycles.totals(account.at_ns, account.wall_offset_ns, policy),
+        early_window=folds.recent_cycles.early(account.at_ns, account.wall_offset_ns, policy),
         timer_ns=timer_ns(account),
         learned=None if probing.learned is None else Bracket(*probing.learned),
         observed_standby_ns=probing.observed_ns,
@@ -52,6 +71,7 @@ def summary(account: Account) -> Facts:
         quiet_window=folds.quiet_windows.totals(stretch, policy) if policy.schedule else None,
         counters=folds.drive_counters.worn,
         counters_wall_ns=folds.drive_counters.wall_ns,
+        doubtful={name: (both[0], both[1]) for name, both in account.doubtful.items()},
         rated=folds.drive_counters.rated(policy),
         drive_timers_s={} if worn is None else _seconds(power_timers(worn)),
         epc_enabled=None if worn is None or worn.epc is None else bool(worn.epc),
@@ -64,14 +84,20 @@ def summary(account: Account) -> Facts:
         probing_ended=probing_ended(account),
         timer_restarted=bool(probing.restarter),
         disturbed_wall_ns=probing.disturbed_wall_ns,
+        waker=folds.last_wakes.totals(account.at_ns),
+        near_probes=_near_probes(probing, account.policy.cadence),
         bare_commands=probing.signals,
+        probed=account.state is not State.UNOBSERVED and (probing.mute or may_probe(account)),
+        unobserved_wall_ns=folds.missed.totals(),
         awake=folds.since_sleep.totals(stretch),
         last_day_ns=folds.last_day.totals(stretch),
         sleeps=folds.last_sleeps.totals(stretch, policy),
         repeated=folds.intervals.repeated(stretch.ended_ns, policy),
         restless=folds.intervals.restless(stretch, policy),
+        used_wall_ns=folds.last_use.totals(stretch),
         wait_medians=folds.wait_times.totals(),
-        parking=folds.loads_and_starts.totals(),
+        parking=None if parked is None else HeadParking(*parked),
+        retracts=None if retracted is None else Retracts(*retracted),
     )
 
 
@@ -91,6 +117,8 @@ def lifetime(account: Account) -> Totals:
         cycles=folds.changes.observed,
         unobserved_cycles=folds.changes.unobserved,
         causes=dict(folds.spin_ups.causes),
+        actors=dict(folds.spin_ups.actors),
+        events_lost=account.events_lost,
         whatif=folds.whatif.totals(gap, account.policy),
         energy_j=used.by_state,
         saved_j=used.saved,
@@ -105,10 +133,18 @@ def lifetime(account: Account) -> Totals:
     )
 
 
+def _near_probes(probing: Probing, cadence: Cadence) -> NearProbes | None:
+    if not probing.wakes:
+        return None
+    by_chance = chance(probing.near, probing.wakes, share(cadence))
+    return NearProbes(probing.wakes, probing.near, window_ns(cadence), by_chance)
+
+
 def _answers(probing: Probing) -> Histogram:
     counts = list(accumulate(probing.elapsed or [0] * (len(ELAPSED_BOUNDS_S) + 1)))
     total_s = probing.elapsed_sum_ns / SECOND
-    return Histogram(ELAPSED_BOUNDS_S, tuple(counts[:-1]), counts[-1], total_s)
+    below = tuple(counts[ELAPSED_BOUNDS_S.index(bound)] for bound in ANSWER_BOUNDS_S)
+    return Histogram(ANSWER_BOUNDS_S, below, counts[-1], total_s)
 
 
 def _untouched(account: Account) -> int | None:

@@ -11,24 +11,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from operator import attrgetter
 
 from spinledger import sampler
 from spinledger.codec.reply import STATE_PROBES
-from spinledger.config.current import CurrentConfig, say
 from spinledger.facts import ExporterFacts
 from spinledger.ledger import recording
-from spinledger.ledger.account import Account, may_read
+from spinledger.ledger.account import Account, may_read, probing_ended
 from spinledger.loop.cross_check import CrossChecking
 from spinledger.loop.keeping import Keeping, identified, reopen
-from spinledger.loop.publishing import Publishing
+from spinledger.loop.publishing import Publishing, differ
+from spinledger.loop.settings import Settings
+from spinledger.loop.waking import WakeTracing
+from spinledger.loop.walltime import Ticks
 from spinledger.model import (
     Answered,
-    Counted,
     Disk,
     Entry,
     Gone,
-    Policy,
     Probe,
     Reason,
     Refused,
@@ -43,8 +42,8 @@ from spinledger.ports import (
     Discoverer,
     Prober,
     Publisher,
-    QuietHours,
     Source,
+    WakeSource,
 )
 from spinledger.wear.reading import one_per_spindle
 
@@ -58,35 +57,10 @@ class Ports:
     counters: Counters
     prober: Prober
     publishers: Sequence[Publisher]
-    wakers: Sequence[Source] = ()  # signals: they only end a wait
-
-
-@dataclass(slots=True)
-class Settings:
-    """The configuration in force, as functions; `config.current` makes them."""
-
-    policy: Callable[[Disk], Policy]
-    calendar: Callable[[Policy], QuietHours | None]
-    say: Callable[[str], None]  # one line for the operator
-    fast_ns: Callable[[], int]  # how often the kernel's counters are read
-    loaded: Callable[[], tuple[bool, float]] = lambda: (True, 0.0)  # the last load: good, when
-    unmatched: Callable[[Sequence[Disk]], Sequence[str]] = lambda disks: ()  # entries, in words
-    identity: Callable[[str], str] = lambda name: name  # present identity of an earlier one
-    reload: Callable[[], bool] = lambda: False  # read the file again; True where it is in force
-
-
-def settings(current: CurrentConfig) -> Settings:
-    """Those of the configuration in force."""
-    return Settings(
-        policy=current.policy,
-        calendar=current.quiet_hours,
-        say=say,
-        fast_ns=lambda: current.config.cadence.fast_ns,
-        loaded=current.loaded,
-        unmatched=current.unmatched,
-        identity=current.identity,
-        reload=current.reload,
-    )
+    wakes: WakeSource | None = None  # what woke a disk, where that can be known
+    wakers: Sequence[Source] = ()  # signals, and who asks for a snapshot: they end a wait
+    synchronised: Callable[[], bool] | None = None  # a time server set the clock; None: not judged
+    prober_health: Callable[[], tuple[bool, int] | None] = lambda: None  # facts.ExporterFacts
 
 
 @dataclass(slots=True)
@@ -109,10 +83,14 @@ class Loop:
     unwatched: dict[str, Disk] = field(default_factory=dict)  # here, and off by configuration
     unmatched: Sequence[str] = ()  # entries of `disks` that match no disk, in words
     publishing: Publishing = field(init=False)
-    ticked: Tick | None = None  # the last time that was read
+    tracing: WakeTracing = field(init=False)
+    ticks: Ticks = field(init=False)
+    waiting: bool = False  # nothing is recorded while the clock is years ahead
 
     def __post_init__(self) -> None:
         self.publishing = Publishing(self.ports.publishers)
+        self.tracing = WakeTracing(self.ports.wakes)
+        self.ticks = Ticks(self.ports.clock, self.ports.synchronised)
 
     def run(self, until_ns: int | None = None) -> None:
         """Go on until `stopping`, or until the boot clock reads `until_ns`."""
@@ -137,17 +115,18 @@ class Loop:
         self.end()
 
     def begin(self) -> None:
-        """Open the accounts that were kept, then find the disks."""
+        """Open the accounts that were kept, then find the disks; both wait for a sane clock."""
         now_ns = self.ports.clock.now()
-        settings = self.settings
-        if self.keeping is not None:
-            reopened = reopen(
-                self.keeping,
-                self._tick(now_ns),
-                settings.policy,
-                settings.calendar,
-                settings.identity,
-            )
+        keeping, wall_ns = self.keeping, self.ports.clock.wall()
+        self.ticks.begin(now_ns, keeping.restored.wall_ns if keeping is not None else 0)
+        self.waiting = self.ticks.far_ahead(now_ns, wall_ns)
+        if self.waiting:
+            doubt = self.ticks.doubt(now_ns, wall_ns)
+            self._say_first(f"{doubt}; nothing is recorded until the clock is set")
+            return
+        if keeping is not None:
+            settings, tick = self.settings, self.ticks.at(now_ns)
+            reopened = reopen(keeping, tick, settings.policy, settings.calendar, settings.identity)
             self.accounts = reopened.accounts
             if reopened.lost:
                 self.publishing.from_zero = True
@@ -160,12 +139,14 @@ class Loop:
         now_ns = self.ports.clock.now()
         self._count_all(now_ns)
         if self.keeping is not None:
-            self.keeping.finish(self.accounts, self._tick(now_ns))
+            kept = self.keeping.restored
+            last = Tick(kept.at_ns, kept.wall_ns, kept.boot_id, 0)
+            self.keeping.finish(self.accounts, last if self.waiting else self.ticks.at(now_ns))
         self.publish(now_ns, force=True)
 
     def reload(self) -> None:
         """Read the configuration again, and let it hold from a sample taken now on."""
-        if not self.settings.reload():
+        if not self.settings.reload() or self.waiting:
             return
         now_ns = self.ports.clock.now()
         self._count_all(now_ns)
@@ -201,7 +182,14 @@ class Loop:
 
     def tick(self, now_ns: int) -> None:
         """The kernel's counters of all disks, then the probes that are due, then a snapshot."""
+        if self.waiting:
+            self.begin()
+            if self.waiting:
+                self.publish(now_ns)
+                return
+            self.settings.say("the clock of this host is set; recording begins")
         self._count_all(now_ns)
+        self._take_wakes(now_ns)
         cross_check_free = self.cross_checking is not None and self.cross_checking.free(
             self.accounts
         )
@@ -217,15 +205,18 @@ class Loop:
             if probe is not None:
                 self._send(account, probe)
         self._note(now_ns)
+        if self.ticks.doubted:
+            self._say_first(f"{self.ticks.doubted}; time goes on with the kernel's boot clock")
         self.publish(now_ns)
         if self.keeping is not None:
             self.keeping.ticked()
-            self.keeping.commit_if_due(self.accounts, self._tick(now_ns))
+            self.keeping.commit_if_due(self.accounts, self.ticks.at(now_ns))
 
     def listen(self, until_ns: int) -> None:
         """Wait, then take what arrived."""
         ports = self.ports
         sources: list[Source] = [ports.prober, ports.discoverer, *ports.wakers]
+        sources += self.tracing.sources(sources)
         if self.keeping is not None:
             sources.append(self.keeping.store)
         if self.cross_checking is not None:
@@ -234,17 +225,25 @@ class Loop:
         now_ns = ports.clock.now()
         if self.cross_checking is not None:
             self._take_cross_checks(self.cross_checking, ready, now_ns)
-        if ports.prober in ready:
+        health = ports.prober_health()
+        if ports.prober in ready or (health and not health[0]):  # it may be time to start it again
             changed = False
             for answered in ports.prober.replies(now_ns):
                 changed = self.record_answered(answered) or changed
-            if changed:
+            changed = self._take_wakes(now_ns) or changed
+            if changed or ports.prober_health() != health:
                 self._note(now_ns)
                 self.publish(now_ns)
+        elif ports.wakes in ready and self._take_wakes(now_ns):
+            self._note(now_ns)
         if self.keeping is not None and self.keeping.store in ready:
             self.keeping.landed()
+        if any(one in ready for one in ports.wakers):
+            self.publish(now_ns)
         if ports.discoverer in ready:
             for change in ports.discoverer.changes(now_ns):
+                if self.waiting:
+                    continue
                 if isinstance(change, Seen):
                     self.record_seen(self._identified(change))
                 else:
@@ -261,7 +260,7 @@ class Loop:
             return False
         account = self.accounts.get(disk.identity)
         if account is None:
-            tick = self._tick(fact.at_ns)
+            tick = self.ticks.at(fact.at_ns)
             account = recording.open_account(disk, policy, tick, settings.calendar(policy))
             self.accounts[disk.identity] = account
             self._recorded(disk.identity, ())
@@ -313,6 +312,10 @@ class Loop:
             fact.disk, () if fact.trouble else recording.record_cross_check(account, compared, fact)
         )
 
+    def _take_wakes(self, now_ns: int) -> bool:
+        """What woke disks, where that is reported; True where something was recorded."""
+        return self.tracing.take(self.accounts, self.settings.identity, now_ns, self._recorded)
+
     def observe(self, now_ns: int) -> None:
         """Free signals of all disks and a snapshot, without a probe."""
         self._count_all(now_ns)
@@ -335,6 +338,7 @@ class Loop:
             config_ok=config_ok,
             config_loaded_wall_s=loaded_wall_s,
             unmatched_entries=len(self.unmatched),
+            may_be_suspended=settings.may_be_suspended(),
             watched=sum(account.present for account in known),
             skipped=self.skipped,
             absent_wall_ns={
@@ -344,19 +348,13 @@ class Loop:
             },
             ledger=None if keeping is None else keeping.facts(),
             cross_checks=None if checking is None else checking.counts(self.accounts),
+            prober=self.ports.prober_health(),
         )
-
-    def _tick(self, now_ns: int) -> Tick:
-        """That boot time with its wall time, read once for all disks."""
-        if self.ticked is None or self.ticked.at_ns != now_ns:
-            clock = self.ports.clock
-            self.ticked = Tick(now_ns, clock.wall(), clock.boot_id(), clock.suspended())
-        return self.ticked
 
     def _note(self, now_ns: int) -> None:
         """Keep what was recorded before anybody may see it."""
         if self.keeping is not None:
-            self.keeping.note(self.accounts, self._tick(now_ns))
+            self.keeping.note(self.accounts, self.ticks.at(now_ns))
 
     def _survey(self) -> None:
         """What depends on which disks are here."""
@@ -375,7 +373,7 @@ class Loop:
             self._say_first(sentence)
 
     def _count_all(self, now_ns: int) -> None:
-        tick = self._tick(now_ns)
+        tick = self.ticks.at(now_ns)
         for account in self.accounts.values():
             if account.present:
                 self._count(account, tick)
@@ -389,8 +387,13 @@ class Loop:
         ours = self.keeping is not None and self.keeping.ours(account.disk.identity)
         entries = recording.record_tick(account, tick)
         entries += recording.record_counted(account, fact, ours)
+        suspected = account.probing.suspect
         sampler.note_counted(account, before, fact, ours)
-        if entries or before is None or _differ(before, fact):
+        if suspected and (ended := probing_ended(account)):
+            near, wakes = account.probing.near, account.probing.wakes
+            detail = f"{near} of {wakes} wakes came right after a probe"
+            self._say_once(account, "no longer probed", ended, detail)
+        if entries or before is None or differ(before, fact):
             self._recorded(account.disk.identity, entries)
 
     def _deadline(self, account: Account, now_ns: int) -> None:
@@ -488,13 +491,3 @@ class Loop:
             if probe is not None and not account.probing.mute:
                 wake = min(wake, probe.deadline_ns)
         return wake
-
-
-_moving = attrgetter(
-    "requests", "sectors_read", "sectors_written", "flushes", "in_flight", "runtime_status"
-)
-
-
-def _differ(before: Counted, fact: Counted) -> bool:
-    """True when anything moved at all."""
-    return fact.in_flight > 0 or _moving(fact) != _moving(before)

@@ -44,7 +44,7 @@ class Keeping:
     every_ns: int = COMMIT_NS
     at_turns: bool = True  # also at the end of a span
     live: bool = True  # keep every tick in the live journal
-    number: int = 0  # of the last commit handed over
+    number: int = field(init=False)  # of the last commit handed over
     handed_ns: int | None = None
     changed: set[str] = field(default_factory=set)  # accounts to note
     unsaved: set[str] = field(default_factory=set)  # accounts to commit
@@ -57,6 +57,9 @@ class Keeping:
     holders: frozenset[str] = frozenset()  # watched disks that hold the file
     written_in: dict[str, int] = field(default_factory=dict)  # holder -> awake period written in
     settling: bool = False  # our own writes may still move a holder's sectors
+
+    def __post_init__(self) -> None:
+        self.number = self.restored.number
 
     def survey(self, disks: Sequence[Disk]) -> None:
         """These disks are here."""
@@ -185,7 +188,6 @@ def reopen(
     then; the one of now holds from the last record on.
     """
     kept = keeping.restored
-    keeping.number = kept.number
     same_boot = kept.boot_id == tick.boot_id and kept.at_ns <= tick.at_ns
     # Where the wall clock was set back (a host that boots in 1970), the time down is not known.
     down_ns = max(0, tick.wall_ns - kept.wall_ns)

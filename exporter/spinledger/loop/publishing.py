@@ -2,20 +2,22 @@
 
 Rules: a snapshot is frozen and whole. Facts that only time has changed may be some tenths of a
 second old. After a stop that lost something exported counters begin at zero together, and are held
-at zero until somebody has read them: a reader sees its counters fall to zero, never to what came
+at zero until scrapers have had time to read them: these see a fall to zero, never to what came
 after.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from operator import attrgetter
 
-from spinledger.facts import ExporterFacts, Facts, Snapshot
-from spinledger.findings.judge import judge
+from spinledger.facts import DiskView, ExporterFacts, Facts, Snapshot
+from spinledger.findings.judge import judge, missing
+from spinledger.findings.limits import STALE_NS
 from spinledger.ledger.account import Account
 from spinledger.ledger.summary import lifetime, summary
-from spinledger.model import SECOND
+from spinledger.model import SECOND, Counted, Watch
 from spinledger.ports import Publisher
 
 KEPT_NS = SECOND // 2
@@ -50,9 +52,16 @@ class Publishing:
             self.made.clear()
         self.number += 1
         here = [account for account in accounts if account.present]
-        every = [self._facts(account, now_ns) for account in here]
+        views = judge([self._facts(account, now_ns) for account in here])
+        gone = tuple(
+            self._gone(account, views, wall_ns)
+            for account in accounts
+            if not account.present and account.policy.watch is not Watch.OFF
+        )
         self.changed.clear()
-        snapshot = Snapshot(self.number, now_ns, wall_ns, judge(every), exporter)
+        for account, view in zip(here, views, strict=True):
+            account.found = {one.code: one.since_wall_ns or wall_ns for one in view.findings}
+        snapshot = Snapshot(self.number, now_ns, wall_ns, views, exporter, gone)
         for publisher in wanting:
             publisher.publish(snapshot)
 
@@ -62,7 +71,29 @@ class Publishing:
         if facts is None or identity in self.changed or now_ns - made_ns >= KEPT_NS:
             facts = summary(account)
             self.made[identity] = now_ns, facts
-        return facts
+        return _aged(facts, now_ns)
+
+    def _gone(self, account: Account, here: Sequence[DiskView], wall_ns: int) -> DiskView:
+        """A disk that is not here: its last facts, which only a change of its account changes."""
+        identity = account.disk.identity
+        if identity in self.changed or identity not in self.made:
+            self.made[identity] = 0, summary(account)
+        since_ns = account.absent_since_wall_ns or wall_ns
+        new = tuple(
+            f"{one.disk.model} {one.disk.serial} ({one.disk.kernel_name})"
+            for one in here
+            if one.facts.awake is None
+            or one.facts.sampled_wall_ns - one.facts.awake.watched_ns > since_ns
+        )
+        _, facts = self.made[identity]
+        return missing(
+            replace(
+                facts,
+                absent_ns=wall_ns - since_ns,
+                new_since=new,
+                found_wall_ns={"absent": since_ns},
+            )
+        )
 
     def _begin_at_zero(self, accounts: Sequence[Account]) -> None:
         if any(publisher.taken() for publisher in self.publishers):
@@ -70,3 +101,26 @@ class Publishing:
             return
         for account in accounts:
             account.base = lifetime(account)
+
+
+def aged(snapshot: Snapshot, now_ns: int) -> Snapshot:
+    """The snapshot as it is to be judged at a later time of the boot clock."""
+    if now_ns - snapshot.at_ns < STALE_NS:
+        return snapshot
+    views = judge([_aged(view.facts, now_ns) for view in snapshot.disks])
+    return replace(snapshot, disks=views)
+
+
+def _aged(facts: Facts, now_ns: int) -> Facts:
+    unsampled_ns = now_ns - facts.sampled_ns
+    return facts if unsampled_ns < STALE_NS else replace(facts, unsampled_ns=unsampled_ns)
+
+
+_moving = attrgetter(
+    "requests", "sectors_read", "sectors_written", "flushes", "in_flight", "runtime_status"
+)
+
+
+def differ(before: Counted, fact: Counted) -> bool:
+    """True when anything moved at all."""
+    return fact.in_flight > 0 or _moving(fact) != _moving(before)

@@ -22,9 +22,10 @@ from dataclasses import dataclass
 from typing import Final, Generic, Literal, NamedTuple, TypeVar
 
 from spinledger import __version__
-from spinledger.facts import DiskView, ExporterFacts, LedgerFacts, Rated, Snapshot
+from spinledger.facts import CycleWindow, DiskView, ExporterFacts, LedgerFacts, Rated, Snapshot
 from spinledger.findings.judge import exported
 from spinledger.model import SECOND, Condition, Histogram, Labels, Number, State
+from spinledger.wear.budget import EARLY
 from spinledger.whatif.gaps import seconds_label
 
 Kind = Literal["info", "stateset", "gauge", "counter", "histogram"]
@@ -158,10 +159,14 @@ def _rated_life_end(view: DiskView) -> Values:
     }
 
 
+def _limits(view: DiskView) -> Mapping[str, CycleWindow]:
+    return {**view.facts.windows, EARLY: view.facts.early_window}
+
+
 def _limit_reached(view: DiskView) -> Values:
     return {
         (name, view.disk.wake_group): window.reached_wall_ns / SECOND
-        for name, window in view.facts.windows.items()
+        for name, window in _limits(view).items()
         if window.reached_wall_ns is not None
     }
 
@@ -176,6 +181,7 @@ def _findings(view: DiskView) -> Values:
     return {
         (code, disk.wake_group, disk.model, disk.serial): held
         for code, held in exported(view).items()
+        if code == "absent" or view.facts.absent_ns is None
     }
 
 
@@ -209,11 +215,17 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Spin-ups; observed=\"no\" are known only from the drive's own counters.",
            lambda v: {("yes",): v.facts.totals.cycles, ("no",): v.facts.totals.unobserved_cycles}),
     # Wakes and gaps
-    Metric("spinledger_disk_wakes_total", COUNTER, "", ("cause",), 4,
-           "Spin-ups by what moved first: read, write, both, or other (no sectors).",
-           lambda v: _by(v.facts.totals.causes)),
+    Metric("spinledger_disk_wakes_total", COUNTER, "", ("cause",), 14,
+           "Spin-ups by cause: by the kernel's events, else read, write, read_and_write or other "
+           "by its counters.", lambda v: _by(v.facts.totals.causes)),
+    Metric("spinledger_disk_actor_wakes_total", COUNTER, "", ("actor",), 10,
+           "Spin-ups by who caused them: limits.actors names a disk, the rest is other; unknown: "
+           "nobody was seen.", lambda v: _by(v.facts.totals.actors)),
+    Metric("spinledger_trace_events_lost_total", COUNTER, "", (), 1,
+           "Events of the kernel that were lost while this disk slept: what woke it may be "
+           "unknown.", lambda v: _one(v.facts.totals.events_lost)),
     Metric("spinledger_disk_wake_wait_seconds", HISTOGRAM, "seconds", (), 11,
-           "How long the first request waited for a spin-up, where the kernel's counters show it.",
+           "How long the first request waited for a spin-up, where that is known.",
            lambda v: v.facts.totals.waits),
     Metric("spinledger_disk_idle_gap_seconds", HISTOGRAM, "seconds", (), 13,
            "Gaps between I/O requests, without ours.", lambda v: v.facts.totals.gaps),
@@ -224,14 +236,15 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
     Metric("spinledger_disk_recent_cycles", GAUGE, "", ("window",), 6,
            "Observed spin-ups in the window, counted exactly in the ledger.",
            lambda v: _by({name: one.count for name, one in v.facts.windows.items()})),
-    Metric("spinledger_disk_cycle_limit", GAUGE, "", ("window",), 6,
-           "Spin-ups in the window from which an alert is due, derived from the daily budget.",
-           lambda v: _by({name: one.limit for name, one in v.facts.windows.items()})),
+    Metric("spinledger_disk_cycle_limit", GAUGE, "", ("window",), 7,
+           "Spin-ups in the window from which an alert is due, derived from the daily budget; "
+           "1d_early is the lower limit of a day, for a ticket.",
+           lambda v: _by({name: one.limit for name, one in _limits(v).items()})),
     Metric("spinledger_disk_cycle_limit_used_ratio", GAUGE, "ratio", ("window",), 6,
            "Recent spin-ups over the window's limit.",
            lambda v: _by({name: one.used_ratio for name, one in v.facts.windows.items()})),
     Metric("spinledger_disk_cycle_limit_reached_timestamp_seconds", GAUGE, "seconds",
-           ("window", "wake_group"), 6,
+           ("window", "wake_group"), 7,
            "When a spin-up last brought the window to its limit.", _limit_reached),
     # The drive's counters, and what it is rated for
     Metric("spinledger_disk_start_stop_cycles_total", COUNTER, "", (), 1,
@@ -252,7 +265,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            lambda v: _rated(v, lambda rated: rated.used_ratio)),
     Metric("spinledger_disk_rated_life_end_timestamp_seconds", GAUGE, "seconds",
            ("kind", "bound"), 6,
-           "When the rating will be used up at the pace so far; absent while that is too short.",
+           "When the rating will be used up: early and late bound a 90 % prediction interval.",
            _rated_life_end),
     Metric("spinledger_disk_rated_life_horizon_seconds", GAUGE, "seconds", (), 1,
            "Warn when the rated life ends sooner than this.",
@@ -260,8 +273,8 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
     Metric("spinledger_disk_wear_read_timestamp_seconds", GAUGE, "seconds", (), 1,
            "When the drive's counters were last read.",
            lambda v: _time(v.facts.counters_wall_ns)),
-    Metric("spinledger_disk_wear_rejected_total", COUNTER, "", ("reason",), 4,
-           "Readings of the drive's counters refused as implausible, or doubted: disagrees.",
+    Metric("spinledger_disk_wear_rejected_total", COUNTER, "", ("reason",), 5,
+           "Readings of the drive's counters refused, doubted (disagrees), or restarted.",
            lambda v: _by(v.facts.totals.rejected)),
     # Quiet hours, in local time
     Metric("spinledger_disk_quiet_active", GAUGE, "", (), 1,
@@ -291,8 +304,8 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Advanced power management level; absent if unsupported or disabled.",
            lambda v: _one(v.facts.apm_level or None)),
     Metric("spinledger_disk_whatif_cycles_total", COUNTER, "", ("standby_seconds",), 6,
-           "Spin-ups there would have been with that standby timer.",
-           lambda v: {(seconds_label(timer),): tried.spin_downs
+           "Spin-ups there would have been with that standby timer; an open sleep is none yet.",
+           lambda v: {(seconds_label(timer),): tried.spin_ups
                       for timer, tried in v.facts.totals.whatif.items()}),
     Metric("spinledger_disk_whatif_asleep_seconds_total", COUNTER, "seconds",
            ("standby_seconds",), 6, "Standby there would have been with that standby timer.",
@@ -309,7 +322,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Estimated energy lost by standby too short for the cost of its spin-up.",
            lambda v: _one(v.facts.totals.lost_j)),
     # Findings, freshness, and our own probes
-    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 12,
+    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 16,
            "1 while the finding holds; its sentence is in /snapshot.", _findings),
     Metric("spinledger_disk_last_sample_timestamp_seconds", GAUGE, "seconds", (), 1,
            "When the kernel's counters of this disk were last read.",
@@ -325,12 +338,15 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
     Metric("spinledger_disk_probe_failures_total", COUNTER, "", ("reason",), 13,
            "Probes that gave no state, by reason.",
            lambda v: {(reason.value,): n for reason, n in v.facts.totals.failures.items()}),
-    Metric("spinledger_disk_probe_seconds", HISTOGRAM, "seconds", (), 11,
+    Metric("spinledger_disk_probe_seconds", HISTOGRAM, "seconds", (), 8,
            "How long the drive took to answer a probe.", lambda v: v.facts.totals.answers),
     Metric("spinledger_disk_probe_disturbances_total", COUNTER, "", ("kind",), 4,
            "Probes by this exporter that woke the drive or restarted its timer.",
            lambda v: _by(v.facts.totals.disturbances)),
 )
+
+FINDING_ROW = next(row for row in DISK_ROWS if row.name == "spinledger_disk_finding")
+"""The one row that a disk that is gone has."""
 
 
 def _own(value: Callable[[ExporterFacts], Values]) -> Callable[[Rendered], Values]:
@@ -340,6 +356,10 @@ def _own(value: Callable[[ExporterFacts], Values]) -> Callable[[Rendered], Value
 
 def _ledger(value: Callable[[LedgerFacts], Values]) -> Callable[[Rendered], Values]:
     return _own(lambda e: _NONE if e.ledger is None else value(e.ledger))
+
+
+def _prober(value: Callable[[bool, int], Values]) -> Callable[[Rendered], Values]:
+    return _own(lambda e: _NONE if e.prober is None else value(*e.prober))
 
 
 EXPORTER_ROWS: tuple[Metric[Rendered], ...] = (
@@ -359,9 +379,18 @@ EXPORTER_ROWS: tuple[Metric[Rendered], ...] = (
     Metric("spinledger_config_unmatched_entries", GAUGE, "", (), 0,
            "Entries of `disks` in the configuration that match no disk.",
            _own(lambda e: _one(e.unmatched_entries))),
+    Metric("spinledger_may_be_suspended", GAUGE, "", (), 0,
+           "1 if this host sleeps at times, by its configuration: then its silence is no alert.",
+           _own(lambda e: _one(int(e.may_be_suspended)))),
     Metric("spinledger_ledger_commit_timestamp_seconds", GAUGE, "seconds", (), 0,
            "When the ledger was last written to its file.",
            _ledger(lambda one: _time(one.committed_wall_ns or None))),
+    Metric("spinledger_prober_connected", GAUGE, "", (), 0,
+           "1 while the process that sends probes is there; 0: no probe is sent.",
+           _prober(lambda connected, _: _one(int(connected)))),
+    Metric("spinledger_prober_restarts_total", COUNTER, "", (), 0,
+           "How often the prober ended and was started or connected to again.",
+           _prober(lambda _, restarts: _one(restarts))),
     Metric("spinledger_ledger_write_failing", GAUGE, "", (), 0,
            "1 while the ledger cannot be written to its file.",
            _ledger(lambda one: _one(int(one.write_failing)))),

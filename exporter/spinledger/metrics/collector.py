@@ -28,6 +28,7 @@ from spinledger.metrics.catalogue import (
     CATALOGUE,
     DISK_ROWS,
     EXPORTER_ROWS,
+    FINDING_ROW,
     Metric,
     Rendered,
     Values,
@@ -94,7 +95,8 @@ def _render(snapshot: Snapshot | None, wall_ns: int) -> dict[str, list[Sample]]:
     found: dict[str, list[Sample]] = {}
     failures = 0
     seen: set[str] = set()
-    for view in () if snapshot is None else snapshot.disks:
+    here, gone = ((), ()) if snapshot is None else (snapshot.disks, snapshot.absent)
+    for view in (*here, *gone):
         try:
             part = _disk(view, seen)
         except Exception:  # whatever is wrong with one disk, the others are shown
@@ -112,19 +114,22 @@ def _render(snapshot: Snapshot | None, wall_ns: int) -> dict[str, list[Sample]]:
 
 
 def _disk(view: DiskView, seen: set[str]) -> list[tuple[str, list[Sample]]]:
-    """All samples of one disk, by metric name; raises if any is malformed."""
+    """All samples of one disk, by metric name, of one that is gone its findings alone; raises if
+    any is malformed.
+    """
     identity = view.disk.identity
     if not identity or identity in seen:
         raise ValueError(f"no identity, or one given twice: {identity!r}")
     base = {"disk": _text(identity)}
-    return [(row.name, _samples(row, base, row.values(view))) for row in DISK_ROWS]
+    rows = DISK_ROWS if view.facts.absent_ns is None else (FINDING_ROW,)
+    return [(row.name, _samples(row, base, row.values(view))) for row in rows]
 
 
 def _samples(
     row: Metric[DiskView] | Metric[Rendered], base: dict[str, str], values: Values
 ) -> list[Sample]:
     if isinstance(values, Histogram):
-        return _buckets(row.name, base, values)
+        return buckets(row.name, base, values)
     return list(_plain(row.name, row.label_names, base, values))
 
 
@@ -141,7 +146,7 @@ def _plain(
         yield Sample(name, named, number)
 
 
-def _buckets(name: str, base: dict[str, str], histogram: Histogram) -> list[Sample]:
+def buckets(name: str, base: dict[str, str], histogram: Histogram) -> list[Sample]:
     """Buckets with `+Inf`, count and sum.
 
     OpenMetrics 1.0, Histogram: bounds ascend, counts are cumulative, `+Inf` equals the count.

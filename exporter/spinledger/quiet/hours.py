@@ -112,11 +112,6 @@ def quiet_ns(calendar: Calendar, start_wall_ns: int, end_wall_ns: int) -> int:
     )
 
 
-def is_quiet(calendar: Calendar, wall_ns: int) -> bool:
-    """True inside a window."""
-    return any(True for _ in windows_between(calendar, wall_ns, wall_ns + 1))
-
-
 def next_boundary(calendar: Calendar, wall_ns: int) -> int:
     """The first beginning or end of a window after `wall_ns`; FOREVER: none in 400 days."""
     for reach in (_REACH, _FAR):

@@ -4,8 +4,7 @@ Rules: only the series that the shipped rules and dashboards read; one line a se
 written as it comes, so that memory does not grow; the labels `job` and `instance`, which a server
 adds at a scrape, are written here. A counter's line is its value at that time. What no rule's
 expression needs comes once in SELDOM steps: enough for an increase over a day, which is how the
-dashboards read most of it, while a graph of such a gauge has points and no line. Histograms are
-not written.
+dashboards read most of it, while a graph of such a gauge has points and no line.
 """
 
 from __future__ import annotations
@@ -18,13 +17,14 @@ from spinledger.findings.judge import ALWAYS
 from spinledger.metrics.catalogue import (
     DISK_ROWS,
     EXPORTER_ROWS,
-    HISTOGRAM,
+    FINDING_ROW,
     STATESET,
     From,
     Metric,
     Rendered,
     Values,
 )
+from spinledger.metrics.collector import buckets
 from spinledger.metrics.openmetrics import END, seconds, series
 from spinledger.model import MILLISECOND, Histogram, Labels
 
@@ -38,6 +38,8 @@ LEFT_OUT = frozenset(
         "power_cycles",
         "apm_level",
         "ledger_bytes",
+        "idle_gap_seconds",
+        "probe_seconds",
     }
 )
 """Keys that neither rules nor dashboards read."""
@@ -45,25 +47,18 @@ LEFT_OUT = frozenset(
 EVERY_STEP: Mapping[str, frozenset[Labels] | None] = {
     "info": None,
     "power_state": frozenset({("standby",), ("unknown",)}),
-    "spinning_since": None,
     "state_seconds": None,
-    "cycles": None,
     "recent_cycles": frozenset({("1d",), ("30d",)}),
     "cycle_limit_used_ratio": frozenset({("1d",), ("7d",), ("30d",)}),
     "cycle_limit_reached": None,
     "rated_life_used_ratio": None,
     "rated_life_end": frozenset({("start_stop", "late"), ("load", "late")}),
     "rated_life_horizon_seconds": None,
-    "quiet_active": None,
-    "quiet_began": None,
     "quiet_window_asleep_ratio": None,
     "quiet_window_asleep_min_ratio": None,
     "quiet_window_observed_ratio": None,
     "quiet_window_end": None,
-    "declared_standby_seconds": None,
     "finding": frozenset((code,) for code in ALWAYS),
-    "last_sample": None,
-    "probe_given_up": None,
 }
 """Keys of a disk that a rule's expression reads, and with which first labels (None: any). The
 exporter's own series are few and come at every step."""
@@ -106,6 +101,8 @@ class Backfill:
                 if whole or row.key in EVERY_STEP:
                     only = None if whole else EVERY_STEP[row.key]
                     self._write(row, view.disk.identity, row.values(view), only)
+        for view in snapshot.absent:
+            self._write(FINDING_ROW, view.disk.identity, FINDING_ROW.values(view), None)
         rendered = Rendered(snapshot, snapshot.wall_ns, 0)
         for own in _written(EXPORTER_ROWS):
             self._write(own, "", own.values(rendered), None)
@@ -122,23 +119,28 @@ class Backfill:
         only: frozenset[Labels] | None,
     ) -> None:
         if isinstance(values, Histogram):
+            for one in buckets(row.name, {}, values):
+                self._line(one.name, identity, tuple(one.labels), tuple(one.labels.values()))
+                self._out.write(f"{one.value}{self._stamp}")
             return
         width = 0 if not only else len(next(iter(only)))
         for labels, value in values.items():
             if only is None or labels[:width] in only:
-                self._out.write(f"{self._head(row, identity, labels)}{value}{self._stamp}")
-                self.lines += 1
+                self._line(row.name, identity, row.label_names, labels)
+                self._out.write(f"{value}{self._stamp}")
 
-    def _head(self, row: Metric[DiskView] | Metric[Rendered], identity: str, labels: Labels) -> str:
-        place = (row.name, identity, labels)
+    def _line(self, name: str, identity: str, names: Sequence[str], labels: Labels) -> None:
+        """The beginning of a line, up to its value."""
+        place = (name, identity, labels)
         head = self._heads.get(place)
         if head is None:
             disk = (("disk", identity),) if identity else ()
-            pairs = zip(row.label_names, labels, strict=True)
-            head = f"{series(row.name, (*self._common, *disk, *pairs))} "
+            pairs = zip(names, labels, strict=True)
+            head = f"{series(name, (*self._common, *disk, *pairs))} "
             self._heads[place] = head
-        return head
+        self._out.write(head)
+        self.lines += 1
 
 
 def _written(rows: Sequence[Metric[From]]) -> list[Metric[From]]:
-    return [row for row in rows if row.kind != HISTOGRAM and row.key not in LEFT_OUT]
+    return [row for row in rows if row.key not in LEFT_OUT]

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+from spinledger.causes import OWN_PROBE, READ, WRITE
 from spinledger.codec import commands, counters
 from spinledger.errors import Misuse
 from spinledger.model import (
@@ -29,6 +30,7 @@ from spinledger.model import (
     Refused,
     RuntimeStatus,
     Seen,
+    Woken,
 )
 from spinledger.sim import answers
 from spinledger.sim.drive import NEVER, Burst, Drive, Event, Op, Sent
@@ -97,6 +99,7 @@ class Rack:
         self.discoverer = SimulatedDiscoverer(self)
         self.counters = SimulatedCounters(self)
         self.prober = SimulatedProber(self)
+        self.wakes = SimulatedWakes(self)
 
     def begin(self, at_ns: int) -> None:
         """Start to watch: truth counts from here, earlier changes are forgotten."""
@@ -292,6 +295,76 @@ class SimulatedProber:
         due_ns, completion = answers.gone(at_ns, probe.sent_ns)
         self._coming.append((due_ns, probe.number, probe, completion))
         heapq.heapify(self._coming)
+
+
+class SimulatedWakes:
+    """ports.WakeSource: what the kernel's events would say, by what the drives really did."""
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+        self._watched: dict[str, tuple[Disk, int]] = {}  # since when
+
+    def watch(self, disks: Mapping[str, Disk]) -> None:
+        """The disks now in standby; a start that was not reported yet stays to be."""
+        since_ns = self._rack.at_ns
+        fresh = {name: (disk, since_ns) for name, disk in disks.items()}
+        self._watched = {**fresh, **self._watched}
+
+    def woken(self, at_ns: int) -> Iterable[Woken]:
+        """The starts whose first request is done by then."""
+        found: list[Woken] = []
+        for name, (disk, since_ns) in list(self._watched.items()):
+            place = self._rack.place_of(disk)
+            if place is None:
+                del self._watched[name]
+                continue
+            event = _start_after(place.drive, since_ns)
+            if event is not None and event.at_ns + event.wait_ns <= at_ns:
+                del self._watched[name]
+                found.append(_woken(place.disk, event))
+        return found
+
+    def lost(self) -> Mapping[str, int]:
+        """None ever is."""
+        return {}
+
+    def untraced(self) -> str:
+        """Everything can be said."""
+        return ""
+
+    def fileno(self) -> int:
+        """Nothing real to wait for."""
+        return -1
+
+
+CAUSES_OF = {
+    Op.READ.value: READ,
+    Op.WRITE.value: WRITE,
+    Op.PASS_THROUGH.value: "passthrough",
+    "probe": OWN_PROBE,
+    "log_read": OWN_PROBE,
+}
+"""The ledger's causes by those of a drive's events."""
+
+
+def _start_after(drive: Drive, since_ns: int) -> Event | None:
+    """The first start from a stopped motor since then."""
+    found = None
+    for event in reversed(drive.tally.events):
+        if event.at_ns < since_ns:
+            break
+        if event.what == "start":
+            found = event
+    return found
+
+
+def _woken(disk: Disk, event: Event) -> Woken:
+    """An event as the kernel's events would report it."""
+    file_system = f"ext4 on /srv/{disk.pool}" if disk.pool else ""
+    place = ", ".join(filter(None, (f"{disk.kernel_name}1", disk.pool, file_system)))
+    cause = CAUSES_OF[event.cause]
+    moved = place if cause in (READ, WRITE) else disk.kernel_name
+    return Woken(disk.identity, event.at_ns, cause, event.actor, moved, event.wait_ns)
 
 
 def node(number: int) -> str:

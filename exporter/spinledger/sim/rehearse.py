@@ -18,8 +18,9 @@ from spinledger.config.current import CurrentConfig
 from spinledger.config.load import load
 from spinledger.errors import BadInput, Misuse
 from spinledger.facts import Snapshot
-from spinledger.loop import Loop, Ports, settings
+from spinledger.loop import Loop, Ports
 from spinledger.loop.keeping import Keeping
+from spinledger.loop.settings import settings
 from spinledger.model import DAY, HOUR, SECOND
 from spinledger.ports import Commit, Publisher
 from spinledger.sim.backfill import Backfill
@@ -171,7 +172,7 @@ def _watch(
     ledger: Path,
 ) -> Loop:
     """A run of the exporter from now on, on the ledger as it is."""
-    ports = Ports(clock, shelf.discoverer, shelf.counters, shelf.prober, publishers)
+    ports = Ports(clock, shelf.discoverer, shelf.counters, shelf.prober, publishers, shelf.wakes)
     store = PromptStore(ledger, boot_id=clock.boot_id(), live=None, simulated=True)
     keeping = Keeping(store, store.restore(), COMMIT_NS, at_turns=False, live=False)
     return Loop(ports, settings(owner), keeping)

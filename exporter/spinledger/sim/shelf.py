@@ -105,9 +105,16 @@ class SimulatedShelf(Rack):
 
     @staticmethod
     def of(
-        rows: Sequence[Bench], plugs: Sequence[Plug] = (), start_ns: int = 0, log: int = LOG
+        rows: Sequence[Bench],
+        plugs: Sequence[Plug] = (),
+        start_ns: int = 0,
+        log: int = LOG,
+        more: Sequence[Action] = (),
     ) -> Rack:
-        """A rack of single drives with arrivals and plug events given by hand, no scenario."""
+        """A rack of single drives with arrivals and plug events given by hand, no scenario.
+
+        `more` are other things that happen to them from outside.
+        """
         places = [
             Place(
                 describe(row.name or f"bench-{number + 1}", row.pool, row.kind, number),
@@ -119,7 +126,7 @@ class SimulatedShelf(Rack):
         actions = [
             Action(one.at_ns, one.place, Rack.push if one.here else Rack.pull) for one in plugs
         ]
-        rack = Rack(places, actions)
+        rack = Rack(places, [*actions, *more])
         rack.begin(start_ns)
         return rack
 

@@ -24,7 +24,7 @@ from spinledger.errors import BadConfig, BadInput
 from spinledger.metrics.openmetrics import END, seconds, series
 from spinledger.model import DAY, MILLISECOND, SECOND
 from spinledger.store.days import DayTotals
-from spinledger.store.history import ALWAYS, History, PastCycle, PastDay, PastSpan
+from spinledger.store.history import ALWAYS, History, PastCycle, PastDay, PastGap, PastSpan
 
 Share = Callable[[float], None]  # takes the part of the work that is done, 0 to 1
 
@@ -139,7 +139,10 @@ def _seconds(ns: int) -> str:
 
 
 def json_of(history: History, query: Query, share: Share | None = None) -> Iterator[str]:
-    """{"version": 1, "disks": [..], "spans": [..], "cycles": [..], "days": [..]}."""
+    """{"version": 1, "disks": [..], "spans": [..], "cycles": [..], "days": [..], "gaps": [..]}.
+
+    Gaps are those between I/O requests of others, a minute or longer: what `replay --ledger` uses.
+    """
     names = json.dumps(history.disks())
     yield f'{{"version": 1,\n"disks": {names},\n"spans": ['
     yield from _listed(
@@ -159,7 +162,30 @@ def json_of(history: History, query: Query, share: Share | None = None) -> Itera
     yield from _listed(
         day.json() for disk, _ in _disks(history, query) for day in days(history, query, disk)
     )
+    yield '],\n"gaps": ['
+    yield from _listed(
+        gap for disk, _ in _disks(history, query) for gap in _gaps(history, query, disk)
+    )
     yield "]}\n"
+
+
+def _gaps(history: History, query: Query, disk: str) -> Iterator[dict[str, object]]:
+    """The open one last, without an end."""
+    for gap in history.gaps(disk, query.since):
+        yield _gap_json(gap, False)
+    last = history.open_gap(disk)
+    if last is not None and last.ended_wall_ns > query.since:
+        yield _gap_json(last, True)
+
+
+def _gap_json(gap: PastGap, is_open: bool) -> dict[str, object]:
+    return {
+        "disk": gap.disk,
+        "began": gap.began_wall_ns / SECOND,
+        "ended": None if is_open else gap.ended_wall_ns / SECOND,
+        "seconds": gap.length_ns / SECOND,
+        "censored": gap.censored,
+    }
 
 
 def _listed(things: Iterable[object]) -> Iterator[str]:

@@ -173,6 +173,7 @@ class LedgerFile:
         self._sums: dict[tuple[str, str], int] = {}  # by table (disks, accounts) and identity
         self._sum, self._rows = meta.sum, meta.rows
         self._identity = _identity(path)
+        self._size = 0  # bytes after our last commit
 
     @classmethod
     def open(cls, path: Path, ours: bool = False) -> tuple[LedgerFile, Contents]:
@@ -196,7 +197,6 @@ class LedgerFile:
         """Make a file that is not there, or is empty; whole or not at all. Raises Unavailable."""
         connection = None
         try:
-            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
             connection = connect(path, "rw")
             connection.execute(f"PRAGMA page_size={PAGE_BYTES}")
@@ -332,6 +332,8 @@ class LedgerFile:
         try:
             if _identity(self.path) != self._identity:
                 raise Unavailable(REPLACED, _replaced(self.path))
+            if self.cut():
+                raise Unavailable(DAMAGED, f"{self.path}: was cut short while in use")
             connection.execute("BEGIN IMMEDIATE")
             rows = connection.execute("SELECT * FROM meta").fetchall()
             if rows != [meta_row(self.meta)]:
@@ -350,6 +352,7 @@ class LedgerFile:
         self._connection.execute(PUT_META, meta_row(meta))
         self._connection.execute("COMMIT")
         self.meta = meta
+        self._size = self.bytes()
 
     def day(self, day: int, disk: str) -> Day | None:
         """The rows of a disk and day, checked; None where there are none."""
@@ -440,6 +443,12 @@ class LedgerFile:
             return self.path.stat().st_size
         except OSError:
             return 0
+
+    def cut(self) -> bool:
+        """True if the file itself is there and shorter than it was; SQLite would not notice, as
+        what it needs of the lost part is in its memory.
+        """
+        return _identity(self.path) == self._identity and self.bytes() < max(self._size, 1)
 
     def copy_to(self, path: Path) -> None:
         """Write the whole ledger to a path where nothing is."""

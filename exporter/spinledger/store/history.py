@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, NamedTuple, cast
 
 from spinledger.config.naming import identify
-from spinledger.model import MILLISECOND, Entry, Explained, Reading, Worn
+from spinledger.ledger.dumps import load_disk
+from spinledger.model import MILLISECOND, Disk, Entry, Explained, Reading, Worn
 from spinledger.store.days import (
     COUNTERS,
     Day,
@@ -116,6 +117,11 @@ class History:
             known[identity] = tuple(filter(None, names))
         return identify(known, name, "--disk")
 
+    def disk(self, identity: str) -> Disk | None:
+        """The disk as it was last seen; None where that is not known."""
+        known = cast(Mapping[str, Any], self._accounts.get(identity, {})).get("disk")
+        return load_disk(known) if known else None
+
     def spans(self, disk: str | None = None, since: int = ALWAYS) -> Iterator[PastSpan]:
         """Spans that ended after `since`."""
         for _, name, rows in self._days(disk, since):
@@ -167,6 +173,18 @@ class History:
             )
         except (KeyError, TypeError, ValueError):
             return None
+
+    def open_gap(self, disk: str) -> PastGap | None:
+        """The time since the last I/O of others, up to the last tick; None when not known."""
+        account = cast(Mapping[str, Any], self._accounts.get(disk, {}))
+        try:
+            io_ns, offset_ns = account["io_ns"], account["wall_offset_ns"]
+            began = account["opened_ns"] if io_ns is None else io_ns
+            unseen = account["unseen_ns"]
+            ended = max(account["at_ns"], self._at_ns) if unseen is None else unseen
+        except (KeyError, TypeError):
+            return None
+        return PastGap(disk, began + offset_ns, max(0, ended - began), True)
 
     def _days(self, disk: str | None, since: int, spans: bool = True) -> Iterator[DiskDay]:
         """Days with what is not in them yet."""

@@ -41,6 +41,9 @@ DONE = object()
 Say = Callable[[str], None]
 
 
+STATE = Path("/var/lib/spinledger")
+
+
 class FileStore:
     """ports.Store over a ledger file.
 
@@ -120,8 +123,7 @@ class FileStore:
         return restored
 
     def _restore(self) -> Restored:
-        with suppress(OSError):  # the writer says why
-            self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_folder(self._path)
         for lock in self._locks:
             lock.take(self._path)
         writer = self._writer
@@ -344,6 +346,30 @@ class FileStore:
         if text not in self._said:
             self._said.add(text)
             self._say_line(text)
+
+
+def make_folder(ledger: Path) -> None:
+    """Make a ledger's folder inside the state directory. Raises Refusal for one elsewhere that is
+    not there: the path is mistyped, or a file system is not mounted.
+    """
+    folder = ledger.parent
+    if any(folder.absolute().is_relative_to(state) for state in state_directories()):
+        with suppress(OSError):  # the writer says why
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return
+    try:
+        folder.lstat()
+    except FileNotFoundError:
+        what = "its folder does not exist; create it, or correct the path"
+        raise Refusal(f"{ledger}: {what}") from None
+    except OSError:
+        pass  # the writer says why
+
+
+def state_directories() -> list[Path]:
+    """/var/lib/spinledger, and what systemd names: systemd.exec(5), StateDirectory."""
+    named = os.environ.get("STATE_DIRECTORY", "")
+    return [STATE, *(Path(one) for one in named.split(":") if one)]
 
 
 def recent_cycles(

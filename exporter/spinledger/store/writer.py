@@ -247,6 +247,8 @@ class Writer:
         if file is not None:
             if self._there():
                 return file, ""
+            if file.cut():
+                raise Unavailable(DAMAGED, f"{self.path}: was emptied while in use")
             file.copy_to(self.path)
             self.close()
             self._said.append(f"{self.path}: was moved or deleted while in use; written again")

@@ -13,11 +13,11 @@ two boots' clocks, taken from wall time, the only clock both share.
 
 from __future__ import annotations
 
-from bisect import bisect_right, insort
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Mapping
 from functools import lru_cache
 from math import exp, lgamma, log, sqrt
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 from spinledger.errors import Misuse
 from spinledger.facts import CycleWindow
@@ -35,22 +35,32 @@ LONGEST = 30 * DAY
 KEPT = 2 * LONGEST
 """So that the longest window can be counted as of any moment of the last 30 days."""
 
+HOLD_NS = 6 * HOUR
+"""For so long after a spin-up brought a window to its limit the disk counts as over it."""
+
 _LONG_AGO = -(1 << 63)
 FALSE_ONSETS_PER_YEAR = 1e-3
+EARLY = "1d_early"
+EARLY_ONSETS_PER_YEAR = 0.05
+"""A second, lower limit for the window of a day: a ticket may come by chance once in twenty years
+of a disk, so that a waker just below the first limit is noticed within a day."""
+
 DAYS_PER_YEAR = 365.25
 
 
 @lru_cache(maxsize=1024)
-def cycle_limit(budget_per_day: float, window_ns: int) -> int:
-    """Smallest k >= 1 with budget x 365.25 x P(N >= k - 1) <= 1e-3, N Poisson of the budget's
-    mean in the window. Reaching k is a breach. A budget of 0 gives 1.
+def cycle_limit(
+    budget_per_day: float, window_ns: int, onsets_per_year: float = FALSE_ONSETS_PER_YEAR
+) -> int:
+    """Smallest k >= 1 with budget x 365.25 x P(N >= k - 1) <= `onsets_per_year`, N Poisson of the
+    budget's mean in the window. Reaching k is a breach. A budget of 0 gives 1.
     """
     if budget_per_day < 0 or window_ns < 0:
         raise Misuse("a budget and a window are not negative")
     mean = budget_per_day * window_ns / DAY
     if mean <= 0:
         return 1
-    allowed = FALSE_ONSETS_PER_YEAR / (budget_per_day * DAYS_PER_YEAR)
+    allowed = onsets_per_year / (budget_per_day * DAYS_PER_YEAR)
     if allowed >= 1:
         return 1
     return _upper_tail_at_most(allowed, mean) + 1
@@ -72,6 +82,12 @@ def _upper_tail_at_most(allowed: float, mean: float) -> int:
     return 0
 
 
+class _Reached(NamedTuple):
+    seen_ns: int  # the newest spin-up that was considered
+    last_ns: int | None
+    began_ns: int | None
+
+
 class RecentCycles:
     """Fold: observed spin-ups of the last days, one by one, and how they compare with the budget.
 
@@ -83,7 +99,7 @@ class RecentCycles:
 
     def __init__(self) -> None:
         self._at: list[int] = []  # nanoseconds of the boot clock, ascending
-        self._reached: dict[tuple[int, int], tuple[int, int | None]] = {}
+        self._reached: dict[tuple[int, int], _Reached] = {}
 
     def step(self, entry: Entry, policy: Policy) -> None:
         """Take one cycle."""
@@ -96,30 +112,40 @@ class RecentCycles:
 
     def totals(self, now_ns: int, offset_ns: int, policy: Policy) -> Mapping[str, CycleWindow]:
         """Windows that end now, by name. `offset_ns` is wall minus boot time."""
-        windows = {}
-        for name, length in WINDOWS.items():
-            count = len(self._at) - bisect_right(self._at, now_ns - length)
-            limit = cycle_limit(policy.budget_per_day, length)
-            reached = self._last_reached(length, limit)
-            if reached is not None and now_ns - reached > LONGEST:
-                reached = None
-            windows[name] = CycleWindow(
-                count, limit, None if reached is None else reached + offset_ns
+        return {
+            name: self._window(
+                now_ns, offset_ns, length, cycle_limit(policy.budget_per_day, length)
             )
-        return windows
+            for name, length in WINDOWS.items()
+        }
 
-    def _last_reached(self, length: int, limit: int) -> int | None:
-        """When a spin-up last brought a window to its limit; looks at new spin-ups only."""
-        seen, reached = self._reached.get((length, limit), (_LONG_AGO, None))
-        for last in range(len(self._at) - 1, limit - 2, -1):
-            if self._at[last] < seen:
-                break
-            if self._at[last - limit + 1] > self._at[last] - length:
-                reached = self._at[last]
-                break
+    def early(self, now_ns: int, offset_ns: int, policy: Policy) -> CycleWindow:
+        """The window of a day with its lower limit (`EARLY`)."""
+        length = WINDOWS["1d"]
+        limit = cycle_limit(policy.budget_per_day, length, EARLY_ONSETS_PER_YEAR)
+        return self._window(now_ns, offset_ns, length, limit)
+
+    def _window(self, now_ns: int, offset_ns: int, length: int, limit: int) -> CycleWindow:
+        count = len(self._at) - bisect_right(self._at, now_ns - length)
+        last, began = self._last_reached(length, limit)
+        if last is None or began is None or now_ns - last > LONGEST:
+            return CycleWindow(count, limit, None)
+        return CycleWindow(count, limit, last + offset_ns, began + offset_ns)
+
+    def _last_reached(self, length: int, limit: int) -> tuple[int | None, int | None]:
+        """When a spin-up last brought a window to its limit, and since when that has not paused
+        for `HOLD_NS`; only new spin-ups are considered.
+        """
+        seen, last, began = self._reached.get((length, limit), _Reached(_LONG_AGO, None, None))
+        for place in range(max(limit - 1, bisect_left(self._at, seen)), len(self._at)):
+            at = self._at[place]
+            if self._at[place - limit + 1] > at - length:
+                if last is None or at - last >= HOLD_NS:
+                    began = at
+                last = at
         if self._at:
-            self._reached[(length, limit)] = (self._at[-1], reached)
-        return reached
+            self._reached[(length, limit)] = _Reached(self._at[-1], last, began)
+        return last, began
 
     def rebase(self, offset_ns: int) -> None:
         """Move the kept times to another boot's clock: new time = old time + offset."""

@@ -60,13 +60,21 @@ class DriveCounters:
         found = {}
         for kind, rating in ratings(policy, self.worn).items():
             count = None if self.worn is None else getattr(self.worn, _COUNTED[kind])
+            one = Rated(rating.cycles, rating.source, used_ratio(count, rating), counted=count)
             ends = self._ends(kind, rating.cycles)
-            dates = (None, None, None) if ends is None else (ends.early, ends.middle, ends.late)
-            found[kind] = Rated(rating.cycles, rating.source, used_ratio(count, rating), *dates)
+            if ends is not None:
+                one = one._replace(
+                    early_wall_ns=ends.early,
+                    middle_wall_ns=ends.middle,
+                    late_wall_ns=ends.late,
+                    pace_per_day=ends.pace,
+                    unseen=ends.unseen,
+                )
+            found[kind] = one
         return found
 
     def _ends(self, kind: str, cycles: int) -> Projection | None:
-        """Worked out once a reading and rating, since it costs some milliseconds."""
+        """Worked out once a reading and rating, since a year of days takes a while."""
         if self.wall_ns is None:
             return None
         if (kind, cycles) not in self._projected:

@@ -1,16 +1,17 @@
 """Wear: records of the drive become one reading, judged, with ratings and what they leave.
 
-Rules of this room: pure. A reading is never guessed at: a counter that the drive does not tell, or
-that cannot be true, is absent from it. Each counter comes from one kind of record for good, since
-two records of one drive may count differently: a change of source would look like a jump.
+Rules of this room: pure. No value is guessed: a counter that the drive does not report, or that
+cannot be true, is absent from the reading. Each counter comes from one kind of record for good,
+since two records of one drive may count differently: a change of source would be taken for a jump.
 
 - The standard's statistics are preferred to vendor attributes, where a disk has both.
 - Implausible: a counter that fell, one that rose faster than it can (`FASTEST`), one higher than
-  the drive's own age allows. The counter is refused, not the rest of the reading.
+  the drive's own age allows. The counter is refused, not the rest of the reading; what follows is
+  in `wear.continuing`.
 - SCSI drives count a start-stop cycle when it is complete, so that of a spinning drive is not yet
   in it (MAX3073 manual, 4-66). Between two readings taken spinning this cancels out; against a
   ledger it may lag by one. They count no power cycles: over a loss of power, or a boot that may
-  have been one, transitions to standby_z tell instead (log page 1Ah; SCSI Commands Reference
+  have been one, transitions to standby_z count instead (log page 1Ah; SCSI Commands Reference
   Manual, p351).
 
 Cautions for whoever shows these figures: a rating is a design figure and predicts no failure; load
@@ -31,8 +32,10 @@ from spinledger.model import Command, Condition, Disk, Policy, Record, Worn
 
 ACCEPTED = "accepted"
 FELL, TOO_FAST, TOO_HIGH, DISAGREES = "fell", "too_fast", "too_high", "disagrees"
-REASONS = (FELL, TOO_FAST, TOO_HIGH, DISAGREES)
-"""Why a counter is refused, or doubted where two readers disagree; label values."""
+RESTARTED = "restarted"
+REASONS = (FELL, TOO_FAST, TOO_HIGH, DISAGREES, RESTARTED)
+"""Why a counter is refused, doubted where two readers disagree, or accepted from another value on;
+label values."""
 
 FASTEST: Mapping[str, float] = {
     "start_stops": 5.0,
@@ -48,7 +51,7 @@ _CLOCKS = ("power_on_s", "spindle_s")
 _CLOCK_GRAIN_S = 3600  # drives count whole hours
 _SLACK = 2  # counts that may have come together, whatever the time
 
-_COUNTERS = (*_CLOCKS, *FASTEST)  # the age first: it judges the others
+COUNTERS = (*_CLOCKS, *FASTEST)  # the age first: it judges the others
 _SETTINGS = ("apm", "epc", "timer_ms", "timers")
 CROSS_CHECK = "cross_check"
 _PREFERENCE = (
@@ -68,20 +71,22 @@ def merge(
     before: Worn | None = None,
     elapsed_s: int = 0,
     second: Mapping[str, int] = MappingProxyType({}),
+    anchor_raw: int | None = None,
 ) -> Worn:
     """One reading out of the records of one round; not yet judged.
 
     `before` is the disk's last baseline: it fixes each counter's source, and with `elapsed_s`, the
-    seconds since it if the drive had power throughout (else 0), the packing of attribute 9.
+    seconds since it if the drive had power throughout (else 0), the packing of attribute 9. Where
+    there is an earlier value of that power-on, `anchor_raw`, `elapsed_s` counts from there.
     `second` are the values of the cross-check, which count where no record has them; its hours only
-    tell the packing where there is a raw value.
+    show the packing where there is a raw value.
     """
     given = {record.command.value: record.values for record in records}
     given[CROSS_CHECK] = second
     fixed = origins(before) if before else {}
     values: dict[str, int] = {}
     sources: dict[str, str] = {}
-    for name in _COUNTERS:
+    for name in COUNTERS:
         for source in _PREFERENCE:
             if fixed.get(name, source) == source and name in given.get(source, {}):
                 values[name] = given[source][name]
@@ -92,7 +97,7 @@ def merge(
     if raw is not None and sources.get("power_on_s") == CROSS_CHECK:
         del values["power_on_s"], sources["power_on_s"]  # it only says how to read our own
     known_s = values.get("power_on_s", second.get("power_on_s"))
-    packing = "" if raw is None else _packing(raw, known_s, before, elapsed_s)
+    packing = "" if raw is None else _packing(raw, known_s, before, elapsed_s, anchor_raw)
     ours = "power_on_s" not in values and fixed.get("power_on_s", own) == own
     if raw is not None and packing and ours:
         values["power_on_s"] = packings.clock_s(packing, raw)
@@ -144,15 +149,16 @@ def _pairs(text: str) -> Mapping[str, str]:
     return {name: given for name, _, given in pairs}
 
 
-def _packing(raw: int, told_s: int | None, before: Worn | None, elapsed_s: int) -> str:
+def _packing(
+    raw: int, known_s: int | None, before: Worn | None, elapsed_s: int, anchor_raw: int | None
+) -> str:
     """How to read attribute 9: as the standard's log says, as the pace says, as before."""
-    if told_s is not None:
-        return packings.by_hours(raw, told_s)
+    if known_s is not None:
+        return packings.by_hours(raw, known_s)
     if before is not None and before.power_on_raw is not None:
-        paced = packings.by_pace(before.power_on_raw, raw, elapsed_s)
-        if paced or before.packing:
-            return paced or before.packing
-    return packings.presumed(raw)
+        anchor = before.power_on_raw if anchor_raw is None else anchor_raw
+        return packings.by_pace(anchor, raw, elapsed_s) or before.packing
+    return ""
 
 
 def disagreements(worn: Worn, second: Mapping[str, int], apart_s: int = 0) -> tuple[Objection, ...]:
@@ -172,8 +178,10 @@ def disagreements(worn: Worn, second: Mapping[str, int], apart_s: int = 0) -> tu
         moved = apart_s / FASTEST.get(name, 1.0)
         if not ours - grain <= theirs <= ours + grain + moved:
             found.append(Objection(name, DISAGREES, f"{name} is {ours}, by the other {theirs}"))
-    if worn.power_on_raw is not None and worn.power_on_s is None and "power_on_s" in second:
-        hours = f"attribute 9 is {worn.power_on_raw}, in no packing {second['power_on_s']} s"
+    theirs, raw = second.get("power_on_s"), worn.power_on_raw
+    unread = raw is not None and worn.power_on_s is None
+    if raw is not None and unread and theirs is not None and not packings.by_hours(raw, theirs):
+        hours = f"attribute 9 is {raw}, in no packing {theirs} s"
         found.append(Objection("power_on_s", DISAGREES, hours))
     return tuple(found)
 
@@ -207,7 +215,7 @@ def judge(worn: Worn, before: Worn | None, elapsed_s: float) -> Judged:
         raise Misuse("a reading is not older than the one before it")
     objections: list[Objection] = []
     age_s = worn.power_on_s
-    for name in _COUNTERS:
+    for name in COUNTERS:
         value: int | None = getattr(worn, name)
         last: int | None = getattr(before, name) if before else None
         if name == "power_on_s" and before and before.packing != worn.packing:
@@ -228,13 +236,16 @@ def _object(name: str, value: int, last: int | None, elapsed_s: float) -> tuple[
         return None
     if value < last:
         return FELL, f"{name} fell from {last} to {value}"
-    if name in _CLOCKS:
-        most = elapsed_s * 1.02 + 2 * _CLOCK_GRAIN_S
-    else:
-        most = elapsed_s / FASTEST[name] + _SLACK
-    if value - last > most:
+    if value - last > most_risen(name, elapsed_s):
         return TOO_FAST, f"{name} rose by {value - last} in {elapsed_s:.0f} s"
     return None
+
+
+def most_risen(name: str, elapsed_s: float) -> float:
+    """How much a counter can rise in a time."""
+    if name in _CLOCKS:
+        return elapsed_s * 1.02 + 2 * _CLOCK_GRAIN_S
+    return elapsed_s / FASTEST[name] + _SLACK
 
 
 def _age(name: str, value: int, power_on_s: int | None) -> tuple[str, str] | None:
@@ -258,7 +269,7 @@ def baseline(before: Worn | None, judged: Judged) -> Worn:
         return worn
     kept = {
         name: getattr(before, name)
-        for name in (*_COUNTERS, "rated_load", "rated_start_stop", *_SETTINGS)
+        for name in (*COUNTERS, "rated_load", "rated_start_stop", *_SETTINGS)
         if getattr(worn, name) in (None, "")
     }
     sources = {**origins(before), **origins(worn)}
@@ -291,23 +302,6 @@ def ratings(policy: Policy, worn: Worn | None) -> Mapping[str, Rating]:
 def used_ratio(count: int | None, rating: Rating | None) -> float | None:
     """Share of the rating used up; above 1 once it is exceeded."""
     return None if count is None or rating is None else count / rating.cycles
-
-
-def cycles_per_spindle_hour(worn: Worn) -> float | None:
-    """Head loads for each hour the motor ran, over the drive's life."""
-    if worn.loads is None or not worn.spindle_s:
-        return None
-    return worn.loads / (worn.spindle_s / 3600)
-
-
-def loads_without_spin_down(worn: Worn, before: Worn | None = None) -> int | None:
-    """Head loads that no motor start explains: idle_b, or parking by APM. 0 at least.
-
-    Over the drive's life, or since `before`. Each start loads the heads once.
-    """
-    loads = _risen(worn.loads, before.loads if before else 0)
-    starts = _risen(worn.start_stops, before.start_stops if before else 0)
-    return None if loads is None or starts is None else max(0, loads - starts)
 
 
 def unobserved(

@@ -3,11 +3,12 @@
 Rules of this room:
 - A request reads one snapshot and the wall clock: no device, no file; nothing is imported during
   it. Pages for people also read the recent history, from memory. Only `/history` may read files.
-- Paths: / /disk/ID /metrics /snapshot /-/healthy /-/ready, and /history where there is a
-  ledger. Others are 404; a method other than GET and HEAD is 405. Every refusal is one plain line.
+- Paths: / /disk/ID /runbooks/NAME /metrics /snapshot /-/healthy /-/ready, and /history where there
+  is a ledger. Others are 404; a method other than GET and HEAD is 405. Every refusal is one plain
+  line.
 - `/-/healthy` says that the process serves. `/-/ready` says that a first snapshot exists, and
-  nothing of its age: snapshots are made on demand, so an old one may be the newest there is. The
-  scraper judges a stuck sampler by `spinledger_disk_last_sample_timestamp_seconds`.
+  nothing of its age. The scraper judges a stuck sampler by
+  `spinledger_disk_last_sample_timestamp_seconds`.
 - Before the first snapshot `/metrics` answers with the exporter's own metrics, `/snapshot` 503.
 """
 
@@ -24,6 +25,7 @@ from prometheus_client import make_wsgi_app
 
 from spinledger.errors import BadInput, SpinledgerError
 from spinledger.metrics.collector import Current, Wall, registry
+from spinledger.web import runbooks
 from spinledger.web.assets import CONTENT_SECURITY_POLICY
 from spinledger.web.context import PageContext
 from spinledger.web.negotiate import accepts_gzip, prefers_openmetrics
@@ -62,10 +64,12 @@ def application(
     history: History | None = None,
     context: PageContext = NO_CONTEXT,
     wall: Wall = time.time_ns,
+    begun: Callable[[], bool] | None = None,
 ) -> Application:
     """The application over the newest snapshot, and over the history where there is one.
 
-    `context` is what the pages for people show beside the snapshot; `wall` the time now.
+    `context` is what the pages for people show beside the snapshot; `wall` the time now; `begun`
+    says at once whether there is a snapshot.
     """
     scrape = make_wsgi_app(registry(current, wall))
 
@@ -91,7 +95,7 @@ def application(
         return "200 OK", [("Content-Type", "application/json")], [body, b"\n"]
 
     def ready(environ: Environ) -> Answer:
-        if current() is None:
+        if not (current() if begun is None else begun()):
             return _line("503 Service Unavailable", "no data yet; try again in a few seconds")
         return _line("200 OK", "ready")
 
@@ -111,6 +115,14 @@ def application(
             return _line("404 Not Found", "no such disk; / lists the disks")
         return _html(one_disk(now, view, context, history is not None))
 
+    def shown_runbook(environ: Environ) -> Answer:
+        name = str(environ["PATH_INFO"]).removeprefix(runbooks.PATH).removesuffix(".md")
+        kept = history is not None
+        text = runbooks.runbook(context, name, kept) if name else runbooks.index(context, kept)
+        if text is None:
+            return _line("404 Not Found", f"no such runbook; {runbooks.PATH} lists them")
+        return _html(text)
+
     pages: dict[str, Callable[[Environ], Answer]] = {
         "/": disks,
         "/metrics": metrics,
@@ -118,13 +130,15 @@ def application(
         "/-/healthy": healthy,
         "/-/ready": ready,
     }
+    below = {ONE: disk, runbooks.PATH: shown_runbook}
     if history is not None:
         pages["/history"] = lambda environ: _history(history, environ)
 
     def app(environ: Environ, start_response: StartResponse) -> Iterable[bytes]:
         method = str(environ.get("REQUEST_METHOD", "GET"))
         path = str(environ.get("PATH_INFO", ""))
-        found = disk if path.startswith(ONE) else pages.get(path)
+        starts = (one for start, one in below.items() if path.startswith(start))
+        found = next(starts, pages.get(path))
         if found is None:
             status, headers, body = _line("404 Not Found", "no such page; / links to the others")
         elif method not in ("GET", "HEAD"):

@@ -45,6 +45,11 @@ nav.range a[aria-current] { background: var(--text); color: var(--ground); }
 .nights { margin-top: .8rem; } .night { font-size: 1.2rem; font-weight: 600; }
 .short { margin: .3rem 0 .6rem; } .short li { border-left: .35rem solid var(--active);
  padding: .1rem .8rem; margin: .3rem 0; } .first { color: var(--soft); }
+.text { max-width: 75ch; overflow-wrap: anywhere; }
+.text p, .text li, .text pre { margin: .5rem 0; }
+.text ul, .text ol { padding-left: 1.6rem; } .text ol { list-style: decimal; }
+.text pre { border-left: .2rem solid var(--line); padding: .3rem .7rem; white-space: pre-wrap;
+ overflow-wrap: anywhere; font-size: .9rem; }
 details h2 { display: inline; } code { overflow-wrap: anywhere; }
 .key { display: flex; flex-wrap: wrap; gap: .1rem 1.1rem; list-style: none; margin: .7rem 0 0;
  font-size: .85rem; }
@@ -103,16 +108,25 @@ footer { margin-top: 2rem; border-top: 1px solid var(--line); padding-top: .6rem
  font-size: .85rem; color: var(--soft); } footer ul { padding-left: 1.2rem; }
 .dense .row { padding: 0; grid-template-columns: 17rem minmax(0, 1fr) 23rem; }
 .dense .strip { height: 1.5rem; } .dense h2 { margin: .5rem 0 0; font-size: 1rem; }
-.dense .name > *, .dense .figures > * { display: inline; margin-right: .5rem; }
+.dense .name > *, .dense .figures > * { display: inline-block; margin-right: .5rem; }
 .dense .name h3, .dense .figures b { font-size: .9rem; }
-@media (max-width: 60rem) { .axis .o { display: none; } }
+@media (max-width: 60rem) { .axis .o { display: none; }
+ .dense .row { grid-template-columns: 13rem minmax(0, 1fr) 13rem; } }
 @media (max-width: 46rem) {
  .row, .dense .row { grid-template-columns: minmax(0, 1fr) 9.5rem; }
  .row .strip, .row.head .axis { grid-column: 1 / -1; grid-row: 2; }
  .row.head > :not(.axis) { display: none; }
  .facts { grid-template-columns: 45% minmax(0, 1fr); }
  .chart text { font-size: 13px; } .chart.wide text { font-size: 19px; }
- .chart.wide .v { display: none; } }
+ .chart.wide .v { display: none; } tbody th { min-width: 0; } }
+@media (max-width: 72rem) { td, th[scope=col] { white-space: normal; } }
+@media screen and (max-width: 64rem) { .wide-table thead { display: none; }
+ .wide-table :is(table, tbody, tfoot, tr, th) { display: block; } .wide-table td:empty {
+ display: none; } .wide-table tr { border-bottom: 1px solid var(--line); padding: .3rem 0; }
+ .wide-table :is(th, td) { border: 0; padding: 0 1rem 0 0; white-space: normal; }
+ .wide-table td { display: inline-block; text-align: left; }
+ .wide-table td > svg { display: inline-block; vertical-align: middle; }
+ .wide-table td::before { content: attr(data-title) ": "; color: var(--soft); } }
 @media print { :root { color-scheme: light; --ground: #fff; --text: #000; --soft: #444;
  --line: #999; --quiet: #e4e9f1; --sleep: #0072b2; --bad: #a84600; }
  body { max-width: none; padding: 0; font-size: 10pt; } nav.range, button, .skip, #hair, footer {
@@ -173,6 +187,7 @@ SCRIPT = """
     }
   });
   addEventListener("afterprint", () => { for (const one of folded.splice(0)) one.open = false; });
+  if (!document.getElementById("live")) return;
   let on = true;
   const button = document.createElement("button");
   const say = () => { button.textContent = on ? "Pause updates" : "Update every minute"; };

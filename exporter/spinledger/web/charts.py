@@ -17,7 +17,7 @@ from spinledger.web.html import safe
 from spinledger.words import number, percent, plural, timer
 
 DAY_S = 86_400
-LABEL_WIDTH = 46  # of a timer at 13 pixels, in units of the curve
+LABEL_WIDTH = 54  # of a timer at 13 pixels and the room beside it, in units of the curve
 LEAST_S = DAY_S / 4  # before that, a pace a day says nothing
 
 
@@ -51,7 +51,7 @@ def what_if(view: DiskView) -> WhatIf | None:
     return WhatIf(
         days,
         tuple(timer_ns / SECOND for timer_ns, _ in tried),
-        tuple(one.spin_downs / days for _, one in tried),
+        tuple(one.spin_ups / days for _, one in tried),
         tuple(one.asleep_ns / SECOND / watched for _, one in tried),
         None if present is None else present / SECOND,
         view.facts.totals.cycles / days,

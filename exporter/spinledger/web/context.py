@@ -7,7 +7,7 @@ room knows neither the ledger nor a clock. Times are nanoseconds of wall time, U
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 
 from spinledger.config.settings import Tariff
@@ -28,3 +28,4 @@ class PageContext:
     zone: str = "UTC"
     host: str = ""
     tariff: Callable[[], Tariff | None] = lambda: None  # as configured now
+    runbooks: Mapping[str, str] = field(default_factory=dict)  # Markdown by name

@@ -29,13 +29,18 @@ def page(
     lead: str,
     body: str,
     context: PageContext,
-    now: int | None,
+    now: int | None = None,
+    fixed: bool = False,
 ) -> str:
-    """A whole page. `lead` stands in the header, `body` is renewed; `now` is the snapshot's."""
+    """A whole page. `lead` stands in the header, `body` is renewed unless it is fixed; `now` is the
+    snapshot's.
+    """
     host = f"On {safe(context.host)}, " if context.host else ""
     when = (
         f"{time_tag(now, context.tz)}; times" if now is not None else "times" if host else "Times"
     )
+    zone = f'<p class="soft">{host}{when} in the time zone {safe(context.zone)}.</p>'
+    live = f'<div id="live">\n{zone}\n{body}\n</div>'
     return f"""<!DOCTYPE html>
 <html lang="en" data-zone="{safe(context.zone)}">
 <head>
@@ -45,14 +50,11 @@ def page(
 <style>{STYLE}</style>
 </head>
 <body>
-<a class="skip" href="#main">To the disks</a>
+<a class="skip" href="#main">To the content</a>
 <header>
 <h1>{lead}</h1>
 </header>
-<main id="main"><div id="live">
-<p class="soft">{host}{when} in the time zone {safe(context.zone)}.</p>
-{body}
-</div></main>
+<main id="main">{body if fixed else live}</main>
 <script>{SCRIPT}</script>
 </body>
 </html>
@@ -133,6 +135,7 @@ def footer(history: bool) -> str:
         ("/metrics", "metrics for Prometheus, as text or OpenMetrics"),
         ("/snapshot", "the present state and the findings, as JSON"),
         ("/history", "the recorded history, as JSON, CSV or OpenMetrics"),
+        ("/runbooks/", "what each alert means, and what to do"),
         ("/-/healthy", "200 while the process runs"),
         ("/-/ready", "200 once there is a first snapshot"),
     )

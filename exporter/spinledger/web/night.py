@@ -10,35 +10,25 @@ plain, for page and terminal alike.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 
+from spinledger.causes import REMEDIES
 from spinledger.errors import Misuse
 from spinledger.facts import DiskView
+from spinledger.findings.conditions import how_accessed
+from spinledger.findings.judge import explanation
+from spinledger.findings.woken import NOT_TRACED, OFTEN, explaining
 from spinledger.model import DAY, SECOND
 from spinledger.quiet.hours import Calendar, last_complete_window
-from spinledger.strip import NO_HISTORY, DiskHistory, Slept, slept, spin_ups
+from spinledger.strip import NO_HISTORY, DiskHistory, Slept, SpinUp, slept, spin_ups
 from spinledger.words import duration, listed, local, percent, plural
 
 NAMES = 6  # disks named in a sentence
-OFTEN = 3  # spin-ups in a night, from which on they are the cause
 RECENT_NS = 8 * DAY  # of history: a week, and a night that ended a day before it
 BUSY = 0.25  # of the known time active: it was in use
-
-EXPLAINING = (
-    "member_keeps_pool_awake",
-    "regular_access",
-    "commands_keep_awake",
-    "file_system_initialising",
-    "probes_restart_timer",
-    "timer_not_holding",
-    "never_slept",
-    "timer_differs",
-    "sectors_not_counted",
-    "wear_reads_restart_timer",
-)
-"""Codes of findings that say why a disk does not sleep, the most telling first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +39,7 @@ class DiskNight:
     slept: Slept
     enough: bool | None  # slept as long as configured; None: unknown, or not judged
     spin_ups: int
+    waker: SpinUp | None  # one spin-up of the program that caused most of them
 
     @property
     def least(self) -> float:
@@ -65,10 +56,10 @@ class DiskNight:
     @property
     def cause(self) -> str:
         """Why it did not sleep, as far as that is known: a clause."""
-        findings = {finding.code: finding for finding in self.view.findings}
-        for code in EXPLAINING:
-            if code in findings:
-                return findings[code].sentence.rstrip(".")
+        if self.waker:
+            return f"spun up {self.spin_ups} times, mostly because of {self.waker.actor}"
+        if why := explanation(self.view.findings):
+            return self._access if why.code == "regular_access" else why.sentence.rstrip(".")
         if self.spin_ups >= OFTEN:
             return f"spun up {self.spin_ups} times"
         if self.slept.active_ns >= BUSY * self.slept.known_ns:
@@ -76,12 +67,19 @@ class DiskNight:
         return "idle most of the time, without a spin-down"
 
     @property
+    def _access(self) -> str:
+        """How often it is accessed, and who does so or why that is not known."""
+        waker = explaining(self.view.facts, "regular_access")
+        who = f"mostly by {waker.actor}" if waker else NOT_TRACED
+        return f"{how_accessed(self.view.facts) or 'accessed at fixed intervals'}; {who}"
+
+    @property
     def remedy(self) -> str:
         """What to do first."""
-        findings = {finding.code: finding for finding in self.view.findings}
-        for code in EXPLAINING:
-            if code in findings:
-                return findings[code].suggestion.rstrip(".")
+        if self.waker:
+            return REMEDIES[self.waker.cause].format(actor=self.waker.actor)
+        if why := explanation(self.view.findings):
+            return why.suggestion.partition("; then")[0].rstrip(".")
         used = self.spin_ups >= OFTEN or self.slept.active_ns >= BUSY * self.slept.known_ns
         if used:
             name = self.view.disk.kernel_name
@@ -152,9 +150,19 @@ def _window(view: DiskView, calendars: Mapping[str, Calendar], now: int) -> tupl
 
 def _disk(view: DiskView, history: DiskHistory, began: int, ended: int, judged: bool) -> DiskNight:
     counted = slept(history, began, ended)
-    count = len(spin_ups(history, began, ended))
+    ups = spin_ups(history, began, ended)
     enough = counted.at_least(view.policy.quiet_asleep_min) if judged else None
-    return DiskNight(view, counted, enough, count)
+    return DiskNight(view, counted, enough, len(ups), _waker(ups))
+
+
+def _waker(ups: Sequence[SpinUp]) -> SpinUp | None:
+    """A spin-up of the program that caused more than half of many."""
+    named = Counter(one.actor for one in ups if one.actor and one.cause in REMEDIES)
+    if len(ups) < OFTEN or not named:
+        return None
+    actor, count = named.most_common(1)[0]
+    of_it = (one for one in ups if one.actor == actor and one.cause in REMEDIES)
+    return next(of_it) if count > len(ups) / 2 else None
 
 
 def sentence(night: Night, now: int, tz: tzinfo) -> str:

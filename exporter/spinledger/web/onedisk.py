@@ -5,29 +5,30 @@ Rules: as the page of all disks; every chart has its figures in words or in a ta
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from spinledger.config.settings import Tariff
-from spinledger.facts import DiskView, Snapshot
-from spinledger.model import DAY, SECOND
-from spinledger.strip import NO_HISTORY, DiskHistory, SpinUp, strip
-from spinledger.web import night, status
+from spinledger.facts import DiskView, Rated, Snapshot
+from spinledger.model import DAY
+from spinledger.strip import NO_HISTORY, DiskHistory, strip
+from spinledger.web import night, status, who
 from spinledger.web.charts import WhatIf, curve, day_bars, what_if
 from spinledger.web.context import PageContext
 from spinledger.web.costs import balance, power, priced
 from spinledger.web.frame import definitions, footer, legend, page, shaded, shading
 from spinledger.web.html import marked_up, safe, time_tag
-from spinledger.web.overview import used_up
-from spinledger.web.rows import LIMIT
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
 from spinledger.web.timers import timer_facts
+from spinledger.web.week import LIMIT
 from spinledger.whatif.energy import break_even_s
+from spinledger.whatif.replay import CAUTION
 from spinledger.words import (
     STATES,
     duration,
     kwh,
     local,
     lower_first,
+    month,
     number,
     percent,
     plural,
@@ -54,12 +55,13 @@ def one_disk(snapshot: Snapshot, view: DiskView, context: PageContext, history: 
         (
             f'<p><a href="/">All disks</a></p><p>{status.state(view, now)}</p>',
             _night(night.of_disk(found, view.disk.identity), context, now),
-            status.findings((view,), alone=True),
+            status.findings((view,), context, now, alone=True),
             definitions(quiet, RANGES, now),
             _strips(view, recent, context, now),
             legend(quiet),
             _days(view, recent, context, now),
-            _spin_ups(recent, context),
+            _spin_ups(snapshot, view, histories, context),
+            who.table(snapshot.disks, histories, now, only=view.disk.wake_group),
             _timers(view),
             '<div class="pair">',
             _facts("Wear", _wear(view, context, now)),
@@ -117,8 +119,10 @@ def _days(view: DiskView, history: DiskHistory, context: PageContext, now: int) 
     ]
     total = sum(count or 0 for _, count in rows)
     known = sum(1 for _, count in rows if count is not None)
+    unobserved = sum(not one.observed for one in history.spin_ups)
+    of_these = f", {number(unobserved)} by the drive&#x27;s counter alone" if unobserved else ""
     words = (
-        f"{plural(total, 'spin-up')} on {plural(known, 'recorded day')}; the budget is "
+        f"{plural(total, 'spin-up')} on {plural(known, 'recorded day')}{of_these}; the budget is "
         f"{number(view.policy.budget_per_day)} a day ({safe(view.policy.budget_source)})."
     )
     return (
@@ -128,7 +132,7 @@ def _days(view: DiskView, history: DiskHistory, context: PageContext, now: int) 
 
 
 def _limits(view: DiskView) -> str:
-    """Spin-ups in each window, beside its limit."""
+    """Observed spin-ups in each window, beside its limit."""
     rows = "".join(
         f'<tr><th scope="row">{name[:-1]} {name[-1]}</th><td class="num">{number(one.count)}</td>'
         f'<td class="num">{number(one.limit)}</td><td>'
@@ -138,37 +142,27 @@ def _limits(view: DiskView) -> str:
     )
     return (
         f'<section><h2>Limits</h2><p class="about">{LIMIT}</p><table><thead><tr>'
-        '<th scope="col">Last</th><th scope="col" class="num">Spin-ups</th>'
+        '<th scope="col">Last</th><th scope="col" class="num">Observed spin-ups</th>'
         f'<th scope="col" class="num">Limit</th><td></td></tr></thead><tbody>{rows}</tbody>'
         "</table></section>"
     )
 
 
-def _spin_ups(history: DiskHistory, context: PageContext) -> str:
-    newest = history.spin_ups[: -NEWEST - 1 : -1]
+def _spin_ups(
+    snapshot: Snapshot, view: DiskView, histories: Mapping[str, DiskHistory], context: PageContext
+) -> str:
+    """The newest, each in words."""
+    history = histories.get(view.disk.identity, NO_HISTORY)
+    newest = who.newest(view, snapshot.disks, histories, NEWEST, context.tz)
     if not newest:
         return ""
     many = f"The newest {len(newest)} of {len(history.spin_ups)} in {DAYS} days."
-    if not any(spin_up.cause or spin_up.actor or spin_up.wait is not None for spin_up in newest):
+    if not any(one.cause or one.actor or one.wait is not None for one in history.spin_ups):
         many += " Their causes are unknown."
-    rows = "".join(f"<li>{_spin_up(spin_up, context)}</li>" for spin_up in newest)
+    rows = "".join(f"<li>{words}</li>" for words in newest)
     return (
         f'<section><h2>Newest spin-ups</h2><p class="soft">{many}</p>'
         f'<ol class="columns">{rows}</ol></section>'
-    )
-
-
-def _spin_up(spin_up: SpinUp, context: PageContext) -> str:
-    """When, and as far as it is known: what moved, for whom, how long the request waited."""
-    parts = [_when(spin_up, context), safe(spin_up.cause)]
-    parts += [f"by {safe(spin_up.actor)}"] if spin_up.actor else []
-    parts += [f"waited {duration(spin_up.wait / SECOND)}"] if spin_up.wait is not None else []
-    return ", ".join(part for part in parts if part)
-
-
-def _when(spin_up: SpinUp, context: PageContext) -> str:
-    return time_tag(spin_up.at, context.tz) + (
-        "" if spin_up.observed else " (from the drive's counter)"
     )
 
 
@@ -179,7 +173,8 @@ def _timers(view: DiskView) -> str:
         return f"<section><h2>Other timers</h2>{short}</section>"
     return (
         '<section><h2>Other timers</h2><div class="pair">'
-        f"<div>{curve(tried)}</div><div>{_timer_table(tried)}</div></div></section>"
+        f"<div>{curve(tried)}</div><div>{_timer_table(tried)}</div></div>"
+        f'<p class="soft">{safe(CAUTION)}</p></section>'
     )
 
 
@@ -193,7 +188,8 @@ def _timer_table(tried: WhatIf) -> str:
     present = f" Present timer: {timer(tried.present)}." if tried.present is not None else ""
     return (
         f"<table><caption>From the gaps between I/O requests in {days} days. "
-        f"Actual spin-ups: {number(tried.seen)} a day (the diamond).{present}</caption><thead><tr>"
+        f"Observed spin-ups: {number(tried.seen)} a day (the diamond).{present}"
+        "</caption><thead><tr>"
         '<th scope="col">Timer</th><th scope="col" class="num">Spin-ups a day</th>'
         f'<th scope="col" class="num">Asleep</th></tr></thead><tbody>{rows}</tbody></table>'
     )
@@ -216,6 +212,7 @@ _REFUSED = {
     "too_fast": "rose too fast",
     "too_high": "too high for the drive's age",
     "disagrees": "differs from smartctl",
+    "restarted": "began anew at another value",
 }
 _KINDS = {"load": "head loads", "start_stop": "spindle starts"}
 
@@ -227,13 +224,19 @@ def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
         for name, title in _COUNTERS
         if counters is not None and (count := getattr(counters, name)) is not None
     ]
+    facts += [
+        (title, f"doubtful: {' or '.join(map(number, view.facts.doubtful[name]))}")
+        for name, title in _COUNTERS
+        if name in view.facts.doubtful
+    ]
     if counters is not None and counters.power_on_s is not None:
         facts.append(("Powered on", f"{number(counters.power_on_s // 3600)} h"))
     for kind, rated in view.facts.rated.items():
         share = "" if rated.used_ratio is None else f", {percent(rated.used_ratio)} used"
         facts.append((f"Rated {_KINDS.get(kind, safe(kind))}", f"{number(rated.cycles)}{share}"))
-    if end := used_up(view, now, context):
-        facts.append(("Rating used up at this pace", end))
+        if end := used_up(rated, now, context):
+            what = _KINDS.get(kind, safe(kind)).capitalize()
+            facts.append((f"{what} used up (90 % interval)", end))
     refused = [
         f"{number(count)} {_REFUSED.get(reason, safe(reason))}"
         for reason, count in view.facts.totals.rejected.items()
@@ -245,6 +248,20 @@ def _wear(view: DiskView, context: PageContext, now: int) -> Facts:
     if read_wall_ns is not None:
         facts.append(("Counters read", time_tag(read_wall_ns, context.tz)))
     return facts
+
+
+def used_up(rated: Rated, now: int, context: PageContext) -> str:
+    """When a rating will be used up at the present pace: Mar 2031 to Aug 2033; "" if unknown."""
+    early, late = rated.early_wall_ns, rated.late_wall_ns
+    if early is None:
+        return ""
+    if early <= now:
+        return "already"
+    first = month(early, context.tz)
+    if late is None:
+        return f"{first} or later"
+    last = month(late, context.tz)
+    return first if first == last else f"{first} to {last}"
 
 
 def _energy(view: DiskView, tariff: Tariff | None) -> Facts:

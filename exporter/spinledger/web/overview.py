@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
-from spinledger.facts import DiskView, Snapshot
-from spinledger.web import night, status, tables
+from spinledger.facts import Snapshot
+from spinledger.web import night, status, tables, who
 from spinledger.web.context import PageContext
 from spinledger.web.frame import definitions, footer, legend, page, shading
 from spinledger.web.html import marked_up, safe
 from spinledger.web.rows import MANY, choices, sections, wanted
 from spinledger.web.week import weeks
-from spinledger.words import lower_first, month, plural
+from spinledger.words import lower_first, plural
 
 NO_QUERY: Mapping[str, str] = {}
 SHORT = 8  # disks of a night that are named
@@ -44,7 +44,7 @@ def overview(
         body = f"<p>No rotating disk found.</p>{skipped}{footer(history)}"
         return page("Spinledger", "Spinledger", body, context, now)
     want = wanted(query)
-    histories = context.histories(now - max(want.shown.span_ns, night.RECENT_NS), now)
+    histories = context.histories(now - max(want.shown.span_ns, night.RECENT_NS, who.SPAN_NS), now)
     found = night.nights(disks, histories, context.calendars(), now)
     lately = weeks(found, histories, now, context.tz)
     quiet = shading(context)
@@ -53,12 +53,13 @@ def overview(
     body = "\n".join(
         (
             _nights(found, now, context.tz),
-            status.findings(disks),
+            status.findings(disks, context, now),
             choices(want, len(disks)),
             definitions(quiet, (want.shown,), now),
             legend(quiet),
             *sections(disks, histories, lately, want, now, context, quiet),
             tables.week_table([lately[view.disk.identity] for view in disks], folded),
+            who.table(disks, histories, now, folded=folded),
             tables.energy_table(disks, context.tariff(), folded),
             skipped,
             footer(history),
@@ -87,16 +88,3 @@ def _nights(found: Sequence[night.Night], now: int, tz: tzinfo) -> str:
     if hint := night.hint(found):
         parts.append(f'<p class="soft">{marked_up(hint)}</p>')
     return f'<section class="nights" aria-label="Last night">{"".join(parts)}</section>'
-
-
-def used_up(view: DiskView, now: int, context: PageContext) -> str:
-    """When the first of its ratings will be used up: Mar 2031 to Aug 2033; "" if unknown."""
-    ends = [one for one in view.facts.rated.values() if one.early_wall_ns is not None]
-    soonest = min(ends, key=lambda one: one.early_wall_ns or 0, default=None)
-    if soonest is None or soonest.early_wall_ns is None:
-        return ""
-    if soonest.early_wall_ns <= now:
-        return "already"
-    late = soonest.late_wall_ns or soonest.early_wall_ns
-    first, last = (month(at, context.tz) for at in (soonest.early_wall_ns, late))
-    return first if first == last else f"{first} to {last}"

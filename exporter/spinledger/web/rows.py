@@ -20,15 +20,11 @@ from spinledger.web.context import PageContext
 from spinledger.web.frame import shaded
 from spinledger.web.html import safe
 from spinledger.web.strips import RANGES, asleep_share, axis, drawing
-from spinledger.web.week import Week, over_limit
+from spinledger.web.week import LIMIT, Week, over_limit
 from spinledger.words import number, plural
 
 Quiet = Mapping[str, tuple[str, Calendar]]
 
-LIMIT = (
-    "The budget is a mean of many days. A limit is the count in a window that a disk within its "
-    "budget would reach by chance less than once in a thousand years; alerts use the limits."
-)
 NO_POOL = "No pool"
 CHOOSE_FROM = 9  # disks from which on order and selection are offered
 MANY = 17  # disks from which on a row is one line

@@ -9,12 +9,16 @@ Rules of this form:
 
     {"version": 1, "number": 7, "at_wall": 1.5, "committed_wall": null,
      "host": "dome", "zone": the time zone of the pages,
+     "tariff": {"currency", "per_kwh"}, null without one,
      "nights": [{"began", "ended", "quiet_hours": false for the last 24 hours, "sentence",
        "hint", "short": [{"disk", "asleep_ratio", "share", "cause", "remedy"}],
        "unknown": [IDENTITY]}], worst first in "short",
      "week": [{"disk", "slept_last_night_ratio", "slept_enough", "cycles", "cycles_per_day",
        "budget_per_day", "over_limit", "cycles_by_hour": [24 counts], "life_kind",
        "life_used_ratio", "years_left": [early, late], "life", "life_ends_soon"}],
+     "wakers": [{"actor", "wake_group", "disks": [IDENTITY], "wakes_day", "wakes_week",
+       "wakes_month", "spin_ups_day", "spin_ups_week", "spin_ups_month", "share_ratio",
+       "waited_seconds", "place"}], most wakes in 30 days first,
      "exporter": {KEY: [{"labels": {NAME: TEXT}, "value": NUMBER}]},
      "skipped": [{"kernel_name": "loop0", "reason": "virtual"}],
      "disks": [{"disk": IDENTITY, "kernel_name", "nodes": [..], "transport", "model", "serial",
@@ -30,11 +34,15 @@ Rules of this form:
          "idle_watts", "standby_watts", "active_watts", "watts_source", "spinup_joules", "quiet",
          "whatif_standby_seconds": [..], "whatif_spinup_seconds", "waits_per_day",
          "disturbance_limit", "rated_life_horizon_seconds",
-         "quiet_asleep_min_ratio", "actor_limit"},
+         "quiet_asleep_min_ratio", "actor_limit", "may_be_absent", "absent_for_seconds"},
+       "wear": the drive's counters and ratings, as `spinledger wear --json` (wear.shown),
        "samples": as "exporter",
        "histograms": {KEY: {"buckets": [{"le": 60.0, "count": 2}], "count": 3, "sum": 9.5}},
-       "findings": [{"code", "sentence", "evidence", "suggestion", "caution", "ask_first",
-         "innocent": [..]}]}]}
+       "findings", the worst first: [{"code", "severity": page, ticket or note,
+         "since_timestamp_seconds", "sentence", "evidence", "suggestion", "caution", "ask_first",
+         "innocent": [..]}]}],
+     "absent": known disks that are not here: [{"disk", "kernel_name": when last seen, "model",
+       "serial", "pool", "wake_group", "findings": as above}]}
 """
 
 from __future__ import annotations
@@ -46,9 +54,11 @@ from typing import Any
 from spinledger.facts import DiskView, Snapshot
 from spinledger.metrics.catalogue import DISK_ROWS, EXPORTER_ROWS, From, Metric, Rendered
 from spinledger.model import SECOND, Finding, Histogram, Number, Policy
+from spinledger.wear.shown import wear_json
 from spinledger.web.context import PageContext
 from spinledger.web.night import RECENT_NS, night_json, nights
 from spinledger.web.week import week_json, weeks
+from spinledger.web.who import SPAN_NS, who_json
 
 VERSION = 1
 
@@ -70,19 +80,23 @@ def snapshot_json(snapshot: Snapshot) -> Json:
             {"kernel_name": name, "reason": reason} for name, reason in snapshot.exporter.skipped
         ],
         "disks": [_disk(view) for view in snapshot.disks],
+        "absent": [_absent(view) for view in snapshot.absent],
     }
 
 
 def summary_json(snapshot: Snapshot, context: PageContext) -> Json:
-    """What the server adds from recent history: the keys host, zone, nights and week."""
+    """What the server adds from recent history and the tariff: the keys host to wakers."""
     now = snapshot.wall_ns
-    histories = context.histories(now - RECENT_NS, now)
+    histories = context.histories(now - max(RECENT_NS, SPAN_NS), now)
     found = nights(snapshot.disks, histories, context.calendars(), now)
+    tariff = context.tariff()
     return {
         "host": context.host,
         "zone": context.zone,
+        "tariff": tariff and {"currency": tariff.currency, "per_kwh": tariff.per_kwh},
         "nights": night_json(found, now, context.tz),
         "week": week_json(weeks(found, histories, now, context.tz)),
+        "wakers": who_json(snapshot.disks, histories, now),
     }
 
 
@@ -120,12 +134,31 @@ def _disk(view: DiskView) -> Json:
             None if view.facts.untouched_wall_ns is None else view.facts.untouched_wall_ns / SECOND
         ),
         "policy": _policy(view.policy),
+        "wear": wear_json(
+            view.facts.counters,
+            view.facts.counters_wall_ns,
+            view.facts.rated,
+            view.facts.doubtful,
+        ),
         "samples": _samples(DISK_ROWS, view),
         "histograms": {
             row.key: _histogram(values)
             for row in DISK_ROWS
             if isinstance(values := row.values(view), Histogram)
         },
+        "findings": [_finding(one) for one in view.findings],
+    }
+
+
+def _absent(view: DiskView) -> Json:
+    disk = view.disk
+    return {
+        "disk": disk.identity,
+        "kernel_name": disk.kernel_name,
+        "model": disk.model,
+        "serial": disk.serial,
+        "pool": disk.pool,
+        "wake_group": disk.wake_group,
         "findings": [_finding(one) for one in view.findings],
     }
 
@@ -157,6 +190,8 @@ def _policy(policy: Policy) -> Json:
         "rated_life_horizon_seconds": policy.horizon_s,
         "quiet_asleep_min_ratio": policy.quiet_asleep_min,
         "actor_limit": policy.actor_limit,
+        "may_be_absent": policy.may_be_absent,
+        "absent_for_seconds": policy.absent_for_ns / SECOND,
     }
 
 
@@ -188,6 +223,10 @@ def _histogram(histogram: Histogram) -> Json:
 def _finding(finding: Finding) -> Json:
     return {
         "code": finding.code,
+        "severity": finding.severity.value,
+        "since_timestamp_seconds": (
+            None if finding.since_wall_ns is None else finding.since_wall_ns / SECOND
+        ),
         "sentence": finding.sentence,
         "evidence": finding.evidence,
         "suggestion": finding.suggestion,

@@ -9,10 +9,12 @@ from collections.abc import Iterable, Sequence
 from urllib.parse import quote
 
 from spinledger.facts import DiskView
-from spinledger.model import SECOND, Finding, State
+from spinledger.model import SECOND, Finding, Severity, State
+from spinledger.web import runbooks
+from spinledger.web.context import PageContext
 from spinledger.web.frame import glyph
 from spinledger.web.html import marked_up, safe
-from spinledger.words import STATES, duration, lower_first, plural
+from spinledger.words import STATES, duration, lower_first, plural, since, why
 
 NAMES = 8  # disks named in one
 COARSE_S = 600  # from here on, whole minutes
@@ -31,8 +33,8 @@ def state(view: DiskView, now: int) -> str:
     word = STATES[view.state.value]
     if view.facts.condition is not None:
         word += f" ({view.facts.condition.value})"
-    why = f": {safe(view.facts.why)}" if view.facts.why else ""
-    return f"{glyph(view.state.value)}{word} {_lasting(view, now)}{why}"
+    unknown = f": {safe(why(view.facts.why))}" if view.facts.why else ""
+    return f"{glyph(view.state.value)}{word} {_lasting(view, now)}{unknown}"
 
 
 def short_state(view: DiskView) -> str:
@@ -44,16 +46,16 @@ def _lasting(view: DiskView, now: int) -> str:
     """How long. A disk in occasional use is idle since its last I/O; a state that began while the
     disk was unobserved has an age of at least the time since.
     """
-    since, untouched = view.facts.since_wall_ns, view.facts.untouched_wall_ns
-    if view.state is State.IDLE and untouched is not None and untouched >= since:
+    began, untouched = view.facts.since_wall_ns, view.facts.untouched_wall_ns
+    if view.state is State.IDLE and untouched is not None and untouched >= began:
         return f"for {_coarse(now - untouched)}"
     if view.state is State.ACTIVE:
         least = "" if view.facts.since_seen else "at least "
-        return f"now, spinning for {least}{_coarse(now - since)}"
+        return f"now, spinning for {least}{_coarse(now - began)}"
     if view.facts.since_seen:
-        return f"for {_coarse(now - since)}"
+        return f"for {_coarse(now - began)}"
     unused = "" if untouched is None else f", no I/O for {_coarse(now - untouched)}"
-    return f"for at least {_coarse(now - since)}{unused}"
+    return f"for at least {_coarse(now - began)}{unused}"
 
 
 def _coarse(lasted_ns: int) -> str:
@@ -71,8 +73,8 @@ def counts(views: Iterable[DiskView]) -> str:
     )
 
 
-def findings(views: Sequence[DiskView], alone: bool = False) -> str:
-    """Every finding. `alone`: of one disk, unnamed and unfolded."""
+def findings(views: Sequence[DiskView], context: PageContext, now: int, alone: bool = False) -> str:
+    """Every finding, the worst first. `alone`: of one disk, unnamed and unfolded."""
     groups: dict[tuple[str, str], list[tuple[DiskView, Finding]]] = {}
     for view in views:
         for finding in view.findings:
@@ -81,20 +83,28 @@ def findings(views: Sequence[DiskView], alone: bool = False) -> str:
         return '<h2>Findings</h2><p class="soft">None.</p>'
     shown = " open" if alone else ""
     parts = [f"<h2>{plural(len(groups), 'finding')}</h2>"]
-    for (code, sentence), held in groups.items():
+    ranks = list(Severity)
+    worst_first = sorted(groups.items(), key=lambda group: ranks.index(group[1][0][1].severity))
+    for (code, sentence), held in worst_first:
         parts.append(
             f'<details class="found" id="f-{safe(code)}"{shown}><summary><strong>'
             f"{safe(sentence.rstrip('.'))}</strong>{'' if alone else _names(held)}"
-            f"{_first(held)}</summary>"
-            f"{'' if alone else _links(held)}{_inside(held, alone)}</details>"
+            f"{_first(held, context, now)}</summary>"
+            f"{'' if alone else _links(held)}{_inside(held, context, alone)}</details>"
         )
     return "\n".join(parts)
 
 
-def _first(held: Held) -> str:
-    """What to try first, in the summary's second line."""
+def _first(held: Held, context: PageContext, now: int) -> str:
+    """Since when, and what to try first, in the summary's second line."""
     suggestion = held[0][1].suggestion.rstrip(".")
-    return f'<br><span class="first">First: {marked_up(lower_first(suggestion))}.</span>'
+    several = len({one.suggestion for _, one in held}) > 1
+    whose = f", for {safe(held[0][0].disk.kernel_name)}" if several else ""
+    begun = [one.since_wall_ns for _, one in held if one.since_wall_ns is not None]
+    began = f"Since {since(min(begun), now, context.tz)}. " if begun else ""
+    return (
+        f'<br><span class="first">{began}First{whose}: {marked_up(lower_first(suggestion))}.</span>'
+    )
 
 
 def _names(held: Held) -> str:
@@ -111,7 +121,7 @@ def _more(held: Held) -> str:
     return f" and {len(held) - NAMES} more" if len(held) > NAMES else ""
 
 
-def _inside(held: Held, alone: bool) -> str:
+def _inside(held: Held, context: PageContext, alone: bool) -> str:
     _, first = held[0]
     seen = "".join(
         "<dd>"
@@ -121,6 +131,12 @@ def _inside(held: Held, alone: bool) -> str:
         if finding.evidence
     )
     rows = [("Evidence", seen)] if seen else []
+    if len({one.suggestion for _, one in held}) > 1:
+        tries = "".join(
+            f"<dd>{safe(view.disk.kernel_name)}: {marked_up(one.suggestion)}</dd>"
+            for view, one in held[:NAMES]
+        )
+        rows.append(("What to try first", tries))
     rows += [
         (title, f"<dd>{marked_up(text)}</dd>")
         for title, text in (
@@ -132,4 +148,6 @@ def _inside(held: Held, alone: bool) -> str:
     if first.innocent:
         others = "".join(f"<dd>{marked_up(text)}</dd>" for text in first.innocent)
         rows.append(("Other explanations", others))
+    if runbook := runbooks.of_finding(context, first.code):
+        rows.append(("Runbook", f"<dd>{runbook}</dd>"))
     return "<dl>" + "".join(f"<dt>{title}</dt>{text}" for title, text in rows) + "</dl>"

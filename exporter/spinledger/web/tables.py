@@ -13,11 +13,11 @@ from spinledger.model import SECOND
 from spinledger.web import status
 from spinledger.web.charts import hour_bars, little_curve, what_if
 from spinledger.web.costs import balance, power, together
-from spinledger.web.html import safe
-from spinledger.web.week import YEAR_NS, Week, rounded
+from spinledger.web.html import safe, wide_row, wide_table
+from spinledger.web.week import KINDS, YEAR_NS, Week, rounded
 from spinledger.words import kwh, number, percent
 
-Cells = Sequence[tuple[str, str]]  # class and text, safe
+Cells = Sequence[str]  # safe
 
 WEEK = (
     ("Disk", ""),
@@ -43,8 +43,8 @@ def week_table(weeks: Iterable[Week], folded: bool) -> str:
         "Last night is the share asleep of the last quiet hours, or of the last 24 hours without "
         "quiet hours. Spin-ups are those of the last seven days, and the hours of the day in which "
         "they came. Life used is the drive&#x27;s counters divided by its rated cycles; life left "
-        "is until the rating is used up at this pace. A rating is a design figure; it does not "
-        "forecast a failure."
+        "is until the rating is used up at this pace (90 % interval). A rating is a design figure; "
+        "it does not forecast a failure."
     )
     return _table("The last 7 days", about, WEEK, rows, "", folded)
 
@@ -53,16 +53,16 @@ def _week(week: Week) -> Cells:
     night = week.night
     slept = percent(night.slept.ratio) if night.slept.known_ns else "unknown"
     pace = "unknown" if week.per_day is None else number(round(week.per_day, 1))
-    used = week.used_ratio
+    used, kind = week.used_ratio, KINDS.get(week.kind, "")
     horizon = rounded(week.view.policy.horizon_s * SECOND / YEAR_NS)
     left = _marked(week.life, f"! within {horizon}") if week.ends_soon else week.life
     return (
-        ("num", _marked(slept, "! too little") if night.enough is False else slept),
-        ("num", _marked(pace, f"! over its limit: {week.over}") if week.over else pace),
-        ("num", number(week.view.policy.budget_per_day)),
-        ("", hour_bars(week.by_hour)),
-        ("num", "unknown" if used is None else percent(used)),
-        ("", left),
+        _marked(slept, "! too little") if night.enough is False else slept,
+        _marked(pace, f"! over its limit: {week.over}") if week.over else pace,
+        number(week.view.policy.budget_per_day),
+        hour_bars(week.by_hour),
+        "unknown" if used is None else f"{percent(used)} of {kind}",
+        left,
     )
 
 
@@ -86,9 +86,9 @@ def _energy(view: DiskView, tariff: Tariff | None) -> Cells:
     spent, saved = power(view).spent_a_year, power(view).saved_a_year
     curve = what_if(view)
     return (
-        ("num", "unknown" if spent is None else kwh(spent)),
-        ("num", "unknown" if saved is None else balance(saved, tariff)),
-        ("", "unknown" if curve is None else little_curve(curve)),
+        "unknown" if spent is None else kwh(spent),
+        "unknown" if saved is None else balance(saved, tariff),
+        "unknown" if curve is None else little_curve(curve),
     )
 
 
@@ -98,10 +98,8 @@ def _sum(views: Sequence[DiskView], tariff: Tariff | None) -> str:
     if total is None or len(views) < 2:
         return ""
     spent, saved = total
-    return (
-        f'<tfoot><tr><th scope="row">All disks</th><td class="num">{kwh(spent)}</td>'
-        f'<td class="num">{balance(saved, tariff)}</td><td></td></tr></tfoot>'
-    )
+    row = wide_row(ENERGY, "All disks", (kwh(spent), balance(saved, tariff), ""))
+    return f'<tfoot role="rowgroup">{row}</tfoot>'
 
 
 def _table(
@@ -112,18 +110,11 @@ def _table(
     foot: str,
     folded: bool,
 ) -> str:
-    head = "".join(f'<th scope="col"{_class(kind)}>{text}</th>' for text, kind in columns)
     body = "\n".join(
-        f'<tr><th scope="row">{status.link(view)} {safe(view.disk.model)}</th>'
-        + "".join(f"<td{_class(kind)}>{text}</td>" for kind, text in cells)
-        + "</tr>"
+        wide_row(columns, f"{status.link(view)} {safe(view.disk.model)}", cells)
         for view, cells in rows
     )
-    inside = (
-        f'<p class="about">{about}</p>'
-        f'<div class="wide-table" role="region" aria-label="{title}" tabindex="0">'
-        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody>{foot}</table></div>"
-    )
+    inside = f'<p class="about">{about}</p>{wide_table(title, columns, body, foot)}'
     if not folded:
         return f"<section><h2>{title}</h2>{inside}</section>"
     name = title.lower().replace(" ", "-")
@@ -131,7 +122,3 @@ def _table(
         f'<section><details id="t-{name}"><summary><h2>{title}</h2></summary>{inside}'
         "</details></section>"
     )
-
-
-def _class(kind: str) -> str:
-    return f' class="{kind}"' if kind else ""

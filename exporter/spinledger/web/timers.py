@@ -27,7 +27,7 @@ def timer_facts(view: DiskView) -> Sequence[tuple[str, str]]:
         terms.append(("Set in the drive", setting))
     if known.learned is not None:
         high_s = known.learned.high_ns / SECOND
-        terms.append(("From two spin-downs that agree", duration(high_s)))
+        terms.append(("Learned from its spin-downs", duration(high_s)))
     if known.observed_standby_ns is not None:
         idle_s = known.observed_standby_ns / SECOND
         terms.append(("Idle time before its last spin-down", duration(idle_s)))

@@ -20,7 +20,10 @@ YEAR_NS = 31_557_600 * SECOND  # 365.25 days
 LONG_YEARS = 50  # longer makes no difference
 PROJECTED_AFTER_NS = 14 * DAY  # wear.projection.LEAST_DAYS
 
-
+LIMIT = (
+    "The budget is a mean of many days. A limit is the count in a window that a disk within its "
+    "budget would reach by chance less than once in a thousand years; alerts use the limits."
+)
 KINDS = {"load": "head loads", "start_stop": "spindle starts"}
 
 

@@ -10,6 +10,12 @@ seconds nets r x a - E. Positive nets add to `saved`, negative ones to `lost`. N
 an open sleep adds max(0, r x a - E) to `saved`, which only grows; its loss, which shrinks while the
 disk sleeps on, is recorded when the disk spins again. Where the watts or the joules are configured
 anew during a sleep, what `saved` already shows of it stays, and the difference is `lost`.
+
+One rule for spin-ups: each is charged once, in `spinup` and in the net of its sleep alike, so that
+saved - lost = r x (standby of ended sleeps) - spinup. A disk that was seen asleep and then spinning
+has spun up, also while unobserved: charged when it is seen spinning. A spin-up that only the
+drive's counters know of is charged when they report it, unless it ended such a sleep, whose
+spin-up is paid already; beyond those it is `lost`, since no sleep of it was observed.
 Break-even gap: T* = E / r (Albers, CACM May 2010, p. 91).
 """
 
@@ -68,9 +74,7 @@ class Used(NamedTuple):
 class Energy:
     """Fold: estimated energy by state and for spin-ups, saved by sleeps that paid, lost by others.
 
-    Unknown and unobserved time has no energy here: no power can be named for it. Spin-ups that
-    are known from the drive's counters only do count as `spinup`, but belong to no sleep that was
-    observed, so `saved` and `lost` judge observed sleeps.
+    Unknown and unobserved time has no energy here: no power can be named for it.
     """
 
     eats: tuple[type, ...] = (Stretch, Cycle)
@@ -82,13 +86,23 @@ class Energy:
         self._gained = 0  # (P_idle - P_standby) x slept of the open sleep
         self._credit = 0  # the most that the open sleep was worth so far
         self._asleep = False
+        self._ahead = 0  # spin-ups charged that the drive's counters have still to report
 
     def step(self, entry: Entry, policy: Policy) -> None:
         """Take one stretch or cycle, at the policy's watts and joules."""
-        if isinstance(entry, Cycle):
-            self._used[_SPINUP] += _spinup(policy)
-        elif isinstance(entry, Stretch):
+        if isinstance(entry, Stretch):
             self._stretch(entry, policy)
+        elif isinstance(entry, Cycle):
+            self._cycle(entry.observed, policy)
+
+    def _cycle(self, observed: bool, policy: Policy) -> None:
+        if observed and self._asleep:
+            self._end_sleep(policy)
+        elif not observed and self._ahead:
+            self._ahead -= 1
+        else:
+            self._used[_SPINUP] += _spinup(policy)
+            self._lost += _spinup(policy)
 
     def _stretch(self, stretch: Stretch, policy: Policy) -> None:
         length = stretch.ended_ns - stretch.began_ns
@@ -100,10 +114,15 @@ class Energy:
             self._gained += (power[State.IDLE] - power[State.STANDBY]) * length
             self._credit = max(self._credit, self._gained - _spinup(policy))
         elif stretch.state.spinning and self._asleep:
-            net = self._gained - _spinup(policy)
-            self._saved += max(self._credit, net)
-            self._lost += max(0, self._credit - net)
-            self._asleep, self._gained, self._credit = False, 0, 0
+            self._end_sleep(policy)
+            self._ahead += 1
+
+    def _end_sleep(self, policy: Policy) -> None:
+        net = self._gained - _spinup(policy)
+        self._used[_SPINUP] += _spinup(policy)
+        self._saved += max(self._credit, net)
+        self._lost += max(0, self._credit - net)
+        self._asleep, self._gained, self._credit = False, 0, 0
 
     def totals(self, pending: Stretch, policy: Policy) -> Used:
         """Joules, the open stretch included."""
@@ -128,6 +147,7 @@ class Energy:
             "gained": self._gained,
             "credit": self._credit,
             "asleep": self._asleep,
+            "ahead": self._ahead,
         }
 
     def load(self, dumped: Any) -> None:
@@ -135,7 +155,7 @@ class Energy:
         self._used = dict(dumped["used"])
         self._saved, self._lost = dumped["saved"], dumped["lost"]
         self._gained, self._asleep = dumped["gained"], dumped["asleep"]
-        self._credit = dumped["credit"]
+        self._credit, self._ahead = dumped["credit"], dumped.get("ahead", 0)
 
 
 @lru_cache(maxsize=256)

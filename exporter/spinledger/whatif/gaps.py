@@ -1,4 +1,4 @@
-"""What-if timers: for each candidate standby timer, the spin-downs and the time asleep.
+"""What-if timers: for each candidate standby timer, the spin-ups and the time asleep.
 
 Rules of this room: pure; integer nanoseconds; a spin-down happens in a gap strictly longer than
 the timer. Exact for given gaps; gaps seen live have the resolution of the sampling.
@@ -113,7 +113,7 @@ def _join(runs: list[Run], run: Run) -> None:
 
 
 class Tally:
-    """Spin-downs and time asleep for each candidate, in buckets between the timers.
+    """Sleeps and time asleep for each candidate, in buckets between the timers.
 
     A bucket is one integer, count x 2^80 + nanoseconds, so that a gap touches one place.
     """
@@ -129,7 +129,7 @@ class Tally:
             self.buckets[first] -= _ONE + idle_ns
 
     def totals(self) -> list[tuple[int, int]]:
-        """(spin-downs, nanoseconds asleep) of each candidate."""
+        """(sleeps, nanoseconds asleep) of each candidate."""
         above = 0
         totals = []
         for bucket in range(len(self.timers_ns), 0, -1):
@@ -137,12 +137,6 @@ class Tally:
             cycles, idle = divmod(above, _ONE)
             totals.append((cycles, idle - cycles * self.timers_ns[bucket - 1]))
         return totals[::-1]
-
-    def copy(self) -> Tally:
-        """A tally that may be changed without changing this one."""
-        twin = Tally(self.timers_ns)
-        twin.buckets = list(self.buckets)
-        return twin
 
 
 def seconds_label(ns: int) -> str:
@@ -152,13 +146,14 @@ def seconds_label(ns: int) -> str:
 
 
 class WhatIf:
-    """Fold: spin-downs and time asleep for each candidate timer of the policy.
+    """Fold: spin-ups and time asleep for each candidate timer of the policy.
 
-    A spin-down is counted as soon as the open gap is longer than the timer. A censored gap counts
-    by the part that was observed, a lower bound: had it been dropped, the counters would fall when
-    an open gap ends unobserved. A long gap that a restart cuts in two may count twice. Totals are
-    kept by timer: where the policy names other timers or another spin-up time, a timer that stays
-    keeps its totals, and a new one begins at zero.
+    A spin-up is counted where the gap ends: a sleep still open is none yet. A censored gap counts
+    by the part that was observed, a lower bound: had it been dropped, the time asleep would fall
+    when an open gap ends unobserved. A long gap that a restart cuts in two may count twice.
+
+    Totals are kept by timer: where the policy names other timers or another spin-up time, a timer
+    that stays keeps its totals, and a new one begins at zero.
     """
 
     eats: tuple[type, ...] = (Gap,)
@@ -179,16 +174,16 @@ class WhatIf:
             self._tally.add(first, last, gap.ended_ns - since)
 
     def totals(self, pending: Gap, policy: Policy) -> Mapping[int, Tried]:
-        """By timer in nanoseconds, the open gap included."""
+        """By timer in nanoseconds; of the open gap the time asleep alone."""
         if not self._serves(policy):
             return self._under(policy).totals(pending, policy)
-        tally = self._tally
-        runs = self._candidates.would_sleep(pending.began_ns, pending.ended_ns)
-        if runs:
-            tally = tally.copy()
-            for first, last, since in runs:
-                tally.add(first, last, pending.ended_ns - since)
-        return self._by_timer(tally)
+        totals = self._by_timer(self._tally)
+        for first, last, since in self._candidates.would_sleep(pending.began_ns, pending.ended_ns):
+            for timer in self._tally.timers_ns[first:last]:
+                one = totals[timer]
+                asleep_ns = one.asleep_ns + pending.ended_ns - since - timer
+                totals[timer] = Tried(one.spin_ups, asleep_ns)
+        return totals
 
     def _serves(self, policy: Policy) -> bool:
         """True where the totals are kept for the policy's timers and spin-up time."""
@@ -212,7 +207,7 @@ class WhatIf:
         totals = {}
         for timer, (count, slept) in zip(tally.timers_ns, tally.totals(), strict=True):
             before = self._carried.get(timer, _NOTHING)
-            totals[timer] = Tried(before.spin_downs + count, before.asleep_ns + slept)
+            totals[timer] = Tried(before.spin_ups + count, before.asleep_ns + slept)
         return totals
 
     def rebase(self, offset_ns: int) -> None:

@@ -7,17 +7,21 @@ is a function of (seed, row number), so a run can be repeated and several seeds 
 - `absorb`: a cache in front answers a share of the reads, each read independently of the others.
 - `hold`: writes wait together. The first held write starts the wait; at its end all are written
   at once, as one row. Reads do not hurry them: a plain write-back age limit (Linux
-  vm.dirty_expire_centisecs) does not look at reads. What is held when the trace ends is written
-  with the last row, so the observed time ends where it did.
+  vm.dirty_expire_centisecs) does not look at reads. What is held when the observation ends is
+  written then.
+
+None of them changes the observed time: a trace knows when it began and ended, and the gaps before
+the first and after the last request that is left count, cut off at that side.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
 READ = "read"
 WRITE = "write"
+BEGIN, END = "begin", "end"  # rows that bound the observation and are no request
 
 _MASK = (1 << 64) - 1
 _GOLDEN = 0x9E3779B97F4A7C15
@@ -46,10 +50,12 @@ def absorb(rows: Iterable[Row], share: float, seed: int) -> Iterator[Row]:
             yield row
 
 
-def hold(rows: Iterable[Row], hold_ns: int) -> Iterator[Row]:
-    """The rows, writes gathered for up to `hold_ns` and written together."""
+def hold(rows: Iterable[Row], hold_ns: int, ended: Callable[[], int]) -> Iterator[Row]:
+    """The rows, writes gathered for up to `hold_ns` and written together.
+
+    `ended` gives the end of the observation once the rows are read.
+    """
     held: Row | None = None  # the batch, due at its time
-    last: Row | None = None
     for row in rows:
         if held is not None and held.at_ns <= row.at_ns:
             yield held
@@ -58,9 +64,8 @@ def hold(rows: Iterable[Row], hold_ns: int) -> Iterator[Row]:
             yield row
         elif held is None:
             held = row._replace(at_ns=row.at_ns + hold_ns)
-        last = row
-    if held is not None and last is not None:
-        yield held._replace(at_ns=min(held.at_ns, last.at_ns))
+    if held is not None:
+        yield held._replace(at_ns=min(held.at_ns, ended()))
 
 
 def mixed(value: int) -> int:

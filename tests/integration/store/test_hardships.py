@@ -7,12 +7,16 @@ on a full disk; chmod(2) and, for the superuser, setuid(2) to the uid 65534.
 from __future__ import annotations
 
 import os
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from spinledger.errors import Refusal
+from spinledger.store.file import verify
 from spinledger.store.live import live_directory
 from tests.integration.store.written import Shelf, everything, expected, settle, store
 
@@ -175,9 +179,49 @@ def test_a_folder_at_the_path_is_said_to_be_one(tmp_path: Path) -> None:
     assert everything(file_store.history()) == expected(shelf.recorded)
 
 
-def test_a_missing_folder_is_made_for_us_alone(tmp_path: Path) -> None:
-    """Parents are created, the last with mode 0700; the files are ours alone too."""
+@pytest.mark.parametrize("size", [0, 100, 8192], ids=["emptied", "a part of a page", "two pages"])
+def test_a_file_that_is_cut_while_in_use_costs_nothing(tmp_path: Path, size: int) -> None:
+    """truncate(2) by another program: what memory holds goes into a new file at the next commit,
+    which is whole by SQLite's own check and by ours.
+    """
+    path = tmp_path / "ledger.db"
+    file_store = store(path, None)
+    file_store.restore()
+    shelf = Shelf(4)
+    for number in range(3):
+        for _ in range(30):
+            shelf.tick(file_store, chance=1.0)
+        shelf.commit(file_store)
+        assert settle(file_store) == [(number + 1, True)]
+    assert path.stat().st_size > 8192
+    os.truncate(path, size)
+    shelf.tick(file_store, chance=1.0)
+    shelf.commit(file_store, clean=True)
+    assert settle(file_store) == [(4, True)]
+    assert everything(file_store.history()) == expected(shelf.recorded)
+    file_store.close()
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA quick_check").fetchall() == [("ok",)]
+    assert list(verify(path)) == []
+    again = store(path, None)
+    again.restore()
+    assert everything(again.history()) == expected(shelf.recorded)
+
+
+def test_a_missing_folder_is_made_in_the_state_directory_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """There the last folder has mode 0700, and the files are ours alone too. Elsewhere the path is
+    mistyped: one line, and no folder is made.
+    """
     path = tmp_path / "a" / "b" / "ledger.db"
+    with pytest.raises(Refusal) as refused:
+        store(path, None).restore()
+    assert str(refused.value) == (
+        f"{path}: its folder does not exist; create it, or correct the path"
+    )
+    assert list(tmp_path.iterdir()) == []
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "a"))
     store(path, None).restore()
     assert path.parent.stat().st_mode & 0o777 == 0o700
     assert path.stat().st_mode & 0o077 == 0

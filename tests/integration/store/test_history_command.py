@@ -84,7 +84,7 @@ def test_json_and_the_table_from_the_file(
     assert {span["disk"] for span in given["spans"]} == {shelf.names[1]}
     assert sum(day["cycles"] for day in given["days"]) == 10
     assert run(tmp_path) == 0
-    lines = capsys.readouterr().out.splitlines()
+    lines = capsys.readouterr().out.partition("\n\n")[0].splitlines()
     columns = ["ASLEEP", "SPINNING", "ACTIVE", "UNKNOWN", "UNOBSERVED", "SPIN-UPS"]
     assert lines[0].split() == ["DISK", "AND", "DAY", *columns]
     assert [line for line in lines[1:] if not line.startswith(" ")] == list(shelf.names)

@@ -70,7 +70,8 @@ def run(folder: Path, boot: str, seconds: float) -> Run:
 def test_nothing_is_lost_at_a_kill(tmp_path: Path) -> None:
     """After each of many kills: every disk has the count of the last tick, or of the one whose
     line was being written; each entry is there once; nothing is said to be lost."""
-    (tmp_path / "live").mkdir()
+    for name in ("ledger", "live"):
+        (tmp_path / name).mkdir()
     dice = random.Random(11)
     before = run(tmp_path, BOOT, 0.1)
     for _ in range(KILLS):
@@ -86,7 +87,8 @@ def test_nothing_is_lost_at_a_kill(tmp_path: Path) -> None:
 def test_a_power_cut_loses_at_most_what_was_not_committed(tmp_path: Path) -> None:
     """With the journal gone the file's last commit holds, whole, and the loss is reported."""
     dice = random.Random(12)
-    (tmp_path / "live").mkdir()
+    for name in ("ledger", "live"):
+        (tmp_path / name).mkdir()
     before = run(tmp_path, "boot-0", 0.2)
     worst = 0
     for number in range(CUTS):

@@ -282,7 +282,6 @@ def test_a_version_that_one_changed_bit_made_is_damage(place: Place) -> None:
     place.store().restore()
     newer(place.ledger, "a bit")
     other = Place(place.folder / "other")
-    other.ledger.parent.mkdir()
     shutil.copy(place.ledger, other.ledger)
     assert "set aside" in other.store().restore().lost
 

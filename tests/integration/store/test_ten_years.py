@@ -1,6 +1,6 @@
 """Ten years of daily readings through the keeper and the ledger file, and the life they project.
 
-Outside authority: scipy.stats.theilslopes on what the file gives back (Sen 1968), and arithmetic. A
+Outside authority: numpy and scipy's Student's t on what the file gives back, and arithmetic. A
 metrics server keeps 15 days by default (Prometheus, "Storage", --storage.tsdb.retention.time).
 """
 
@@ -14,6 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -139,25 +140,27 @@ def test_every_day_is_in_the_ledger(written: Written) -> None:
     assert written.size < 8 << 20
 
 
-def test_the_projection_is_scipys_over_the_ledgers_rows(written: Written) -> None:
-    """Share and dates are those of a Theil-Sen line through the ledger's last year, as scipy draws
-    it, which the present pace of some 100 a day and not the 300 of the years before decides."""
+def test_the_projection_counts_the_ledgers_last_year(written: Written) -> None:
+    """Share and dates are those of the ledger's last year, by numpy's means and scipy's Student's t
+    over blocks of days: the present pace of some 100 a day decides, not the 300 of before."""
     days = [day for day in read(written.ledger).days(SIM.identity) if day.reading]
     last = days[-1].reading
     assert last is not None
-    rows = [
-        (day.reading.at_wall_ns / DAY, day.reading.worn.loads)
-        for day in days
-        if day.reading and last.at_wall_ns - day.reading.at_wall_ns <= 366 * DAY
-    ][-366:]
-    line = stats.theilslopes([loads for _, loads in rows], [at for at, _ in rows], alpha=0.95)
     assert last.worn.loads is not None
+    counts = [day.reading.worn.loads for day in days[-367:] if day.reading]
+    rises = np.diff(np.array(counts, float))
+    pace, a = rises.mean(), 0.0
+    for size in (1, 7, 30):
+        blocks = rises[len(rises) % size :].reshape(-1, size).sum(axis=1)
+        t = stats.t.ppf(0.95, len(blocks) - 1)
+        square = ((blocks - pace * size) ** 2).sum() / size / (len(blocks) - 1)
+        a = max(a, t**2 * square)
     left = RATING - last.worn.loads
+    late, early = np.roots([pace**2 - a / len(rises), -2 * left * pace - a, left**2])
     ends = samples(written.seen)["rated_life_end"]
-    for bound, pace in (("early", line.high_slope), ("middle", line.slope),
-                        ("late", line.low_slope)):  # fmt: skip
-        expected_s = last.at_wall_ns / SECOND + left / pace * 86_400
-        assert ends[("load", bound)] == pytest.approx(expected_s, abs=60), bound
+    for bound, after in (("early", early), ("middle", left / pace), ("late", late)):
+        expected_s = last.at_wall_ns / SECOND + after * 86_400
+        assert ends[("load", bound)] == pytest.approx(expected_s, rel=1e-3, abs=86_400), bound
     years = (ends[("load", "middle")] - last.at_wall_ns / SECOND) / (365.25 * 86_400)
     assert years == pytest.approx(left / 100 / 365.25, rel=0.02)
     share = samples(written.seen)["rated_life_used_ratio"][("load",)]

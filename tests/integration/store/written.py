@@ -216,7 +216,8 @@ class Place:
         self.folder = folder
         self.ledger = folder / "ledger" / "ledger.db"
         self.live = folder / "live"
-        self.live.mkdir(parents=True, exist_ok=True)
+        for part in (self.ledger.parent, self.live):
+            part.mkdir(parents=True, exist_ok=True)
 
     def store(
         self, boot_id: str = BOOT, say: Callable[[str], None] = lambda text: None

@@ -17,7 +17,7 @@ from typing import Any
 
 PRISTINE = Path("/exporter")
 PACKAGE = "spinledger"
-PROBER = "spinledger/device/prober.py"
+PASSTHROUGH = "spinledger/device/passthrough.py"
 READY_S = 120.0
 STOP_S = 10.0
 
@@ -152,7 +152,7 @@ def _fork(path: Path, edited: str, command: list[str], log: int) -> int:
         if edited:  # the prober is a process of its own, started from the copy
             client: Any = importlib.import_module(f"{PACKAGE}.device.prober_client")
             client._PACKAGES = str(path)
-        if edited not in ("", PROBER):
+        if edited not in ("", PASSTHROUGH):
             _edit(path, edited)
         code = cli.main(command)
     except SystemExit as end:

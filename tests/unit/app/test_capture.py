@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import signal
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from spinledger.device.histogram import Histogram, Key, Sums
 from spinledger.errors import BadInput
 from spinledger.model import HOUR, MILLISECOND, SECOND
 from spinledger.sim.clocks import SteppedClock
+from spinledger.whatif.trace import BEGIN, END
 from tests.fakes.facts import DISK, WALL_NS
 
 BOOT_NS = 100 * SECOND
@@ -59,6 +61,12 @@ class Kernel:
         return self.signals <= 0
 
     def capture(self, seconds: float) -> list[Read]:
+        """All readings, without the rows that bound them."""
+        reads = self.bounded(seconds)
+        rows = ([row for row in read.rows if row.op not in (BEGIN, END)] for read in reads)
+        return [replace(read, rows=left) for read, left in zip(reads, rows, strict=True)][1:]
+
+    def bounded(self, seconds: float) -> list[Read]:
         """All readings."""
         return list(readings(self.look, OWNERS, round(seconds * SECOND), self.wait, self.clock))
 
@@ -92,6 +100,16 @@ def test_one_row_an_actor_and_operation_each_second() -> None:
     ]
     assert [read.elapsed_ns // MILLISECOND for read in reads] == [1004, 2004, 3004]
     assert (reads[0].rows[0].bios, reads[0].rows[0].sectors) == (2, 16)
+
+
+def test_rows_bound_what_was_observed() -> None:
+    """A row of each disk when it begins, before anything is read, and one at the last reading."""
+    for kernel, ended in ((Kernel([]), 3.004), (Kernel([(0.1, 1, b"a", b"R", 8)]), 1.004)):
+        kernel.signals = round(ended)
+        rows = given(kernel.bounded(3))
+        disks = sorted(set(OWNERS.values()))
+        assert rows[: len(disks)] == [(0, disk, "", "begin") for disk in disks]
+        assert rows[-len(disks) :] == [(ended, disk, "", "end") for disk in disks]
 
 
 def test_paths_of_a_disk_are_one_disk() -> None:

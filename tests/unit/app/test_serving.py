@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from spinledger.app.serving import Serving, evening_wall_ns, simulated_boot
+from spinledger.app.serving import Serving, evening_wall_ns, simulated_boot, simulated_disks
 from spinledger.model import SECOND
 from spinledger.sim.clocks import boot_name
 from spinledger.sim.rehearse import Rehearsal, last_boot, rehearse
@@ -39,3 +39,11 @@ def test_it_goes_on_in_the_boot_in_which_its_ledger_ended(tmp_path: Path) -> Non
     assert simulated_boot(Serving(ledger="memory")) == boot_name(1)
     ledger.write_bytes(b"no ledger at all" * 512)
     assert simulated_boot(Serving(ledger=str(ledger))) == boot_name(1)
+
+
+def test_it_has_as_many_disks_as_its_ledger() -> None:
+    """Those of the ledger on the host that it names, unless a number is given; else eight."""
+    known = [f"sim-dome-frames-{number}" for number in range(20)]
+    assert simulated_disks(Serving(), known) == (20, "dome")
+    assert simulated_disks(Serving(disks=3), known) == (3, "dome")
+    assert simulated_disks(Serving(), []) == (8, "attic")

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.app.capture import Read, Row, identity_here
+from spinledger.app.capture import Read, Row, disk_here
 from spinledger.cli import capture, main
 from spinledger.cli.arguments import length
 from spinledger.cli.traces import Trace
@@ -66,8 +66,9 @@ def test_several_disks_in_one_trace(kernel: list[Disk], tmp_path: Path) -> None:
     with pytest.raises(BadTrace, match=r"out\.csv:3: rows of several disks: .*--disk$"):
         list(Trace(path).rows())
     assert [row.actor for row in Trace(path, DISK.identity).rows()] == ['a "b", c\\x0a', "indexer"]
-    with pytest.raises(BadTrace, match=r"only one row of I/O of disk 'wwn-0x2'"):
-        list(Trace(path, OTHER.identity).times())
+    other = Trace(path, OTHER.identity)
+    assert list(other.times()) == [ROWS[1].at_wall_ns]
+    assert (other.began_ns, other.ended_ns) == (ROWS[0].at_wall_ns, ROWS[2].at_wall_ns)
     with pytest.raises(BadTrace, match=r"no rows of I/O of disk 'sdq'"):
         list(Trace(path, "sdq").times())
 
@@ -81,9 +82,10 @@ def test_a_trace_by_the_kernel_name_of_a_disk(
     seen = [Seen(disk, 0) for disk in kernel]
     monkeypatch.setattr(Discovery, "scan", lambda self, at_ns: (seen, []))
     name = kernel[0].kernel_name
-    assert identity_here(name) == DISK.identity
-    assert identity_here("sdz") == "sdz"
-    rows = list(Trace(path, name, identity_here(name)).rows())
+    here = disk_here(name)
+    assert here == DISK
+    assert disk_here("sdz") is None
+    rows = list(Trace(path, name, here.identity).rows())
     assert [row.actor for row in rows] == ['a "b", c\\x0a', "indexer"]
 
 

@@ -5,7 +5,10 @@ The bytes of the commands are held against the standards in tests/unit/codec/tes
 
 from __future__ import annotations
 
+import re
+import socket
 import sqlite3
+import threading
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -17,9 +20,12 @@ from spinledger import cli
 from spinledger.app import examining
 from spinledger.app.examining import Examined
 from spinledger.cli import check
+from spinledger.cli.check_report import TROUBLES, render
+from spinledger.cli.screen import Screen
 from spinledger.config.load import parse
 from spinledger.device.discovery import Discovery
 from spinledger.device.kernel_counters import SysfsCounters
+from spinledger.device.tracing import untraceable
 from spinledger.facts import DiskView
 from spinledger.model import Cadence, Command, Counted, Disk, Policy, RuntimeStatus, Seen, Watch
 from spinledger.web.snapshot_json import Json
@@ -28,6 +34,7 @@ from tests.fakes.snapshots import disk as invented
 from tests.fakes.snapshots import snapshot, view
 
 TWO = (invented(0), invented(1))
+WIDE = Screen(1000)  # no line is wrapped
 
 
 def report(
@@ -44,7 +51,7 @@ def report(
     monkeypatch.setattr(examining, "examine", lambda config, probe: found)
     examined = check.examine(parse(text, "c.yml"), probe=False)
     (only,) = examined["disks"]
-    return only, check.render(examined)
+    return only, render(examined, WIDE)
 
 
 ATA = ["identify_device", "smart_read_data"]
@@ -69,7 +76,7 @@ def test_the_commands_that_would_read_its_counters(
     only, words = report(monkeypatch, **disk)
     assert [row["command"] for row in only["records"]] == names
     for row in only["records"]:
-        assert f"its counters are read by {row['cdb']}  ({row['command']})" in words
+        assert f"its counters are read by {row['cdb']} ({row['command']})" in words
     assert ("only while sectors move" in words) == bool(names)
 
 
@@ -96,7 +103,7 @@ def test_what_is_known_of_its_timer(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "configured by the defaults: no entry of disks matches it"),
+        ("", "configured by the defaults: no entry of disks matches"),
         (
             'disks:\n  - match: {model: "ARCHIVE *"}\n  - match: {model: "LAB *"}\n',
             'configured by the entry in line 3 (model: "LAB *")',
@@ -128,6 +135,7 @@ def two_disks(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Discovery, "scan", scan)
     monkeypatch.setattr(SysfsCounters, "read", read)
     monkeypatch.setattr(examining, "BETWEEN_NS", 0)
+    monkeypatch.setenv("COLUMNS", "1000")  # no line is wrapped
 
 
 @pytest.mark.usefixtures("two_disks")
@@ -148,9 +156,67 @@ def test_entries_that_match_no_disk_and_disks_that_are_off(
     line = "this entry of disks matches no disk: identity: wwn-0x5000c500deadbeef"
     assert f"! {path}:5: {line}\n" in words
     assert words.count("matches no disk") == 1
-    name = f"{TWO[0].kernel_name}  {TWO[0].identity}  {TWO[0].model}"
-    off = f"    not watched, by the entry in line 3 (identity: {TWO[0].identity})"
-    assert f"{name}\n{off}\n" in words
+    assert "1 more disk is not watched." in words
+    off = f"not watched, by the entry in line 3 (identity: {TWO[0].identity})"
+    assert f"\n{TWO[0].kernel_name}: {off}\n" in words
+    assert f"{TWO[0].kernel_name}  {TWO[0].identity}  {TWO[0].model}" in words
+
+
+def mixed(monkeypatch: pytest.MonkeyPatch, text: str = "") -> tuple[Json, str]:
+    """The report on two disks of one kind and one on USB, for a program that may do everything."""
+    config = parse(text, "c.yml")
+    views = []
+    for number in range(3):
+        plain = view(number)
+        usb = {"transport": "usb", "not_probed_because": "behind a bridge"} if number == 2 else {}
+        disk = replace(plain.disk, **usb)  # type: ignore[arg-type]
+        views.append(changed(plain, disk=disk, policy=config.policy_for(disk)))
+    found = Examined(snapshot(*views), {})
+    monkeypatch.setattr(examining, "examine", lambda config, probe: found)
+    monkeypatch.setattr(check, "missing", lambda disk, hello: None)
+    examined = check.examine(config, probe=False)
+    return examined, render(examined, WIDE)
+
+
+def test_the_summary_comes_first_and_no_line_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """How many disks can report their state; then each line once, with its disks."""
+    text = "disks: [{match: {all: true}, budget_per_day: 7, declared_timer: 20m}]"
+    lines = mixed(monkeypatch, text)[1].splitlines()
+    assert lines[0] == "The power state of 2 of 3 disks can be known."
+    assert "all 3 disks: configured by the entry in line 1 (all: true)" in lines
+    assert "    budget 7 spin-ups a day (configured), no quiet hours, standby timer 20 min" in lines
+    assert sum("a probe sends" in line for line in lines) == 1
+    assert any(line.startswith("sda and sdb: a probe sends 85 06 ") for line in lines)
+
+
+def test_the_line_that_has_a_usb_disk_probed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The very line, which does what it says; an entry of that disk is named instead."""
+    words = mixed(monkeypatch)[1]
+    (line,) = re.findall(r"^ +(- \{match.*)$", words, re.MULTILINE)
+    fixed, words = mixed(monkeypatch, f"disks:\n{line}\n")
+    assert [disk["watch"] for disk in fixed["disks"]] == ["full"] * 3
+    assert words.startswith("The power state of 3 of 3 disks can be known.\n")
+    named = f"disks: [{{match: {{identity: {view(2).disk.identity}}}, budget_per_day: 3}}]"
+    assert "set in the entry in line 1:\n    watch: full\n" in mixed(monkeypatch, named)[1]
+
+
+def test_an_address_in_use_by_another_program() -> None:
+    """`serve` would be refused it; a free address is none of its concern."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        thread = threading.Thread(target=_answer_once, args=(other,), daemon=True)
+        thread.start()
+        found = check.address_trouble(("127.0.0.1", port))
+        thread.join()
+    assert f"`serve` could not listen at 127.0.0.1:{port}, which is in use" in found
+    assert check.address_trouble(("127.0.0.1", 0)) == ""
+    assert "could not listen at 192.0.2.1:9786" in check.address_trouble(("192.0.2.1", 9786))
+
+
+def _answer_once(server: socket.socket) -> None:
+    connection, _ = server.accept()
+    connection.sendall(b"hello\r\n")
+    connection.close()
 
 
 @pytest.mark.usefixtures("two_disks")
@@ -178,11 +244,24 @@ def test_what_serve_refuses_check_refuses(
 ) -> None:
     """The same line, by both, with exit code 2."""
     path = tmp_path / "config.yml"
-    path.write_text("web: {tls_and_users: /etc/spinledger/web.yml}\n")
+    path.write_text("web: {tls_and_users: /etc/spinledger/none.yml}\n")
     lines = set()
     for command in ("check", "serve"):
         assert cli.main([command, "--config", str(path)]) == 2
         lines.add(capsys.readouterr().err)
     (line,) = lines
-    assert line.startswith(f"spinledger: {path}:1: web.tls_and_users is set")
+    assert line.startswith("spinledger: /etc/spinledger/none.yml: there is no such file; ")
     assert line.count("\n") == 1
+
+
+def test_check_says_what_tracing_would_bring(tmp_path: Path) -> None:
+    """Where the kernel has no tracefs, why, and what is missing then; else that it is used."""
+    assert "does not exist" in untraceable(str(tmp_path / "none"))
+    event = tmp_path / "events/block/block_bio_queue"
+    event.mkdir(parents=True)
+    assert untraceable(str(tmp_path)) == f"{tmp_path}/instances cannot be written"
+    (tmp_path / "instances").mkdir()
+    assert untraceable(str(tmp_path)) == ""
+    report = {**dict.fromkeys(TROUBLES, ()), "configuration": {"source": "c.yml"}, "off": [],
+              "skipped": [], "disks": [], "wakes_untraced": "no tracefs"}  # fmt: skip
+    assert "Who wakes" not in render(report, WIDE)

@@ -9,6 +9,8 @@ import pytest
 
 from spinledger.app.examining import Examined
 from spinledger.cli import check
+from spinledger.cli.check_report import render
+from spinledger.cli.screen import Screen
 from spinledger.config.load import parse
 from spinledger.model import Command, Policy, Watch
 from tests.fakes.series import changed
@@ -27,7 +29,7 @@ def words(
     )
     found = Examined(snapshot(seen), {})
     monkeypatch.setattr("spinledger.app.examining.examine", lambda config, probe: found)
-    return check.render(check.examine(parse(text, "c.yml"), probe=False))
+    return render(check.examine(parse(text, "c.yml"), probe=False), Screen(200))
 
 
 @pytest.mark.parametrize(

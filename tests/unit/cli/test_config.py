@@ -20,7 +20,7 @@ KEY = re.compile(r"^( *)#((?:  )*(?:- )?[a-z_]+:(?: .*)?)$", re.MULTILINE)
 
 def test_the_file_is_accepted_unedited_and_changes_nothing() -> None:
     """Each disk has its entry, and every setting is what it is without a file."""
-    config = parse(sample(DISKS), "config.yml", "UTC", serving=True)
+    config = parse(sample(DISKS), "config.yml", "UTC")
     assert [config.rule_for(one) for one in DISKS] == list(config.rules)
     assert config.unmatched(DISKS) == ()
     bare = parse("", "", "UTC")

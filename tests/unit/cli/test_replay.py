@@ -118,7 +118,10 @@ def test_the_table_names_the_timer_and_the_hours(
     run(tmp_path, "--budget", "2", rows=rows)
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "night.csv: 10 d observed"
-    assert "ATA timer code: 0x0C." in lines
+    assert [line for line in lines if "0x0C" in line] == ["To set: ATA timer code 0x0C."]
+    assert any(
+        line.startswith("Before you set a timer, read the maker's document") for line in lines
+    )
     at = lines.index("Waits by hour of day, UTC; scale: 9 = 10 waits:")
     assert lines[at + 2] == "  9" + "." * 23
     assert lines[-1].endswith("uses more than 2 times the energy of a perfect timer.")
@@ -179,7 +182,6 @@ def test_config_gives_quiet_hours_and_money(
         (["--absorb", "nan"], "--absorb: 'nan' is not allowed; give a share from 0 to 1"),
         (["--hold", "-1"], "--hold: '-1' is not a duration"),
         (["--without", "media"], "no row has the actor 'media'; name one of its actors, such as"),
-        (["--without", "gallery"], "fewer than two rows are left of the trace"),
         (["--plot", "/nowhere/at/all.svg"], "--plot /nowhere/at/all.svg: No such file"),
     ],
 )
@@ -198,11 +200,85 @@ def test_columns_that_are_needed(tmp_path: Path, option: str) -> None:
         run(tmp_path, option, rows="timestamp_seconds\n1\n2\n")
 
 
+@pytest.mark.parametrize("option", ["--absorb=0.5", "--hold=5"])
+def test_ops_that_are_needed(tmp_path: Path, option: str) -> None:
+    """A trace with other words for reads and writes would be replayed unchanged."""
+    with pytest.raises(BadInput, match=r"night.csv: no row has the op read or write; write"):
+        run(tmp_path, option, rows="timestamp_seconds,op\n1,r\n2,w\n")
+
+
 def test_a_ledger_has_no_actors(tmp_path: Path) -> None:
-    """A plain ledger refuses --without, with the way to get what is needed."""
+    """A plain ledger refuses --absorb, with the way to get what is needed."""
     parser = argparse.ArgumentParser()
     replay.add_arguments(parser)
-    with pytest.raises(BadInput, match="--without: a ledger has gaps"):
-        replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db"), "--without", "x"]))
+    with pytest.raises(BadInput, match="--absorb: a ledger has gaps"):
+        replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db"), "--absorb", "0.5"]))
     with pytest.raises(BadInput, match="there is no such file"):
         replay.run(parser.parse_args(["--ledger", str(tmp_path / "l.db")]))
+
+
+def day_of(*columns: str) -> str:
+    """A day with `backup` each 600 s and `tv` at 10:00 and 11:00; columns before the actor."""
+    rows = sorted([(n * 600, "backup") for n in range(145)] + [(36_000, "tv"), (39_600, "tv")])
+    return "timestamp_seconds,op,actor\n" + "".join(f"{at},read,{who}\n" for at, who in rows)
+
+
+def test_leaving_a_program_out_keeps_the_day(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Worked by hand: without the backup the gaps are 10 h, 1 h and 13 h of the same day; less 20
+    min each 23 h of 24 asleep, in two sleeps that end; and every spin-up is a wait."""
+    options = ("--timers", "1200", "--without", "backup")
+    report = report_of(capsys, tmp_path, *options, rows=day_of())
+    (shown,) = report["timers"]
+    assert (shown["cycles"], shown["waits"], shown["observed_seconds"]) == (2, 2, 86_400)
+    assert shown["asleep_ratio"] == pytest.approx(23 / 24)
+    assert report["recommended"]["standby_seconds"] == 1200
+    assert "maker's document" in report["recommended"]["caution"]
+
+
+def test_leaving_the_only_program_out_is_a_day_asleep(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Nothing is left: asleep all day but for the timer, no spin-up, no wait (by hand)."""
+    rows = "\n".join(line for line in day_of().splitlines() if "tv" not in line) + "\n"
+    options = ("--timers", "20m", "--without", "backup")
+    (shown,) = report_of(capsys, tmp_path, *options, rows=rows)["timers"]
+    assert (shown["cycles"], shown["asleep_seconds"]) == (0, 85_200)
+
+
+def test_begin_and_end_bound_a_day(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """An evening's use in a day that was captured whole: asleep until 20:00 and from 21:20 on."""
+    rows = "timestamp_seconds,op\n0,begin\n" + "".join(
+        f"{at},read\n" for at in range(72_000, 75_601, 60)
+    )
+    report = report_of(capsys, tmp_path, "--timers", "1200", rows=rows + "86400,end\n")
+    (shown,) = report["timers"]
+    assert (shown["cycles"], shown["observed_seconds"]) == (1, 86_400)
+    assert shown["asleep_seconds"] == 72_000 - 1200 + 86_400 - 75_600 - 1200
+    assert report["recommended"]["standby_seconds"] == 1200
+
+
+@pytest.mark.parametrize("rows", ["1,read\n2,begin\n3,read\n", "1,begin\n2,end\n3,read\n"])
+def test_bounds_out_of_place(tmp_path: Path, rows: str) -> None:
+    """One line with the row, exit 2."""
+    with pytest.raises(BadInput, match=r"night.csv:(3|4): (begin|end) is out of place; begin with"):
+        run(tmp_path, rows="timestamp_seconds,op\n" + rows)
+
+
+def test_doubled_columns_are_refused(tmp_path: Path) -> None:
+    """Replay cannot know which of two times counts."""
+    with pytest.raises(BadInput, match=r"night.csv:1: 2 columns timestamp_seconds; name each"):
+        run(tmp_path, rows="timestamp_seconds,timestamp_seconds\n1,2\n2,3\n")
+
+
+def test_longer_timers_are_tried_for_the_advice(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """I/O each 11 min by day lets no short timer save within the limits; the nights of 12 h do for
+    a timer of 15 min, which is recommended and shown though 5 min alone was given."""
+    times = [day * 86_400 + at for day in range(3) for at in range(0, 43_200, 660)]
+    rows = "timestamp_seconds\n" + "".join(f"{at}\n" for at in times) + f"{3 * 86_400}\n"
+    report = report_of(capsys, tmp_path, "--timers", "5m", rows=rows)
+    assert report["recommended"]["standby_seconds"] == 900
+    assert [one["standby_seconds"] for one in report["timers"]] == [300, 900]

@@ -141,6 +141,15 @@ def test_a_rating_of_nothing_is_none(nothing: int) -> None:
     assert counters.read(Command.START_STOP_LOG, good(page)).values == {"loads": 0}
 
 
+def test_counts_of_all_ones_are_not_reported() -> None:
+    """Page 0Eh of a drive that keeps no counts: absent, never 4,294,967,295 (common practice)."""
+    page = logs.encode_start_stop(logs.StartStop(50_000, 0xFFFFFFFF, 600_000, 0xFFFFFFFF))
+    assert counters.read(Command.START_STOP_LOG, good(page)).values == {
+        "rated_start_stop": 50_000,
+        "rated_load": 600_000,
+    }
+
+
 def test_timers() -> None:
     """Timers of both worlds come under the same names, in milliseconds."""
     timers = {Condition.IDLE_A: 2_000, Condition.STANDBY_Z: 1_200_000}

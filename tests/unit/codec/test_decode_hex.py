@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spinledger.codec.explain import decode_hex
+from spinledger.codec.explain import EXAMPLE, decode_hex
 from spinledger.errors import BadHex
 from spinledger.model import Mode, Reason
 from tests.unit.codec.vectors import ATA, ATA_UNKNOWN, SCSI, SCSI_UNKNOWN, Vector
@@ -158,3 +158,8 @@ def test_any_text(args: list[str]) -> None:
     with contextlib.suppress(BadHex):
         state = decode_hex(args)["state"]
     assert state in {"refused", "unknown", *Mode}
+
+
+def test_the_suggested_example_decodes() -> None:
+    """The bytes in every message of a mistake are a whole answer: standby."""
+    assert decode_hex(EXAMPLE.split())["state"] == "standby"

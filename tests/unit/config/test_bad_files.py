@@ -101,16 +101,3 @@ def test_the_first_fault_is_reported_each_time(monkeypatch: pytest.MonkeyPatch) 
         lines.add(str(caught.value))
     assert len(lines) == 1
     assert lines.pop().startswith("bad-first-of-two.yaml:1: wear.every")
-
-
-def test_what_serve_refuses_is_a_bad_file_for_it_alone(tmp_path: Path) -> None:
-    """A key that this version cannot serve is refused by line, after any other fault."""
-    path = tmp_path / "config.yml"
-    path.write_text("web:\n  tls_and_users: /etc/spinledger/web.yml\n")
-    assert load(path).tls_and_users == Path("/etc/spinledger/web.yml")
-    with pytest.raises(BadConfig) as caught:
-        load(path, serving=True)
-    assert str(caught.value) == (
-        f"{path}:2: web.tls_and_users is set, and this version serves neither TLS nor users; "
-        "remove it, and put a reverse proxy in front"
-    )

@@ -43,12 +43,12 @@ def test_a_reload_says_that_it_is_good(file: Path, capsys: pytest.CaptureFixture
 def test_a_bad_file_is_refused_and_the_old_one_stays(
     file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """With the line that a start would give, also for what only `serve` refuses."""
+    """With the line that a start would give."""
     current = CurrentConfig(file, load(file), 0.0)
     before = current.config
     for text, what in (
         ("wear: {every: often}", '1: wear.every "often" is not a duration; '),
-        ("web: {tls_and_users: /a}", "1: web.tls_and_users is set, and this version "),
+        ("web: {host_names: [a:1]}", '1: web.host_names "a:1" is not a host name; '),
     ):
         file.write_text(text)
         assert not current.reload()

@@ -57,7 +57,8 @@ def test_the_exporter_itself(config: Config) -> None:
     assert config.tariff == Tariff("CZK", 6.5)
     timers = tuple(t * S for t in (300, 600, 1800, 5400, 10800, 19800))
     assert config.what_if == WhatIf(timers, 12 * S, 4.0)
-    assert config.limits == Limits(6, 2, 2 * 31_557_600 * S, 0.75)
+    assert config.limits == Limits(6, 2, 2 * 31_557_600 * S, 0.75, 60 * 86_400 * S)
+    assert config.may_be_suspended
 
 
 def test_the_schedules(config: Config) -> None:
@@ -107,6 +108,8 @@ def test_a_disk_with_everything(config: Config) -> None:
         disturbance_limit=2,
         horizon_s=2 * 31_557_600.0,
         quiet_asleep_min=0.75,
+        may_be_absent=True,
+        absent_for_ns=60 * 86_400 * S,
         actor_limit=6,
     )
 
@@ -157,7 +160,7 @@ def test_entries_that_match_no_disk(config: Config) -> None:
     ]
     old = replace(DISK, identity="usb-dome_bridge_0001")
     linked = replace(DISK, aliases=("usb-attic_bridge_0002",), model="ARCHIVE 8T")
-    assert [rule.line for rule in config.unmatched([old])] == [26, 28]
+    assert [rule.line for rule in config.unmatched([old])] == [28, 30]
     assert config.unmatched([old, linked]) == ()
 
 
@@ -177,6 +180,8 @@ def test_usb_is_probed_only_where_configured() -> None:
     assert load(None).policy_for(DISK).watch is Watch.FULL
     silent = parse("disks: [{match: {all: true}, quiet: none}]", "x")
     assert silent.policy_for(usb).watch is Watch.COUNTERS
+    assert silent.policy_for(usb).may_be_absent
+    assert not silent.policy_for(DISK).may_be_absent
     assert parse("defaults: {watch: full}", "x").policy_for(usb).watch is Watch.FULL
     ruled = parse("defaults: {watch: off}\ndisks: [{match: {all: true}, watch: full}]", "x")
     assert ruled.policy_for(usb).watch is Watch.FULL
@@ -197,7 +202,8 @@ def test_without_a_file_the_manual_holds() -> None:
     assert config.tariff is None
     timers = tuple(t * S for t in (300, 600, 1200, 3600, 7200, 14400))
     assert config.what_if == WhatIf(timers, 10 * S, 5.0)
-    assert config.limits == Limits(8, 3, 3 * 31_557_600 * S, 0.5)
+    assert config.limits == Limits(8, 3, 3 * 31_557_600 * S, 0.5, 30 * 86_400 * S)
+    assert not config.may_be_suspended
     assert config.rules == ()
 
 

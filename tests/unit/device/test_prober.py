@@ -12,13 +12,15 @@ from pathlib import Path
 
 import pytest
 
-from spinledger.device import prober
+from spinledger.device import passthrough, prober
+from spinledger.device.messages import ANSWER_SIZE, decode_hello
+from tests.fakes.patience import PATIENCE_S
 from tests.lab.guest.sgio import Header
 
 
 def test_the_header_is_the_kernels() -> None:
     """Every field of our packing lands where the C compiler's layout has it (include/scsi/sg.h)."""
-    raw = prober._HEADER.pack(*range(1, 23))
+    raw = passthrough._HEADER.pack(*range(1, 23))
     header = Header.from_buffer_copy(raw)
     assert len(raw) == ctypes.sizeof(Header)
     values = [getattr(header, name) for name, _ in Header._fields_]
@@ -27,7 +29,7 @@ def test_the_header_is_the_kernels() -> None:
 
 def test_the_commands_own_timeout_is_long() -> None:
     """A short one makes the kernel abort and reset the link (scsi_error.c): 60 s at least."""
-    assert prober.TIMEOUT_MS >= 60_000
+    assert passthrough.TIMEOUT_MS >= 60_000
 
 
 @pytest.fixture
@@ -36,13 +38,16 @@ def channel(tmp_path: Path) -> Iterator[socket.socket]:
     (tmp_path / "sda").write_bytes(b"not a block device")
     (tmp_path / "sdb").symlink_to("sda")
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-    ours.settimeout(5)
-    thread = threading.Thread(target=prober.serve, args=(theirs.fileno(), str(tmp_path)))
+    ours.settimeout(PATIENCE_S)
+    server = prober.Server(dev=str(tmp_path))
+    server.add(theirs)
+    thread = threading.Thread(target=server.run)
     thread.start()
+    assert decode_hello(ours.recv(ANSWER_SIZE).decode()).nodes == {"sda", "sdb"}
     yield ours
     ours.close()
-    thread.join(5)
-    theirs.close()
+    thread.join(PATIENCE_S)
+    server.close()
 
 
 @pytest.mark.parametrize(
@@ -100,5 +105,5 @@ def test_each_errno_has_a_reason(code: str, reason: str, sent: bool) -> None:
     """SG_IO fails by errno before a command is queued; only EIO and EFAULT may come after
     (Linux 6.12 drivers/scsi/scsi_ioctl.c sg_io)."""
     number = getattr(errno, code)
-    refusal = prober._refusal(OSError(number, os.strerror(number)))
+    refusal = passthrough._refusal(OSError(number, os.strerror(number)))
     assert (refusal.reason, refusal.sent) == (reason, sent)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from spinledger.device.messages import decode_hello
+from spinledger.device.prober import abilities
 from spinledger.device.prober_client import missing
 from spinledger.model import Command
 from tests.fakes.facts import DISK
@@ -34,8 +36,9 @@ def test_the_missing_capability_is_named(
     (tmp_path / "status").write_text(f"Name:\tx\n{status}\n")
     if node:
         (tmp_path / "sda").touch()
+    hello = abilities(str(tmp_path), status=str(tmp_path / "status"))
     disk = dataclasses.replace(DISK, probe_method=method)
-    sentence = missing(disk, str(tmp_path), str(tmp_path / "status"))
+    sentence = missing(disk, decode_hello(hello.encode()))
     if expected is None:
         assert sentence is None
     else:

@@ -12,8 +12,8 @@ from dataclasses import replace
 
 import pytest
 
-from spinledger.facts import DiskView, IdleBefore, ReadingEffect
-from spinledger.findings.ageing import LoadsAndStarts, WaitTimes
+from spinledger.facts import DiskView, HeadParking, IdleBefore, ReadingEffect
+from spinledger.findings.ageing import Gained, WaitTimes
 from spinledger.findings.judge import findings
 from spinledger.model import DAY, HOUR, SECOND, Explained, Policy, Reading, Watts, Worn
 from spinledger.sim.drive import Burst, Op
@@ -333,13 +333,15 @@ def test_a_motor_that_tires() -> None:
 
 def parked(loads_a_day: int, starts_a_day: int, days: int = 7, **policy: object) -> DiskView:
     """A disk whose own counters were read each day."""
-    fold = LoadsAndStarts()
+    fold = Gained("loads", "start_stops")
     for day in range(days + 1):
         loads, starts = 100_000 + day * loads_a_day, 900 + day * starts_a_day
         worn = Worn("d", 0, starts, loads, 9, None, None, None, None, "test")
         fold.step(Reading("d", 0, day * DAY, worn, "accepted"), Policy())
     changed = replace(Policy(), **policy)  # type: ignore[arg-type]
-    return by_hand(facts={"parking": fold.totals(), "apm_level": 128, "policy": changed})
+    gained = fold.totals()
+    parking = None if gained is None else HeadParking(*gained)
+    return by_hand(facts={"parking": parking, "apm_level": 128, "policy": changed})
 
 
 def test_heads_that_park_without_a_spin_down() -> None:

@@ -18,7 +18,8 @@ from spinledger.facts import (
     WaitMedians,
 )
 from spinledger.findings.judge import ALWAYS, CODES, EXPORTED, exported, judge
-from spinledger.findings.texts import POOL_TABLE, TABLE, Words
+from spinledger.findings.rows import Words
+from spinledger.findings.texts import POOL_TABLE, TABLE
 from spinledger.model import DAY, HOUR, SECOND, State
 from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, codes, only, reads, watch
 from tests.fakes.watching import kind, with_timer

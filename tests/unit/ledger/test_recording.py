@@ -71,6 +71,19 @@ def test_a_read_of_a_sleeping_drive_is_one_cycle() -> None:
     assert (cycle.number, cycle.at_ns, cycle.observed) == (1, 5 * SECOND, True)
 
 
+def test_a_sleep_shorter_than_a_sample_has_no_length() -> None:
+    """Found by a probe, and ended in the interval that follows: a cycle and no time."""
+    account = fresh()
+    recording.record_counted(account, counted(0))
+    recording.record_counted(account, counted(5))
+    recording.record_answered(account, reported(5, Mode.STANDBY))
+    entries = recording.record_counted(account, counted(10, 8))
+    (span,) = kinds(entries, Span)
+    assert isinstance(span, Span)
+    assert (span.state, span.ended_ns - span.began_ns) == ("standby", 0)
+    assert len(kinds(entries, Cycle)) == 1
+
+
 def test_a_flush_is_not_a_cycle() -> None:
     """An fsync without moved sectors leaves a sleeping drive in standby."""
     account = fresh()
@@ -99,7 +112,7 @@ def test_an_answer_older_than_the_last_movement_says_nothing() -> None:
 
 @pytest.mark.parametrize("reason", sorted(set(Reason) - NOT_SENT))
 def test_a_refusal_is_unknown_never_standby(reason: Reason) -> None:
-    """Whatever went wrong with the question, the state is unknown and says why."""
+    """Whatever went wrong with the probe, the state is unknown and says why."""
     account = fresh()
     recording.record_counted(account, counted(0))
     recording.record_answered(account, refused(0, reason))
@@ -108,7 +121,7 @@ def test_a_refusal_is_unknown_never_standby(reason: Reason) -> None:
 
 @pytest.mark.parametrize("reason", sorted(NOT_SENT))
 def test_a_question_that_was_not_put_says_nothing_about_the_drive(reason: Reason) -> None:
-    """One that our own process lost or held back leaves the books alone."""
+    """One that our own process lost or held back changes no record."""
     account = fresh()
     recording.record_counted(account, counted(0))
     recording.record_answered(account, reported(0, Mode.STANDBY))
@@ -178,7 +191,7 @@ def test_gap_runs_from_movement_to_movement() -> None:
 
 
 def test_an_illegal_pair_leaves_the_account_unchanged() -> None:
-    """The table is asked before anything changes."""
+    """The table is read before anything changes."""
     account = fresh()
     recording.record_counted(account, counted(0))
     before = (account.at_ns, account.state, account.stretch_began_ns)

@@ -50,6 +50,8 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
     "spinledger_disk_transitions_total": ("counter", ("from", "to")),
     "spinledger_disk_cycles_total": ("counter", ("observed",)),
     "spinledger_disk_wakes_total": ("counter", ("cause",)),
+    "spinledger_disk_actor_wakes_total": ("counter", ("actor",)),
+    "spinledger_trace_events_lost_total": ("counter", ()),
     "spinledger_disk_wake_wait_seconds": ("histogram", ()),
     "spinledger_disk_idle_gap_seconds": ("histogram", ()),
     "spinledger_disk_cycle_budget_per_day": ("gauge", ()),
@@ -98,6 +100,8 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
     "spinledger_config_reload_timestamp_seconds": ("gauge", ()),
     "spinledger_ledger_commit_timestamp_seconds": ("gauge", ()),
     "spinledger_ledger_deferred": ("gauge", ()),
+    "spinledger_prober_connected": ("gauge", ()),
+    "spinledger_prober_restarts_total": ("counter", ()),
     "spinledger_ledger_write_failing": ("gauge", ()),
     "spinledger_wear_cross_checks_total": ("counter", ("result",)),
     "spinledger_ledger_bytes": ("gauge", ()),
@@ -107,6 +111,7 @@ CONTRACT: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 ADDED = {  # ours, beyond the contract
     "spinledger_render_failures": ("gauge", ()),
+    "spinledger_may_be_suspended": ("gauge", ()),
 }
 
 Row = Metric[DiskView] | Metric[Rendered]

@@ -299,7 +299,7 @@ def test_any_text_survives_both_forms(text: str) -> None:
         ("spinledger_disk_power_state", 16),  # four disks, four states
         ("spinledger_disk_cycles_total", 8),  # four disks, yes and no
         ("spinledger_disk_info", 4),
-        ("spinledger_disk_probe_seconds_bucket", 36),  # four disks, eight bounds and +Inf
+        ("spinledger_disk_probe_seconds_bucket", 24),  # four disks, five bounds and +Inf
         ("spinledger_build_info", 1),
         ("spinledger_disk_nothing", 0),
     ],

@@ -18,7 +18,6 @@ from spinledger.quiet.hours import (
     FOREVER,
     Calendar,
     Cursor,
-    is_quiet,
     last_complete_window,
     moment_at,
     next_boundary,
@@ -138,9 +137,9 @@ def test_overlapping_and_touching_windows_are_one() -> None:
 def test_an_exception_drops_windows_beginning_that_date() -> None:
     """The night of 24 December is dropped; the one that began on the 23rd is not."""
     nights = calendar("UTC", *NIGHTS, excepted=frozenset({date(2026, 12, 24)}))
-    assert is_quiet(nights, at("2026-12-24 05:59"))
-    assert not is_quiet(nights, at("2026-12-24 23:00"))
-    assert not is_quiet(nights, at("2026-12-25 05:00"))
+    assert moment_at(nights, at("2026-12-24 05:59")).quiet
+    assert not moment_at(nights, at("2026-12-24 23:00")).quiet
+    assert not moment_at(nights, at("2026-12-25 05:00")).quiet
     assert last_complete_window(nights, at("2026-12-25 12:00")) == (
         at("2026-12-23 22:00"),
         at("2026-12-24 06:00"),
@@ -151,8 +150,8 @@ def test_windows_are_half_open() -> None:
     """The first instant is quiet, the last is not, and both are boundaries."""
     nights = calendar("UTC", *NIGHTS)
     began, ended = at("2026-01-05 22:00"), at("2026-01-06 06:00")
-    assert (is_quiet(nights, began - 1), is_quiet(nights, began)) == (False, True)
-    assert (is_quiet(nights, ended - 1), is_quiet(nights, ended)) == (True, False)
+    assert (moment_at(nights, began - 1).quiet, moment_at(nights, began).quiet) == (False, True)
+    assert (moment_at(nights, ended - 1).quiet, moment_at(nights, ended).quiet) == (True, False)
     assert next_boundary(nights, began - 1) == began
     assert next_boundary(nights, began) == ended
     assert last_complete_window(nights, ended - 1) == (began - DAY, ended - DAY)
@@ -214,7 +213,7 @@ def test_the_cursor_agrees_with_the_windows(
     for minute in minutes:
         wall = minute * MINUTE
         moment = cursor.at(wall)
-        assert moment.quiet == is_quiet(nights, wall)
+        assert moment.quiet == (quiet_ns(nights, wall, wall + 1) == 1)
         assert moment.since_wall_ns <= wall < moment.until_wall_ns
         assert cursor.at(moment.until_wall_ns - 1).quiet == moment.quiet
         assert moment.until_wall_ns == next_boundary(nights, wall)

@@ -38,7 +38,7 @@ def test_the_standards_log_is_preferred() -> None:
 
 
 def test_a_counter_keeps_its_source() -> None:
-    """A log that is missing once does not make another record's figure look like a fall."""
+    """A log that is missing once does not make another record's figure count as a fall."""
     first = merged(SMART, GENERAL, ROTATING)
     second = merged(SMART, GENERAL, before=first)
     assert second.loads is None
@@ -83,7 +83,7 @@ def test_a_timer_of_a_feature_set_that_is_off_is_none() -> None:
     assert reading.power_timers(worn)["standby_z"] == 1_200_000
 
 
-def test_apm_that_is_off_is_told_from_apm_that_was_not_asked_for() -> None:
+def test_apm_that_is_off_differs_from_apm_that_was_not_read() -> None:
     """IDENTIFY data without a level say off; without IDENTIFY data the last word is kept."""
     first = merged(IDENTIFY, CONDITIONS)
     silent = merged(SMART, before=first)
@@ -98,9 +98,10 @@ def test_apm_that_is_off_is_told_from_apm_that_was_not_asked_for() -> None:
     ("unit_s", "packing"), [(3600, "hours"), (60, "minutes"), (30, "half_minutes"), (1, "seconds")]
 )
 def test_the_packing_is_found_out(unit_s: int, packing: str) -> None:
-    """Hours are presumed until the drive's own pace over a day says otherwise, and that is kept."""
+    """Not known until the drive's own pace over a day shows it, and kept from then on."""
     raw = 9_000_000 // unit_s
     first = merged(Record(C.SMART_READ_DATA, {"power_on_raw": raw}))
+    assert (first.packing, first.power_on_s) == ("", None)
     after = Record(C.SMART_READ_DATA, {"power_on_raw": raw + DAY_S // unit_s})
     second = merged(after, before=first, elapsed_s=DAY_S)
     assert second.packing == packing
@@ -111,13 +112,13 @@ def test_the_packing_is_found_out(unit_s: int, packing: str) -> None:
     assert third.packing == packing
 
 
-def test_the_standards_hours_tell_the_packing() -> None:
+def test_the_standards_hours_show_the_packing() -> None:
     """Beside Device Statistics hours attribute 9 needs no guess: 1,200,000 minutes here."""
     minutes = Record(C.SMART_READ_DATA, {"power_on_raw": 1_200_000})
     assert merged(minutes, GENERAL).packing == "minutes"
 
 
-def test_the_second_reader_tells_what_no_record_does() -> None:
+def test_the_cross_check_has_what_no_record_has() -> None:
     """Its counters are last in order; its hours say how to read attribute 9."""
     second = {"loads": 1, "retracts": 3, "power_on_s": 1_200_000 * 60}
     minutes = Record(C.SMART_READ_DATA, {"power_on_raw": 1_200_000, "loads": 2})
@@ -129,7 +130,7 @@ def test_the_second_reader_tells_what_no_record_does() -> None:
     assert (alone.loads, alone.power_on_s) == (1, 1_200_000 * 60)
 
 
-def test_two_readers_that_disagree() -> None:
+def test_a_cross_check_that_disagrees() -> None:
     """More than one count or one hour apart; the standard's own log is not compared."""
     worn = merged(SMART, ROTATING)
     second = {"start_stops": 51, "power_cycles": 42, "loads": 1, "power_on_s": 20_001 * 3600}
@@ -208,7 +209,7 @@ def test_time_does_not_run_back() -> None:
 
 
 def test_ratings() -> None:
-    """The owner's word, else the drive's, else none: never guessed."""
+    """The configured one, else the drive's, else none: never guessed."""
     given = replace(WORN, rated_load=600_000, rated_start_stop=50_000)
     owner = Policy(rated_load=300_000)
     both = reading.ratings(owner, given)
@@ -221,32 +222,14 @@ def test_ratings() -> None:
     assert reading.used_ratio(5, None) is None
 
 
-def test_cycles_per_spindle_hour() -> None:
-    """14,907,336 head loads in 17,557 spindle hours are 849 an hour, 14 a minute: a recorded
-    drive."""
-    busy = replace(WORN, loads=14_907_336, spindle_s=17_557 * 3600)
-    assert reading.cycles_per_spindle_hour(busy) == pytest.approx(849.08, abs=0.01)
-    assert reading.cycles_per_spindle_hour(replace(busy, spindle_s=None)) is None
-    assert reading.cycles_per_spindle_hour(replace(busy, spindle_s=0)) is None
-
-
-def test_loads_without_spin_down() -> None:
-    """Each start loads the heads once; what is more is idle_b or parking (10K v7 manual, p18)."""
-    assert reading.loads_without_spin_down(WORN) == 5628
-    later = replace(WORN, loads=5700, start_stops=60)
-    assert reading.loads_without_spin_down(later, WORN) == 12
-    assert reading.loads_without_spin_down(replace(later, start_stops=90), WORN) == 0
-    assert reading.loads_without_spin_down(replace(WORN, loads=None)) is None
-
-
 @pytest.mark.parametrize(
-    ("starts", "powers", "observed", "unseen"),
+    ("starts", "powers", "observed", "missed"),
     [(10, 0, 10, 0), (10, 0, 7, 3), (10, 2, 7, 1), (10, 4, 7, 0), (0, 0, 0, 0), (1, 0, 2, 0)],
 )
-def test_unobserved(starts: int, powers: int, observed: int, unseen: int) -> None:
+def test_unobserved(starts: int, powers: int, observed: int, missed: int) -> None:
     """Starts less those of power-on less those in the ledger, floored at 0."""
     after = replace(WORN, start_stops=50 + starts, power_cycles=40 + powers)
-    assert reading.unobserved(WORN, after, observed) == unseen
+    assert reading.unobserved(WORN, after, observed) == missed
 
 
 def test_unobserved_of_a_scsi_drive() -> None:
@@ -259,17 +242,17 @@ def test_unobserved_of_a_scsi_drive() -> None:
     assert reading.unobserved(replace(before, start_stops=None), after, 1) is None
 
 
-@pytest.mark.parametrize(("stops", "observed", "unseen"), [(3, 1, 2), (3, 3, 0), (0, 1, 0)])
-def test_unobserved_of_a_scsi_drive_over_a_boot(stops: int, observed: int, unseen: int) -> None:
+@pytest.mark.parametrize(("stops", "observed", "missed"), [(3, 1, 2), (3, 3, 0), (0, 1, 0)])
+def test_unobserved_of_a_scsi_drive_over_a_boot(stops: int, observed: int, missed: int) -> None:
     """Page 1Ah counts transitions to standby_z, which a loss of power is not (SCSI Commands
-    Reference Manual, p351): they tell where page 0Eh cannot. Page 0Eh is preferred where it can."""
+    Reference Manual, p351): they count where page 0Eh cannot; else page 0Eh does."""
     before = replace(WORN, power_cycles=None, to_standby_z=40)
     after = replace(before, start_stops=57, to_standby_z=40 + stops)
-    assert reading.unobserved(before, after, observed) == unseen
+    assert reading.unobserved(before, after, observed) == missed
     assert reading.unobserved(before, after, 1, powered_throughout=True) == 6
 
 
-def test_units_of_one_spindle_are_told_once() -> None:
+def test_units_of_one_spindle_are_counted_once() -> None:
     """Logical units that share a spindle show the same counters: one of them is counted."""
     one = replace(DISK, identity="b", device="x")
     two = replace(DISK, identity="a", device="x")

@@ -17,6 +17,7 @@ from spinledger.errors import BadInput, Unavailable
 from spinledger.facts import Snapshot
 from spinledger.metrics.collector import render_text
 from spinledger.web.app import History, application
+from spinledger.web.context import PageContext
 from tests.fakes.snapshots import WALL_NS, attic
 
 Got = tuple[int, dict[str, str], bytes]
@@ -27,6 +28,10 @@ PAGES = ("/", "/metrics", "/snapshot", "/-/healthy", "/-/ready")
 def nothing_yet() -> None:
     """No snapshot."""
     return None
+
+
+RUNBOOK = "# DiskCalled\n\n## Meaning\n\nSee [another](DiskOther.md).\n"
+CONTEXT = PageContext(runbooks={"DiskCalled": RUNBOOK})
 
 
 def probe(
@@ -63,7 +68,7 @@ def probe(
         got.append((int(status[:3]), {name.lower(): value for name, value in pairs}))
         return lambda data: None
 
-    body = validator(application(current, history, wall=lambda: WALL_NS))(environ, start)  # type: ignore[arg-type]
+    body = validator(application(current, history, CONTEXT, lambda: WALL_NS))(environ, start)  # type: ignore[arg-type]
     try:
         text = b"".join(body)
     finally:
@@ -110,6 +115,17 @@ def test_pages_answer_with_guards(path: str) -> None:
     assert headers["x-content-type-options"] == "nosniff"  # WHATWG Fetch
     assert int(headers["content-length"]) == len(body)
     assert "access-control-allow-origin" not in headers
+
+
+def test_runbooks_are_pages() -> None:
+    """By name and as the files are named, as runbooks link to each other; listed; else 404."""
+    status, headers, body = probe("/runbooks/DiskCalled")
+    assert (status, headers["content-type"]) == (200, "text/html; charset=utf-8")
+    assert b"<h1>DiskCalled</h1>" in body
+    assert b'<a href="DiskOther.md">another</a>' in body
+    assert probe("/runbooks/DiskCalled.md")[2] == body
+    assert b'href="/runbooks/DiskCalled"' in probe("/runbooks/")[2]
+    assert probe("/runbooks/DiskOther")[0] == 404
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -12,7 +12,7 @@ import pytest
 
 from spinledger.config.settings import Tariff
 from spinledger.facts import DiskView, Snapshot
-from spinledger.model import DAY, HOUR, SECOND, State
+from spinledger.model import DAY, HOUR, SECOND, Severity, State
 from spinledger.strip import DiskHistory, Period, SpinUp
 from spinledger.web.app import Application, application
 from spinledger.web.assets import CONTENT_SECURITY_POLICY, STYLE
@@ -21,7 +21,7 @@ from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
 from tests.fakes.recorded import LONG, ZONE, bad_night, context_of, losing, shelf
 from tests.fakes.series import changed
-from tests.fakes.snapshots import WALL_NS, attic, disk, snapshot, view
+from tests.fakes.snapshots import WALL_NS, attic, disk, full_view, snapshot, view
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}  # HTML, 13.1.2 (void elements, those used)
 EMPTY = PageContext()
@@ -149,8 +149,8 @@ def test_findings_come_first_and_once() -> None:
     """Three disks with one finding share one sentence, before any strip."""
     whole, histories = shelf(8)
     text = overview(whole, context_of(histories))
-    assert text.count("This is finding probes_disturb<") == 1
-    assert text.index("This is finding probes_disturb") < text.index('class="strip"')
+    assert text.count("This is finding over_cycle_limit<") == 1
+    assert text.index("This is finding over_cycle_limit") < text.index('class="strip"')
     assert "<h2>1 finding</h2>" in text
     assert '<h2>Findings</h2><p class="soft">None.</p>' in overview(snapshot(view(1)), EMPTY)
 
@@ -223,7 +223,7 @@ def test_a_disk_shows_its_history() -> None:
         {identity: DiskHistory((Period(WALL_NS - DAY, WALL_NS, "standby", 0),), (spin_up,))}
     )
     text = one_disk(whole, whole.disks[0], context)
-    assert "</time>, read, by backup &lt;nightly&gt;, waited 9 s</li>" in text
+    assert "</time>, read by backup &lt;nightly&gt;, waited 9 s</li>" in text
     assert "1 spin-up on 2 recorded days" in text
     # 90 spin-ups in the 30 days of `state_seconds`, 1200 s timer: 3 a day.
     assert '<th scope="row">20 min</th><td class="num">3</td>' in text
@@ -256,6 +256,19 @@ def test_what_a_disk_says_is_only_text() -> None:
         assert len(_Reader(text).all("script")) == 1  # ours
         assert "&lt;script&gt;&amp;&quot;&#x27;&lt;/script&gt;?" in text
         text.encode()
+
+
+def test_a_finding_says_since_when_and_the_worst_comes_first() -> None:
+    """A page is above a ticket; the second line of a folded finding begins with its time."""
+    plain = full_view(0)
+    (one, *_) = plain.findings
+    ticket = replace(one, code="late", sentence="Later", severity=Severity.TICKET)
+    page = replace(one, code="soon", sentence="At once", severity=Severity.PAGE)
+    began = replace(page, since_wall_ns=WALL_NS - HOUR)
+    shown = overview(snapshot(replace(plain, findings=(ticket, began))), PageContext())
+    assert shown.index("At once") < shown.index("Later")
+    assert '<span class="first">Since 13:13. First: ' in shown  # WALL_NS is 14:13 UTC
+    assert shown.count("Since ") == 1
 
 
 def test_unknown_states_say_why() -> None:
@@ -314,6 +327,36 @@ def test_a_month_of_sixty_busy_disks_is_small() -> None:
 TARIFF = Tariff("EUR", 0.30)
 
 
+def test_cautions_stand_beside_the_other_timers() -> None:
+    """Where timers are compared, and only there: maker, rating, backup, RAID and pools."""
+    timers = re.compile(r"<h2>Other timers</h2>(.*?)</section>", re.DOTALL)
+    (compared,) = timers.findall(PAGES["one disk"])
+    assert "<table>" in compared
+    for caution in ("maker", "is rated for", "backups", "RAID controller", "time-outs"):
+        assert caution in compared.partition("</table>")[2]
+    (young,) = timers.findall(PAGES["one, no history"])
+    assert "<table>" not in young
+    assert "maker" not in young
+
+
+def test_counts_of_spin_ups_on_a_page_agree() -> None:
+    """Two observed and one by the counter: the chart, the list and the limits say so alike."""
+    whole, histories = shelf(1)
+    (identity,) = histories
+    spin_ups = tuple(SpinUp(WALL_NS - at * HOUR, at > 1) for at in (5, 3, 1))
+    periods = (Period(WALL_NS - DAY, WALL_NS, "standby", 0),)
+    facts = whole.disks[0].facts
+    windows = {**facts.windows, "30d": replace(facts.windows["30d"], count=2)}
+    view = replace(whole.disks[0], facts=replace(facts, windows=windows))
+    context = context_of({identity: DiskHistory(periods, spin_ups)})
+    text = one_disk(replace(whole, disks=(view,)), view, context)
+    assert "3 spin-ups on 2 recorded days, 1 by the drive&#x27;s counter alone;" in text
+    assert "The newest 3 of 3 in 30 days." in text
+    assert text.count("(from the drive's counter)") == 1
+    assert 'class="num">Observed spin-ups</th>' in text
+    assert '<th scope="row">30 d</th><td class="num">2</td>' in text
+
+
 def test_without_a_tariff_there_is_energy_alone() -> None:
     """A page names kilowatt-hours, and no money without a price."""
     whole, histories = shelf(2)
@@ -336,9 +379,9 @@ def test_a_tariff_makes_money_of_energy() -> None:
     context = replace(context_of(histories), tariff=lambda: TARIFF)
     table = overview(whole, context)
     assert "minus what spin-ups cost at 0.30 EUR a kWh" in table
-    assert table.count('<td class="num">30.8 kWh</td>') == 2
-    assert table.count('<td class="num">20.0 kWh, 5.99 EUR</td>') == 2
-    (foot,) = re.findall("<tfoot>(.*?)</tfoot>", table)
+    assert table.count('data-title="Energy a year">30.8 kWh</td>') == 2
+    assert table.count('data-title="Saved a year">20.0 kWh, 5.99 EUR</td>') == 2
+    (foot,) = re.findall("<tfoot.*?>(.*?)</tfoot>", table)
     assert "61.6 kWh<" in foot
     assert "39.9 kWh, 11.97 EUR" in foot
     one = one_disk(whole, whole.disks[0], context)

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from itertools import count
 
 import pytest
@@ -18,7 +19,8 @@ import pytest
 from spinledger.errors import Unavailable
 from spinledger.facts import Snapshot
 from spinledger.metrics.collector import Current
-from spinledger.web.server import THREADS, WebServer
+from spinledger.web.server import MOST, WebServer
+from tests.fakes.patience import until
 from tests.fakes.snapshots import attic, full_view, snapshot
 
 Serve = Callable[..., WebServer]
@@ -234,22 +236,163 @@ def test_parallel_scrapes_are_each_of_one_moment(serve: Serve) -> None:
         assert all(f'disk="{identity}"' in one for one in own)
         assert "spinledger_render_failures 1.0" in lines
         seen.append(int(number))
-    assert sorted(seen) == list(range(32))
+    assert len(seen) == 32
+    assert max(seen) < 32  # a snapshot for each at most: those that wait share one
 
 
-def test_silent_connections_hold_no_thread(serve: Serve, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Connections opened in advance, more than there are threads, do not delay a scrape.
+def _ended(connection: socket.socket) -> bool:
+    """Whether the server has closed it."""
+    with suppress(BlockingIOError):
+        try:
+            return connection.recv(1, socket.MSG_DONTWAIT) == b""
+        except ConnectionResetError:
+            return True
+    return False
 
-    Without the guard each would hold a thread for an hour, and the request would time out.
+
+def test_slow_clients_give_way_to_the_newest(serve: Serve) -> None:
+    """At the cap the oldest client without a whole request is closed, and all others are served.
+
+    Three times as many as may be connected begin a request and do not go on; a connection of
+    a scraper, older than all, has sent whole requests and stays.
     """
-    monkeypatch.setattr("spinledger.web.server.IDLE_S", 3600)
     server = serve()
-    waiting = [socket.create_connection(server.address) for _ in range(THREADS * 2)]
+    scraper = http.client.HTTPConnection(*server.address, timeout=20)
+    slow = []
     try:
-        assert get(server, "/-/healthy")[0] == 200
+        for number in range(3 * MOST):
+            if number % 32 == 0:
+                scraper.request("GET", "/metrics")
+                assert scraper.getresponse().read()
+            slow.append(_half(server))
+        assert get(server, "/metrics")[0] == 200
+        first = scraper.sock
+        scraper.request("GET", "/-/healthy")
+        assert scraper.getresponse().read() == b"healthy\n"
+        assert scraper.sock is first
+        until(lambda: all(map(_ended, slow[:MOST])), "the oldest are closed")
+        assert not any(map(_ended, slow[-MOST // 2 :]))
     finally:
+        for connection in slow:
+            connection.close()
+        scraper.close()
+
+
+@pytest.mark.parametrize("begun", [b"", b"GET /metrics HT"], ids=["silent", "half"])
+def test_a_request_has_a_deadline(
+    serve: Serve, begun: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A client that does not finish its request is closed, though nothing presses."""
+    monkeypatch.setattr("spinledger.web.connection.RECEIVE_S", 0.01)
+    with socket.create_connection(serve().address) as connection:
+        with suppress(OSError):
+            connection.sendall(begun)
+        until(lambda: _ended(connection), "the deadline")
+
+
+def test_an_answer_that_is_not_read_has_a_deadline(
+    serve: Serve, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A client that does not read its answers is closed."""
+    monkeypatch.setattr("spinledger.web.connection.SEND_S", 0.2)
+    views = tuple(full_view(number) for number in range(60))
+    deaf = _deaf(serve(lambda: snapshot(*views)))
+
+    def cut() -> bool:
+        try:
+            return deaf.send(b"x", socket.MSG_DONTWAIT) == 0
+        except BlockingIOError:
+            return False
+        except ConnectionError:
+            return True
+
+    try:
+        until(cut, "the deadline")
+    finally:
+        deaf.close()
+
+
+def test_health_answers_while_everything_else_is_busy() -> None:
+    """With every thread stuck in a page, /-/healthy answers."""
+    stuck = threading.Event()
+
+    def histories(query: Mapping[str, str]) -> Iterator[bytes]:
+        stuck.wait()
+        yield b"{}"
+
+    def current() -> Snapshot:
+        stuck.wait()
+        return attic()
+
+    server = WebServer(("127.0.0.1", 0), current, histories)
+    server.start()
+    waiting = []
+    try:
+        for path in ("/history", "/metrics", "/") * 10:
+            connection = socket.create_connection(server.address)
+            connection.sendall(f"GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode())
+            waiting.append(connection)
+        assert get(server, "/-/healthy") == (200, b"healthy\n")
+    finally:
+        stuck.set()
         for connection in waiting:
             connection.close()
+        server.stop()
+
+
+FEW_DESCRIPTORS = """
+import os, resource, subprocess, sys
+from spinledger.web.access import Access
+from spinledger.web.server import WebServer
+from tests.fakes.snapshots import attic
+
+FLOOD = "\\n".join((
+    "import socket, sys",
+    "held = [socket.create_connection(('127.0.0.1', int(sys.argv[1]))) for _ in range(60)]",
+    "print('connected', flush=True)",
+    "sys.stdin.read()",
+))
+CLIENT = "\\n".join((
+    "import sys, urllib.request",
+    "print(urllib.request.urlopen(sys.argv[1] + '-/healthy', timeout=300).read().decode(), end='')",
+))
+access = Access(print, print)
+access.use(None)
+server = WebServer(("127.0.0.1", 0), attic, access=access)
+server.start()
+flooding = subprocess.Popen(
+    [sys.executable, "-c", FLOOD, str(server.address[1])],
+    stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+)
+resource.setrlimit(resource.RLIMIT_NOFILE, (20, 20))
+flooding.stdout.readline()
+for _ in range(2):
+    client = os.posix_spawn(sys.executable, [sys.executable, "-c", CLIENT, server.url], os.environ)
+    os.waitpid(client, 0)
+    flooding.stdin.close()
+    flooding.wait()
+server.stop()
+"""
+
+
+def test_without_descriptors_the_server_gives_way_and_recovers() -> None:
+    """With 20 descriptors, 60 silent clients take all of them: the next is answered none the less,
+    and when they have gone too. A process of its own, limited by setrlimit(2).
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", FEW_DESCRIPTORS],
+        capture_output=True,
+        text=True,
+        timeout=600,
+        env={"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert sorted(lines) == [
+        "healthy",
+        "healthy",
+        "no room for another client (too many open files); idle ones are closed",
+    ]
 
 
 def test_a_connection_serves_many_requests(serve: Serve) -> None:
@@ -268,8 +411,8 @@ def test_a_connection_serves_many_requests(serve: Serve) -> None:
     ("request_bytes", "status"),
     [
         (b"nonsense\r\n\r\n", b"400"),
-        (b"GET /metrics HTTP/1.1\r\nHost: a\r\nX: " + b"x" * 20_000 + b"\r\n\r\n", b"413"),
-        (b"POST /metrics HTTP/1.1\r\nHost: a\r\nContent-Length: 99999\r\n\r\n", b"413"),
+        (b"GET /metrics HTTP/1.1\r\nHost: localhost\r\nX: " + b"x" * 20_000 + b"\r\n\r\n", b"431"),
+        (b"POST /metrics HTTP/1.1\r\nHost: localhost\r\nContent-Length: 99999\r\n\r\n", b"413"),
         (b"GET /%2e%2e/etc/passwd HTTP/1.0\r\n\r\n", b"404"),
         (b"DELETE / HTTP/1.0\r\n\r\n", b"405"),
     ],
@@ -295,13 +438,13 @@ def _deaf(server: WebServer) -> socket.socket:
     connection = socket.socket()
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
     connection.connect(server.address)
-    connection.sendall(b"GET /metrics HTTP/1.1\r\nHost: a\r\n\r\n" * 50)
+    connection.sendall(b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n" * 50)
     return connection
 
 
 def _kept(server: WebServer) -> socket.socket:
     connection = socket.create_connection(server.address)
-    connection.sendall(b"GET /-/healthy HTTP/1.1\r\nHost: a\r\n\r\n")
+    connection.sendall(b"GET /-/healthy HTTP/1.1\r\nHost: localhost\r\n\r\n")
     connection.recv(65536)
     return connection
 
@@ -323,11 +466,12 @@ def test_it_stops_without_waiting_for_clients(
     Held connections would end by themselves after an hour only, so it is `stop` that ends them;
     the bound of a minute leaves room for a busy machine.
     """
-    monkeypatch.setattr("spinledger.web.server.IDLE_S", 3600)
+    for name in ("RECEIVE_S", "KEEP_S", "SEND_S"):
+        monkeypatch.setattr(f"spinledger.web.connection.{name}", 3600)
     before = set(threading.enumerate())
     views = tuple(full_view(number) for number in range(60))
     server = serve(lambda: snapshot(*views))
-    held = [hold(server) for _ in range(THREADS + 2)] if hold else []
+    held = [hold(server) for _ in range(6)] if hold else []
     try:
         time.sleep(0.3)
         server.stop()

@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 from spinledger.facts import DiskView
-from spinledger.model import Cadence, Disk, Finding, Histogram, Policy, Watts
+from spinledger.model import SECOND, Cadence, Disk, Finding, Histogram, Policy, Watts
 from spinledger.web.snapshot_json import snapshot_json
 from tests.fakes.snapshots import attic, disk, snapshot, view
 
@@ -21,10 +21,12 @@ def test_the_whole_form() -> None:
     """One disk, every key: the documented form, version 1, word for word."""
     plain = view(0, pool="plates")
     totals = replace(plain.facts.totals, answers=Histogram((0.5, 2.0), (1, 2), 3, 9.5))
-    finding = Finding("never_slept", "", "s", "e", "t", "c", "a", ("i",))
+    finding = Finding("never_slept", "", "s", "e", "t", "c", "a", ("i",), 1_789_999_000 * SECOND)
     shown = DiskView(replace(plain.facts, totals=totals), (finding,))
-    whole = through(snapshot(shown))
+    whole = through(replace(snapshot(shown), absent=(view(1),)))
     samples, histograms = (whole["disks"][0].pop(key) for key in ("samples", "histograms"))
+    wear = whole["disks"][0].pop("wear")
+    assert wear == {"counters": {}, "doubtful": {}, "read_timestamp_seconds": None, "ratings": []}
     exporter = whole.pop("exporter")
     assert exporter["disks_skipped"] == [{"labels": {"reason": "virtual"}, "value": 2}]
     assert samples["state_seconds"][1] == {"labels": {"state": "idle"}, "value": 125.5}
@@ -102,10 +104,14 @@ def test_the_whole_form() -> None:
                     "rated_life_horizon_seconds": 94_672_800.0,
                     "quiet_asleep_min_ratio": 0.5,
                     "actor_limit": 8,
+                    "may_be_absent": False,
+                    "absent_for_seconds": 2_592_000.0,
                 },
                 "findings": [
                     {
                         "code": "never_slept",
+                        "severity": "note",
+                        "since_timestamp_seconds": 1_789_999_000.0,
                         "sentence": "s",
                         "evidence": "e",
                         "suggestion": "t",
@@ -114,6 +120,17 @@ def test_the_whole_form() -> None:
                         "innocent": ["i"],
                     }
                 ],
+            }
+        ],
+        "absent": [
+            {
+                "disk": "wwn-0x5000c500a1b20001",
+                "kernel_name": "sdb",
+                "model": "LAB HDD 7200",
+                "serial": "LAB00001",
+                "pool": "",
+                "wake_group": "LAB HDD 7200 LAB00001",
+                "findings": [],
             }
         ],
     }

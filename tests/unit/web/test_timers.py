@@ -37,7 +37,7 @@ def test_a_legacy_timer_is_known_by_spin_downs_alone() -> None:
     shown = facts_of(kind("plain", 1200), 1200)
     assert shown["Declared"] == "20 min"
     assert shown["Set in the drive"] == "a legacy ATA timer cannot be read"
-    assert shown["From two spin-downs that agree"] == "20 min"
+    assert shown["Learned from its spin-downs"] == "20 min"
     assert shown["Difference to the declared timer"] == "none measurable"
     assert "Extended Power Conditions" not in shown
 

@@ -31,6 +31,21 @@ def by_the_second(times: Sequence[int], timer: int, spinup: int = 0) -> tuple[in
     return cycles, total
 
 
+def bounded_by_the_second(times: Sequence[int], timer: int, ended: int) -> tuple[int, int]:
+    """(spin-ups, seconds asleep) of an observation from 0 to `ended`, by walking through it."""
+    idle_since, asleep, wakes, total = 0, False, 0, 0
+    for second in range(ended + 1):
+        if second in times:
+            wakes += asleep
+            idle_since, asleep = second, False
+        elif second == ended:
+            break
+        elif second - idle_since >= timer:
+            asleep = True
+        total += asleep
+    return wakes, total
+
+
 def by_events(times: Sequence[int], timer: int, spinup: int = 0) -> tuple[int, int]:
     """(spin-downs, nanoseconds asleep) for I/O at integer nanoseconds, as a simpy process.
 

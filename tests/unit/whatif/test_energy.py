@@ -135,3 +135,61 @@ def test_no_counter_falls_and_the_sum_is_the_net(steps: list[tuple[State, int]])
     if open_sleep is not None:
         sleeps.append(open_sleep)
     assert used.saved - used.lost == pytest.approx(sum(3.135 * slept - 120 for slept in sleeps))
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 900), st.booleans(), st.integers(0, 3), st.booleans()),
+        min_size=1,
+        max_size=12,
+    )
+)
+@settings(max_examples=200, deadline=None)
+def test_spin_ups_are_charged_once_over_unobserved_time(
+    scenes: list[tuple[int, bool, int, bool]],
+) -> None:
+    """Each scene is a sleep whose end is observed or not, some unobserved starts, and
+    perhaps a reading of the drive's counters. Reference: the count of true starts, by hand; and
+    what sleeps saved less what they lost is the watts saved in standby less all spin-ups."""
+    fold, at, starts, reported, slept = Energy(), 0, 0, 0, 0
+    number = 0
+
+    def cycle(observed: bool) -> None:
+        nonlocal number
+        number += 1
+        fold.step(Cycle(number, "sim-1", at * SECOND, 0, observed), POLICY)
+
+    for length, observed, unseen, reading in [*scenes, (60, True, 0, True)]:
+        fold.step(stretch(State.STANDBY, at, at + length), POLICY)
+        at, slept, starts = at + length, slept + length, starts + 1 + unseen
+        if observed:
+            cycle(observed=True)
+        if not observed or unseen:
+            fold.step(stretch(State.UNOBSERVED, at, at + 50), POLICY)
+            at += 50
+        reported += unseen + (not observed)
+        fold.step(stretch(State.IDLE, at, at + 30), POLICY)
+        at += 30
+        for _ in range(reported if reading else 0):
+            cycle(observed=False)
+        reported = 0 if reading else reported
+    used = fold.totals(stretch(State.IDLE, at, at), POLICY)
+    assert used.by_state["spinup"] == pytest.approx(120 * starts)
+    net = 3.135 * slept - used.by_state["spinup"]
+    assert used.saved - used.lost == pytest.approx(net)
+
+
+def test_two_figures_of_spin_ups_agree() -> None:
+    """46 observed spin-ups and 24 sleeps with unobserved ends are 70 of 120 J, in both figures."""
+    fold = Energy()
+    for number in range(70):
+        began = number * 1000.0
+        fold.step(stretch(State.STANDBY, began, began + 600), POLICY)
+        if number < 46:
+            fold.step(Cycle(number, "sim-1", 0, 0, True), POLICY)
+        else:
+            fold.step(stretch(State.UNOBSERVED, began + 600, began + 700), POLICY)
+        fold.step(stretch(State.IDLE, began + 700, began + 1000), POLICY)
+    used = fold.totals(stretch(State.IDLE, 70_000, 70_000), POLICY)
+    assert used.by_state["spinup"] == pytest.approx(70 * 120)
+    assert used.saved - used.lost == pytest.approx(3.135 * 600 * 70 - 70 * 120)

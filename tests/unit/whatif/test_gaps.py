@@ -69,7 +69,7 @@ def test_live_counters_end_where_replay_ends_and_never_fall(
         for end in range(gap.began_ns, gap.ended_ns + 1, 7):
             now = fold.totals(Gap("sim-1", gap.began_ns, end, 0, True), policy)
             for timer, tried in seen.items():
-                assert now[timer].spin_downs >= tried.spin_downs
+                assert now[timer].spin_ups >= tried.spin_ups
                 assert now[timer].asleep_ns >= tried.asleep_ns
             seen = dict(now)
         fold.step(gap, policy)
@@ -152,14 +152,15 @@ def test_a_range_of_candidates_counts_alone() -> None:
 
 
 def test_censored_gaps_count_by_what_was_observed() -> None:
-    """A gap whose end was unobserved keeps what the open gap had shown."""
+    """A gap whose end was unobserved keeps the sleep that the open gap had shown; its spin-up
+    counts once the gap has ended."""
     policy = Policy(candidates_ns=(10 * SECOND,))
     fold = WhatIf()
     open_gap = Gap("sim-1", 0, 25 * SECOND, 0, True)
     before = fold.totals(open_gap, policy)
     fold.step(open_gap, policy)
-    assert fold.totals(nothing(25 * SECOND), policy) == before
-    assert before == {10 * SECOND: Tried(1, 15 * SECOND)}
+    assert before == {10 * SECOND: Tried(0, 15 * SECOND)}
+    assert fold.totals(nothing(25 * SECOND), policy) == {10 * SECOND: Tried(1, 15 * SECOND)}
 
 
 def test_a_kept_candidate_keeps_its_totals() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from zoneinfo import ZoneInfo
 
@@ -20,8 +21,10 @@ from spinledger.whatif.replay import (
     Terms,
     Worth,
     choose,
+    choose_of,
     worth,
 )
+from tests.unit.whatif.simulators import bounded_by_the_second
 
 PRAGUE = ZoneInfo("Europe/Prague")
 NIGHTS = Calendar(
@@ -122,22 +125,80 @@ def test_the_choice_saves_most_within_the_terms() -> None:
     assert choose(worths, Terms(waits_per_day=9)).standby_ns == 5 * MINUTE
 
 
+LONGEST = DEFAULT_TIMERS_NS[-1]
+
+
 def test_the_choice_is_not_to_sleep() -> None:
-    """Not to sleep where it loses, where it asks too much, and where no gap is long enough."""
-    loses = choose(judged(outcome(MINUTE, 30, MINUTE)), Terms())
-    too_much = choose(judged(outcome(MINUTE, 300, 200 * HOUR)), Terms())
+    """Not to sleep where it loses, where it is over a limit, and where no gap is long enough."""
+    loses = choose(judged(outcome(LONGEST, 30, MINUTE)), Terms())
+    too_much = choose(judged(outcome(LONGEST, 300, 200 * HOUR)), Terms())
     never = choose(judged(outcome(MINUTE, 0, 0)), Terms())
     assert [choice.standby_ns for choice in (loses, too_much, never)] == [0, 0, 0]
-    assert "no timer tried saves energy" in loses.reason
-    assert "every timer that saves energy asks too much" in too_much.reason
+    assert loses.reason.startswith("Do not let this disk sleep: no timer saves energy")
+    assert "every timer that saves energy is over a limit" in too_much.reason
     assert "no gap exceeds 1 min" in never.reason
-    longer = choose(judged(outcome(MINUTE, 30, MINUTE), outcome(HOUR, 0, 0)), Terms())
-    assert "the mildest, 1 min, costs" in longer.reason  # a timer that never acts costs nothing
+    longer = choose(judged(outcome(MINUTE, 30, MINUTE), outcome(LONGEST, 0, 0)), Terms())
+    assert "1 min, the mildest, costs" in longer.reason  # a timer that never acts costs nothing
 
 
-def test_a_little_sleep_is_not_shown_as_none() -> None:
-    """An hour asleep in ten days is under 1 %, not 0 %."""
-    assert "asleep 0.4 % of the time" in choose(judged(outcome(MINUTE, 1, HOUR)), Terms()).reason
+def test_longer_timers_come_before_no_sleep() -> None:
+    """Where only short timers were tried, the advice is to try longer ones."""
+    for one in (outcome(MINUTE, 30, MINUTE), outcome(MINUTE, 300, 200 * HOUR)):
+        choice = choose(judged(one), Terms())
+        assert choice.reason.startswith("try longer timers: ")
+        assert "Do not" not in choice.reason
+
+
+def test_no_timer_from_less_than_a_day() -> None:
+    """23 h of sleep recommend nothing, 24 h do; the figures are the same a day."""
+    asleep = Outcome(HOUR, DAY - HOUR, 1, 1, 20 * HOUR, (0,) * 24, None, None)
+    assert choose(judged(asleep), Terms()).reason.startswith("no timer yet: 23 h were observed")
+    assert choose(judged(replace(asleep, observed_ns=DAY)), Terms()).standby_ns == HOUR
+
+
+def test_a_small_saving_is_not_worth_it() -> None:
+    """An hour asleep in ten days saves 5 W x 36.5 h = 0.18 kWh a year less one spin-up: by hand."""
+    choice = choose(judged(outcome(LONGEST, 1, HOUR)), Terms())
+    assert choice.standby_ns == 0
+    assert choice.reason.startswith(
+        "not worth it: 5 h 30 min, the best within the limits, saves 0.18"
+    )
+
+
+def test_several_runs_recommend_what_holds_in_all() -> None:
+    """With ranges; the longer timer where they differ; none where one run has none."""
+    calm = judged(outcome(5 * MINUTE, 10, 150 * HOUR), outcome(HOUR, 8, 100 * HOUR))
+    busy = judged(outcome(5 * MINUTE, 400, 150 * HOUR), outcome(HOUR, 12, 90 * HOUR))
+    same = choose_of([calm, calm], Terms())
+    assert same.standby_ns == 5 * MINUTE
+    differ = choose_of([calm, busy], Terms())
+    assert differ.standby_ns == HOUR
+    assert "asleep 38 to 42 % of the time with 0.8 to 1.2 spin-ups" in differ.reason
+    assert "alone, the runs recommend 5 min to 1 h" in differ.reason
+    none = choose_of([calm, judged(outcome(LONGEST, 0, 0))], Terms())
+    assert none.worth is None
+
+
+@given(
+    st.lists(st.integers(0, 60), max_size=12),
+    st.lists(st.integers(1, 50), min_size=1, max_size=4, unique=True).map(sorted),
+    st.integers(0, 80),
+    st.integers(0, 80),
+)
+@settings(max_examples=150, deadline=None)
+def test_ends_count_as_a_walk_through_every_second_counts_them(
+    steps: list[int], timers: list[int], before: int, after: int
+) -> None:
+    """Spin-ups, waits and sleep of a bounded observation equal those of a second-by-second walk."""
+    times = [before + sum(steps[: n + 1]) for n in range(len(steps))]
+    ended = (times[-1] if times else before) + after
+    replay = Replay([timer * SECOND for timer in timers])
+    replay.arrivals([0, *(time * SECOND for time in times)])
+    replay.end(ended * SECOND)
+    for timer, found in zip(timers, replay.outcomes(), strict=True):
+        wakes, slept = bounded_by_the_second(times, timer, ended)
+        assert (found.cycles, found.waits, found.asleep_ns) == (wakes, wakes, slept * SECOND)
+        assert found.observed_ns == ended * SECOND
 
 
 def test_default_timers_can_be_set() -> None:

@@ -48,15 +48,18 @@ def test_absorb_takes_reads_only_and_can_be_repeated() -> None:
 
 
 def test_held_writes_go_together() -> None:
-    """Worked case: writes at 1, 5, 10 held for 10 go at 11; the one at 12 starts a new wait."""
+    """Worked case: writes at 1, 5, 10 held for 10 go at 11; the one at 12 starts a new wait.
+
+    The observation ends at 50: the last write goes then.
+    """
     rows = [Row(at, op, "") for at, op in ((1, "write"), (3, "read"), (5, "write"), (10, "write"))]
     rows += [Row(12, "write", ""), Row(40, "read", ""), Row(45, "write", "")]
-    assert [(row.at_ns, row.op) for row in hold(rows, 10)] == [
+    assert [(row.at_ns, row.op) for row in hold(rows, 10, lambda: 50)] == [
         (3, "read"),
         (11, "write"),
         (22, "write"),
         (40, "read"),
-        (45, "write"),
+        (50, "write"),
     ]
 
 
@@ -72,7 +75,7 @@ def test_hold_keeps_order_reads_and_the_promise(steps: list[tuple[int, str]], ho
     for step, op in steps:
         at += step
         rows.append(Row(at, op, ""))
-    held = list(hold(rows, hold_ns))
+    held = list(hold(rows, hold_ns, lambda: at))
     assert [row.at_ns for row in held] == sorted(row.at_ns for row in held)
     reads = [row.at_ns for row in held if row.op == "read"]
     assert reads == [row.at_ns for row in rows if row.op == "read"]

@@ -1,0 +1,147 @@
+"""Who wakes what: the spin-ups of a pool as one wake each, counted by who caused them.
+
+Rules: pure. Members that spin up one after another, or together, are one wake of their pool; the
+cause is that of the first member of which it is known, and no more members than really spun up
+are counted. Waits that follow each other add up; waits at the same time count once. A spin-up that
+only the drive's counter knows belongs to no wake: its time is not known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from spinledger.causes import WORDS, where
+from spinledger.model import DAY, SECOND
+from spinledger.strip import DiskHistory, SpinUp
+from spinledger.words import duration, percent
+
+SAMPLE_NS = 5 * SECOND
+"""A spin-up is recorded at the beginning of its sample, so up to one sample too early."""
+PAUSE_NS = 15 * SECOND
+"""Between the end of one member's wait and the next member's spin-up, at most, in one wake."""
+TOGETHER_NS = SECOND // 4  # spin-ups recorded closer than this came at the same time
+UNKNOWN_WAIT_NS = 30 * SECOND  # the longest that a spin-up of unknown length may take
+NOBODY = "unknown"
+PERIODS = (("day", DAY), ("week", 7 * DAY), ("month", 30 * DAY))
+
+
+class Wake(NamedTuple):
+    """One wake of a pool, or of a disk alone."""
+
+    at: int  # wall nanoseconds
+    members: tuple[str, ...]  # identities of those that spun up, in order
+    times: tuple[int, ...]  # when each did
+    cause: str
+    actor: str
+    place: str
+    wait: int | None  # nanoseconds; None: not known
+
+
+class Waker(NamedTuple):
+    """What one actor does to one pool or disk. Counts are of `PERIODS`."""
+
+    actor: str
+    group: str
+    wakes: tuple[int, ...]
+    spin_ups: tuple[int, ...]
+    wait: int  # nanoseconds waited in the longest period, as far as known
+    place: str  # of its newest wake
+    share: float  # of all wakes of that pool or disk in the longest period
+
+
+def wakes(members: Mapping[str, Sequence[SpinUp]]) -> list[Wake]:
+    """The wakes of one pool, from the spin-ups of its disks."""
+    every = sorted(
+        (one.at, order, disk, one)
+        for order, (disk, found) in enumerate(members.items())
+        for one in found
+        if one.observed
+    )
+    made: list[Wake] = []
+    together: list[tuple[str, SpinUp]] = []
+    ends = 0
+    for at, _, disk, one in every:
+        known = any(disk == other for other, _ in together)
+        if together and (known or at > ends + PAUSE_NS):
+            made.append(_wake(together))
+            together = []
+        ended = at + (UNKNOWN_WAIT_NS if one.wait is None else one.wait)
+        ends = max(ends, ended) if together else ended
+        together.append((disk, one))
+    return [*made, _wake(together)] if together else made
+
+
+def _wake(together: Sequence[tuple[str, SpinUp]]) -> Wake:
+    first = together[0][1]
+    named = next((one for _, one in together if one.actor), None)
+    known = named or next((one for _, one in together if one.cause), first)
+    members = tuple(disk for disk, _ in together)
+    times = tuple(one.at for _, one in together)
+    waited = _waited([one for _, one in together])
+    return Wake(first.at, members, times, known.cause, known.actor, known.place, waited)
+
+
+def _waited(spin_ups: Sequence[SpinUp]) -> int | None:
+    total, ends, before = None, 0, 0
+    for one in spin_ups:
+        if one.wait is None:
+            continue
+        began = one.at
+        if before + TOGETHER_NS < began < ends <= began + SAMPLE_NS:
+            began = ends  # it was recorded one sample too early at most: it came after
+        before, ended = one.at, began + one.wait
+        total = (total or 0) + max(0, ended - max(began, ends))
+        ends = max(ends, ended)
+    return total
+
+
+def wakers(
+    groups: Mapping[str, Sequence[str]], histories: Mapping[str, DiskHistory], now: int
+) -> list[Waker]:
+    """Who wakes what, most wakes first. `groups` are the identities of each pool or lone disk."""
+    found: list[Waker] = []
+    longest = now - PERIODS[-1][1]
+    for group, disks in groups.items():
+        by_actor: dict[str, list[Wake]] = {}
+        recorded = {disk: histories[disk].spin_ups for disk in disks if disk in histories}
+        every = [one for one in wakes(recorded) if longest <= one.at <= now]
+        for one in every:
+            by_actor.setdefault(one.actor or NOBODY, []).append(one)
+        for actor, caused in by_actor.items():
+            inside = [[one for one in caused if one.at > now - span] for _, span in PERIODS]
+            found.append(
+                Waker(
+                    actor,
+                    group,
+                    tuple(len(some) for some in inside),
+                    tuple(sum(len(one.members) for one in some) for some in inside),
+                    sum(one.wait or 0 for one in caused),
+                    caused[-1].place,
+                    len(caused) / len(every),
+                )
+            )
+    return sorted(found, key=lambda one: (one.wakes[::-1], one.actor), reverse=True)
+
+
+def sentence(cause: str, actor: str, place: str, wait: int | None) -> str:
+    """As far as it is known: read by smbd on /srv/photos, waited 8 s."""
+    words = WORDS.get(cause, cause)
+    if actor:
+        words = f"{words} by {actor}" if words else f"by {actor}"
+    if where(place):
+        words += f" on {where(place)}"
+    if wait is not None:
+        words += f"{', ' if words else ''}waited {duration(wait / SECOND)}"
+    return words
+
+
+def most(found: Sequence[Waker], group: str) -> Waker | None:
+    """Who wakes a pool or disk most often, of those that are known."""
+    named = [one for one in found if one.group == group and one.actor != NOBODY]
+    return max(named, key=lambda one: one.wakes[::-1], default=None)
+
+
+def share(one: Waker) -> str:
+    """In words: 83 % of its wakes in 30 days."""
+    return f"{percent(one.share)} of its wakes in {PERIODS[-1][1] // DAY} days"

@@ -1,0 +1,125 @@
+"""What the README promises, each with the tests that show it, and a table of how they ended.
+
+Run at the top: python -m tests.proof [ROW...]. A row is run by pytest as it stands in the suite;
+`lab` rows boot the virtual machine of tests/lab. Ends with 1 if a promise does not hold.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from tests.bench.machine import machine
+
+ROOT = Path(__file__).parents[2]
+
+PROMISES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "commands": (
+        "only commands of the closed table are sent, and no device is opened for writing",
+        ("tests/unit/codec/test_command_table.py", "tests/integration/test_no_stray_opens.py"),
+    ),
+    "no-disturbance": (
+        "no disk wakes or stays awake because it is watched, by the drives' own logs (lab)",
+        ("tests/lab/test_serve.py", "tests/lab/test_read.py"),
+    ),
+    "guards": (
+        "each guard matters: without it the tests of no-disturbance go red (lab)",
+        ("tests/lab/test_without_guards.py",),
+    ),
+    "own-writes": (
+        "the ledger on a watched disk lets that disk sleep (lab)",
+        ("tests/lab/test_ledger.py",),
+    ),
+    "counts": (
+        "spin-ups and standby time equal the truth of simulated disks and closed forms",
+        ("tests/proof/test_poisson_ledger.py", "tests/integration/test_rehearse.py"),
+    ),
+    "quiet-hours": (
+        "quiet seconds are exact through ten years in six time zones",
+        ("tests/proof/test_quiet_ten_years.py",),
+    ),
+    "what-if": (
+        "what-if timers give what two independent computations gave on an open trace",
+        ("tests/proof/test_open_trace.py",),
+    ),
+    "life": (
+        "the 90 % interval of a projected end holds the truth about nine times in ten",
+        ("tests/proof/test_coverage.py",),
+    ),
+    "kills": (
+        "after a kill nothing is lost, after a power cut at most a minute, and no counter falls",
+        ("tests/proof/test_kills.py", "tests/integration/store/test_kill.py"),
+    ),
+    "damage": (
+        "a flipped bit in the ledger is harmless or noticed, never shown as a figure",
+        ("tests/integration/store/test_damage.py",),
+    ),
+    "restarts": (
+        "a real Prometheus adds the counters up through ten restarts",
+        ("tests/proof/test_prometheus_restarts.py",),
+    ),
+    "reload": (
+        "a reload gives what a restart with the new file gives",
+        ("tests/integration/test_reload.py",),
+    ),
+    "clock": (
+        "a clock that is years off adds no row and loses none",
+        ("tests/integration/test_wrong_clock.py",),
+    ),
+    "bad-input": (
+        "bad configuration is one line with the place and the fix",
+        ("tests/unit/config",),
+    ),
+    "alerts": (
+        "alerts find each simulated fault in time and do not ring without one",
+        ("tests/proof/test_quality.py",),
+    ),
+    "agreement": (
+        "each alert about a disk has its finding, and both agree",
+        ("tests/packs/test_agreement.py",),
+    ),
+}
+"""By the name of the row: the promise, and the tests that show it."""
+
+_ENDED = re.compile(r"(\d+) passed")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the tests of these promises, or of all."""
+    parser = argparse.ArgumentParser(prog="python -m tests.proof", description=__doc__)
+    parser.add_argument("row", nargs="*", help=f"of {', '.join(PROMISES)}; default: all")
+    given = parser.parse_args(arguments)
+    unknown = [name for name in given.row if name not in PROMISES]
+    if unknown:
+        parser.error(f"{unknown[0]} is no row; choose from {', '.join(PROMISES)}")
+    print(f"Run on: {machine()}")
+    rows = []
+    for name in given.row or PROMISES:
+        promise, tests = PROMISES[name]
+        began = time.monotonic()
+        done = subprocess.run(
+            [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *tests],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        passed = _ENDED.search(done.stdout)
+        result = f"{passed[1]} tests passed" if passed and done.returncode == 0 else "FAILED"
+        if result == "FAILED":
+            print(done.stdout[-4000:], done.stderr[-1000:])
+        rows.append((name, result, time.monotonic() - began, promise))
+        print(f"{name}: {result}", flush=True)
+    print(f"\n{'ROW':15} {'RESULT':18} SECONDS  PROMISE")
+    for name, result, seconds, promise in rows:
+        print(f"{name:15} {result:18} {seconds:7.0f}  {promise}")
+    return int(any(result == "FAILED" for _, result, _, _ in rows))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
