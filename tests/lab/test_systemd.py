@@ -228,16 +228,6 @@ def test_stopping_leaves_nothing(played: Reported) -> None:
     assert "active" not in played["left"]["active"]
 
 
-def test_started_by_hand_it_drops_what_it_does_not_need(played: Reported) -> None:
-    """As root without units: the side that serves has no capability, a prober that was started
-    again has what tracing and pass-through need (capability.h: CAP_SYS_RAWIO is bit 17)."""
-    by_hand = played["by hand"]
-    assert by_hand["web"] == 0
-    assert by_hand["prober"] >> 17 & 1
-    assert by_hand["code"] == 0
-    assert by_hand["instances"] == []
-
-
 def test_installing_enables_and_upgrading_keeps(installed: Reported, played: Reported) -> None:
     """The units are enabled as Debian does (deb-systemd-helper(1p)); an upgrade starts both
     processes again, and keeps the configuration and every counter of the disk."""

@@ -6,7 +6,7 @@ boot clock.
 
 The steps: standby; a wake by another service; a reload; what a process in each unit's
 sandbox can do; kills, each process in turn, some when all is up and others while it starts; a
-process that is stopped by SIGSTOP; the end by `systemctl stop`; then the program started by hand.
+process that is stopped by SIGSTOP; the end by `systemctl stop`.
 """
 
 from __future__ import annotations
@@ -78,7 +78,6 @@ def main() -> None:
     time.sleep(8)  # two probes of a disk in standby
     report["log"] = value("log", name=disk.name)
     report["after"] = value("log", name=disk.name, since=ended)
-    report["by hand"] = by_hand(disk)
     report["journal"] = shell("journalctl --no-pager -o short-monotonic -u 'spinledger*'")
     json.dump(report, sys.stdout)
 
@@ -240,41 +239,6 @@ def hang(disk: Disk, unit: str) -> dict[str, Any]:
     after = started(unit, new)
     until("the state", lambda: there(disk))
     return {"unit": unit, "stopped": new, "after": after, "took": now() - at}
-
-
-def by_hand(disk: Disk) -> dict[str, Any]:
-    """Start the program as root without its units, and kill the prober; capabilities of both."""
-    command = ["spinledger", "serve", "--ledger", "memory"]
-    with open("/run/by-hand.log", "w") as log:
-        web = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
-    try:
-        until("the state", lambda: there(disk))
-        (keeper,) = children(web.pid)
-        (first,) = children(keeper)
-        os.kill(first, signal.SIGKILL)
-        until("another prober", lambda: children(keeper) not in ([], [first]))
-        until("the state", lambda: there(disk))
-        (second,) = children(keeper)
-        found = {"web": capabilities(web.pid), "prober": capabilities(second)}
-    finally:
-        web.terminate()
-    code = web.wait(30)
-    return found | {"code": code, "instances": os.listdir(INSTANCES)}
-
-
-def children(process: int) -> list[int]:
-    """The process numbers of the children that have not ended."""
-    alive = []
-    for word in Path(f"/proc/{process}/task/{process}/children").read_text().split():
-        if Path(f"/proc/{word}/stat").read_text().rpartition(") ")[2][0] != "Z":
-            alive.append(int(word))
-    return alive
-
-
-def capabilities(process: int) -> int:
-    """The permitted set, as a bit mask (proc(5))."""
-    lines = Path(f"/proc/{process}/status").read_text().splitlines()
-    return next(int(line.split()[1], 16) for line in lines if line.startswith("CapPrm:"))
 
 
 def started(unit: str, before: str) -> str:
