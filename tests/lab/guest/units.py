@@ -202,7 +202,7 @@ def kills(disk: Disk, rounds: int) -> list[dict[str, Any]]:
             os.kill(process, signal.SIGKILL)
             at = now()
             if whole:
-                known = until("the state", lambda: there(disk))
+                known = until(f"{unit} again", partial(again, disk, unit, process))
                 done.append(
                     {"unit": unit, "at": at, "back_s": known, "before": before,
                      "after": disk.samples()}
@@ -211,6 +211,11 @@ def kills(disk: Disk, rounds: int) -> list[dict[str, Any]]:
                 done.append({"unit": unit, "at": at})
     until("the state", lambda: there(disk))
     return done
+
+
+def again(disk: Disk, unit: str, before: int) -> bool:
+    """Whether another process of the unit runs, and the state is shown."""
+    return main_process(unit) not in (0, before) and there(disk)
 
 
 def main_process(unit: str) -> int:
