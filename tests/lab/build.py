@@ -56,6 +56,12 @@ GUEST_PACKAGES = (
     "smartmontools",
     "sg3-utils",
     "curl",
+    "systemd",  # process 1 of the guests whose tests run the units
+    "systemd-sysv",
+    "dbus",
+    "python3-bcrypt",  # what the Debian package depends on
+    "python3-yaml",
+    "tzdata",
 )
 
 # Parts of the kernel's module tree that a laboratory for disks needs; dependencies are inside.

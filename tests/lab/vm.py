@@ -37,6 +37,26 @@ AHCI_SERIALS = ("AHCI0001", "AHCI0002")
 AHCI_WWNS = ("0x502a5b00000a0001", "0x502a5b00000a0002")
 BOOT_S = 900.0
 GRACE_S = 60.0  # beyond a job's own time limit, before the guest itself is given up
+# Units that cost time, or would send commands to disks; the machine is booted into lab.service.
+MASKED = (
+    "e2scrub_reap.service",
+    "kmod-static-nodes.service",
+    "ldconfig.service",
+    "mdmonitor.service",
+    "smartmontools.service",
+    "systemd-hwdb-update.service",
+    "systemd-journal-catalog-update.service",
+    "systemd-journal-flush.service",
+    "systemd-machine-id-commit.service",
+    "systemd-pcrphase-sysinit.service",
+    "systemd-random-seed.service",
+    "systemd-update-done.service",
+    "systemd-update-utmp.service",
+    "proc-sys-fs-binfmt_misc.automount",
+)
+SYSTEMD = " ".join(
+    ["lab.systemd", "systemd.unit=lab.service", *(f"systemd.mask={unit}" for unit in MASKED)]
+)
 SLOWER = 5.0  # a second in the guest takes at most so many here
 
 
@@ -57,7 +77,10 @@ class Result:
 
 
 class Guest:
-    """A running machine. `shares` maps a tag to a folder of the host, mounted read-only at /tag."""
+    """A running machine. `shares` maps a tag to a folder of the host, mounted read-only at /tag.
+
+    With `systemd` that is process 1, and jobs run in `lab.service`.
+    """
 
     def __init__(
         self,
@@ -65,6 +88,7 @@ class Guest:
         shares: Mapping[str, Path] | None = None,
         memory_mib: int = 3072,
         kernel_arguments: str = "",
+        systemd: bool = False,
     ) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix="lab-"))
         self._console = self._folder / "console"
@@ -74,6 +98,8 @@ class Guest:
             listener.bind(str(self._folder / "channel"))
             listener.listen(1)
             listener.settimeout(10)
+            if systemd:
+                kernel_arguments = f"{kernel_arguments} {SYSTEMD}"
             command = self._command(image, shares or {}, memory_mib, kernel_arguments)
             self._machine = subprocess.Popen(
                 command,

@@ -31,6 +31,22 @@ PROMISES: dict[str, tuple[str, tuple[str, ...]]] = {
         "each guard matters: without it the tests of no-disturbance go red (lab)",
         ("tests/lab/test_without_guards.py",),
     ),
+    "wakes": (
+        "each wake has its cause, who caused it, its place and its wait (lab)",
+        ("tests/lab/test_wakes.py",),
+    ),
+    "service": (
+        "the package and its units do what they promise under systemd, also when killed (lab)",
+        ("tests/lab/test_systemd.py",),
+    ),
+    "package": (
+        "the Debian package is the same to the byte when built again, and lintian finds nothing",
+        ("tests/packs/test_debian.py",),
+    ),
+    "documents": (
+        "every command of the documents runs",
+        ("tests/packs/test_commands.py",),
+    ),
     "own-writes": (
         "the ledger on a watched disk lets that disk sleep (lab)",
         ("tests/lab/test_ledger.py",),

@@ -56,7 +56,7 @@ AWAKE = frozenset({"slept_too_little", "awake_in_quiet_hours"})
 """Codes that say that it does not: they take the remedy of the finding that says why."""
 
 CODES: tuple[str, ...] = (*(row.code for row in TABLE), *(row.code for row in POOL_TABLE))
-EXPORTED = 16
+EXPORTED = 18
 """Series of `spinledger_disk_finding` a disk may have; that of the metric catalogue."""
 
 _RANK = {severity: rank for rank, severity in enumerate(Severity)}

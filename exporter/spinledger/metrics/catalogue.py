@@ -322,7 +322,7 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            "Estimated energy lost by standby too short for the cost of its spin-up.",
            lambda v: _one(v.facts.totals.lost_j)),
     # Findings, freshness, and our own probes
-    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 16,
+    Metric("spinledger_disk_finding", GAUGE, "", ("code", "wake_group", "model", "serial"), 18,
            "1 while the finding holds; its sentence is in /snapshot.", _findings),
     Metric("spinledger_disk_last_sample_timestamp_seconds", GAUGE, "seconds", (), 1,
            "When the kernel's counters of this disk were last read.",

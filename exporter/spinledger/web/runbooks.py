@@ -28,6 +28,7 @@ OF_FINDING: Mapping[str, str] = {
     "probes_restart_timer": "DiskDisturbedByProbes",
     "rated_life_ends_soon": "DiskRatedLifeEndsTooSoon",
     "rated_life_used_up": "DiskRatedLifeUsedUp",
+    "retracts_rising": "DiskEmergencyRetracts",
     "sleep_does_not_pay": "DiskSleepDoesNotPay",
     "slept_too_little": "DiskSleptTooLittleInQuietHours",
     "spin_up_wait_lengthening": "DiskSpinUpWaitLengthening",

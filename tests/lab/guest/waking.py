@@ -48,7 +48,9 @@ def main() -> None:
     try:
         json.dump(play(request, nodes, identities), sys.stdout)
     finally:
-        subprocess.run(["/bin/bash", "-c", request["clean"].format(**nodes)], check=False)
+        subprocess.run(
+            ["/bin/bash", "-c", request["clean"].format(**nodes)], check=False, capture_output=True
+        )
         for name in drives:
             value("detach", name=name)
 
