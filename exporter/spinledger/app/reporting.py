@@ -40,6 +40,7 @@ from spinledger.codec.counters import reply_of
 from spinledger.device.describing import Described, describe
 from spinledger.errors import BadInput
 from spinledger.model import Command, Completion, Disk, Record, Refused, Reply
+from spinledger.store.plain import IS_A_DISK, is_disk
 
 FORMAT, VERSION = "spinledger-report", 1
 _WORDS = re.compile(r"([0-9a-fA-F]{4}\s+){255}[0-9a-fA-F]{4}")
@@ -48,6 +49,8 @@ _FIX = "give a file in a folder you may write to"
 
 def writable(path: Path) -> None:
     """Refuse a file that cannot be written, before anything is sent. Raises BadInput."""
+    if is_disk(path):
+        raise BadInput(f"--report {path}", IS_A_DISK, _FIX)
     if path.is_dir() or not os.access(path.parent, os.W_OK):
         raise BadInput(f"--report {path}", "it cannot be written", _FIX)
 

@@ -25,6 +25,7 @@ from spinledger.errors import BadInput, Unavailable
 from spinledger.model import SECOND
 from spinledger.store import export
 from spinledger.store.history import History, read
+from spinledger.store.plain import IS_A_DISK, is_disk
 from spinledger.wakers import sentence
 from spinledger.web.snapshot_json import Json
 from spinledger.words import hours_minutes
@@ -125,6 +126,8 @@ def _encoded(parts: Iterable[str], bar: Bar) -> Iterator[bytes]:
 
 
 def _write(path: Path, parts: Iterable[bytes]) -> None:
+    if is_disk(path):
+        raise BadInput(f"--openmetrics {path}", IS_A_DISK, "name a file")
     partial = path.with_name(path.name + ".partial")
     try:
         with partial.open("wb") as file:

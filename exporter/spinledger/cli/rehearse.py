@@ -25,6 +25,7 @@ from spinledger.sim.rehearse import (
     ends_wall_ns,
     rehearse,
 )
+from spinledger.store.plain import IS_A_DISK, is_disk
 
 NOW = "now"
 
@@ -84,6 +85,8 @@ def run(arguments: argparse.Namespace) -> int:
             ledger = Path(folder) / "rehearsed.db"
         if ledger.exists() and not arguments.goes_on:
             raise BadInput(f"--ledger {ledger}", "is there already", "name a file that is not")
+        if arguments.openmetrics is not None and is_disk(arguments.openmetrics):
+            raise BadInput(f"--openmetrics {arguments.openmetrics}", IS_A_DISK, "name a file")
         try:
             series = (
                 nullcontext(None)

@@ -32,6 +32,7 @@ from spinledger.model import SECOND, Disk, State
 from spinledger.quiet.hours import Calendar
 from spinledger.store.history import History, PastGap
 from spinledger.store.history import read as read_ledger
+from spinledger.store.plain import IS_A_DISK, is_disk
 from spinledger.whatif.replay import (
     DEFAULT_TIMERS_NS,
     Outcome,
@@ -91,6 +92,8 @@ def run(args: argparse.Namespace) -> int:
     outcomes = [[one for one in run if one.standby_ns in shown] for run in outcomes]
     worths = [one for one in runs[0] if one.outcome.standby_ns in shown]
     if args.plot:
+        if is_disk(args.plot):
+            raise BadInput(f"--plot {args.plot}", IS_A_DISK, "name a file")
         drawing = replay_plot.svg(worths, choice, setting.terms, name)
         try:
             args.plot.write_text(drawing, encoding="utf-8")

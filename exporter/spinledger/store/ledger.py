@@ -28,6 +28,7 @@ from spinledger.store.days import CycleRow, DiskDay, Recent, changed
 from spinledger.store.file import CYCLE_DAYS, read_days
 from spinledger.store.history import DaysFrom, History
 from spinledger.store.live import Left, LiveJournal, Opening, Pending
+from spinledger.store.plain import IS_A_DISK, is_disk
 from spinledger.store.schema import VERSION, Dump, Meta
 from spinledger.store.writer import Outcome, Writer
 
@@ -350,8 +351,11 @@ class FileStore:
 
 def make_folder(ledger: Path) -> None:
     """Make a ledger's folder inside the state directory. Raises Refusal for one elsewhere that is
-    not there: the path is mistyped, or a file system is not mounted.
+    not there: the path is mistyped, or a file system is not mounted. Likewise for a block device,
+    which would pass for an empty file.
     """
+    if is_disk(ledger):
+        raise Refusal(f"{ledger}: {IS_A_DISK}; name a file")
     folder = ledger.parent
     if any(folder.absolute().is_relative_to(state) for state in state_directories()):
         with suppress(OSError):  # the writer says why
