@@ -105,11 +105,12 @@ def plan_reading(
 ) -> Probe | None:
     """The first record of a reading of the drive's own counters, when one is due.
 
-    Due after a wake, every `wear_ns` of use, and right before the cross-check, where that is
-    due and free, so that the two can be compared.
+    Due after a wake, every `wear_ns` of use, soon after one that was cut off, and right before the
+    cross-check, where that is due and free, so that the two can be compared.
     """
-    probing, every_ns = account.probing, account.policy.cadence.wear_ns
-    if not every_ns or not _in_use(account) or _stale(account, now_ns):
+    probing, cadence = account.probing, account.policy.cadence
+    every_ns = min(cadence.wear_ns, cadence.slow_ns) if probing.to_read else cadence.wear_ns
+    if not cadence.wear_ns or not _in_use(account, now_ns):
         return None
     woke = account.observed_since_reading > 0 and account.since_ns > (probing.read_ns or 0)
     due = probing.read_ns is None or woke or now_ns - probing.read_ns >= every_ns
@@ -127,12 +128,12 @@ def plan_reading(
     return plan_record(account, now_ns, number)
 
 
-def _in_use(account: Account) -> bool:
+def _in_use(account: Account, now_ns: int) -> bool:
     """Others moved its sectors in this very sample, and nothing of ours is on its way."""
     probing = account.probing
     if probing.pending is not None or probing.cross_checking or not may_probe(account):
         return False
-    return others_move(account)
+    return others_move(account) and not _stale(account, now_ns)
 
 
 def _stale(account: Account, now_ns: int) -> bool:
@@ -148,15 +149,17 @@ def others_move(account: Account) -> bool:
 def cross_check_due(account: Account, now_ns: int) -> bool:
     """True when smartctl is due: once in `cross_check_ns`, whatever comes of it."""
     probing, every_ns = account.probing, account.policy.cadence.cross_check_ns
-    if not every_ns or not _in_use(account):
+    if not every_ns or not _in_use(account, now_ns):
         return False
     return probing.cross_check_ns is None or now_ns - probing.cross_check_ns >= every_ns
 
 
 def _fresh(account: Account, now_ns: int) -> bool:
     """True where our own last reading can be compared with one of the cross-check's now."""
-    read_ns = account.probing.read_ns
-    return read_ns is not None and now_ns - read_ns < account.policy.cadence.slow_ns
+    probing = account.probing
+    if probing.read_ns is None or probing.to_read:
+        return False
+    return now_ns - probing.read_ns < account.policy.cadence.slow_ns
 
 
 def note_cross_check(account: Account, now_ns: int) -> None:
@@ -181,11 +184,13 @@ def note_cross_checked(account: Account) -> Sequence[Record] | None:
 
 
 def plan_record(account: Account, now_ns: int, number: int) -> Probe | None:
-    """The next record of the reading under way; what comes too late is left for the next one."""
+    """The next record of the reading under way; None at its end, or where it is cut off.
+
+    It is cut off where the use ended meanwhile, or where the sample is too long ago to tell.
+    """
     probing = account.probing
     unfit = probing.pending is not None or not others_move(account) or _stale(account, now_ns)
     if not probing.to_read or unfit:
-        probing.to_read = []
         return None
     command = probing.to_read.pop(0)
     return Probe(number, account.disk.identity, command, now_ns, now_ns + DEADLINE_NS)

@@ -85,7 +85,7 @@ class Probing:
     elapsed: list[int] = field(default_factory=list)  # answers by time taken, a bucket each
     elapsed_sum_ns: int = 0
     read_ns: int | None = None  # when a read of the drive's counters was last sent
-    to_read: list[Command] = field(default_factory=list)  # records left of the present reading
+    to_read: list[Command] = field(default_factory=list)  # records left of the newest reading
     records: list[Record] = field(default_factory=list)  # records it has so far
     unreadable: dict[str, int] = field(default_factory=dict)  # refusals by record
     read_in_gap: bool = False  # a read of counters was sent since others last moved sectors

@@ -267,9 +267,7 @@ class Loop:
             return True
         entries: list[Entry] = []
         if account.disk != disk or not account.present:
-            self.ports.counters.forget(disk.identity)
-            self.ports.prober.forget(account.disk)
-            sampler.note_seen(account)
+            self._forget(account)
             entries += recording.record_seen(account, disk, fact.at_ns)
         entries += recording.adopt(account, policy, settings.calendar(policy))
         self._recorded(disk.identity, entries)
@@ -457,6 +455,10 @@ class Loop:
 
     def _lose(self, account: Account, at_ns: int) -> None:
         self._recorded(account.disk.identity, recording.record_gone(account, at_ns))
+        self._forget(account)
+
+    def _forget(self, account: Account) -> None:
+        """The disk went or came: nothing that was on its way to it is waited for."""
         self.ports.counters.forget(account.disk.identity)
         self.ports.prober.forget(account.disk)
         sampler.note_seen(account)

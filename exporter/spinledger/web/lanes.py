@@ -28,8 +28,12 @@ class Lane:
     def submit(self, call: Callable[[], T]) -> asyncio.Future[T]:
         """The future result of a call, or the exception it raised."""
         future: asyncio.Future[T] = self._loop.create_future()
-        self._calls.put((future, call))
+        self.put(future, call)
         return future
+
+    def put(self, future: asyncio.Future[T], call: Callable[[], T]) -> None:
+        """Have a call's result set in that future; the call may have ended when this returns."""
+        self._calls.put((future, call))
 
     def close(self) -> None:
         """End the thread after the calls that wait; does not wait for it."""

@@ -266,7 +266,9 @@ class Serving:
                 self._shared.pop(key, None)  # whoever comes from now on waits for the next
                 return called(self.app, environ)
 
-            shared = self._shared[key] = lane.submit(scrape)
+            # Before it is put, since the lane may take it, and end it, at once.
+            shared = self._shared[key] = asyncio.get_running_loop().create_future()
+            lane.put(shared, scrape)
         return await asyncio.shield(shared)
 
     async def streamed(self, parts: Iterable[bytes]) -> AsyncIterator[bytes]:
