@@ -10,9 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from itertools import count
 
 import pytest
 
@@ -210,34 +208,6 @@ def test_an_answer_that_breaks_off_leaves_no_line(capfd: pytest.CaptureFixture[s
     finally:
         server.stop()
     assert capfd.readouterr() == ("", "")
-
-
-def test_parallel_scrapes_are_each_of_one_moment(serve: Serve) -> None:
-    """32 scrapes at once, while snapshots change under them, each hold values of one snapshot."""
-    numbers = count()
-
-    def current() -> Snapshot:
-        number = next(numbers)
-        return snapshot(full_view(number), full_view(number))  # the second is refused: a duplicate
-
-    server = serve(current)
-    with ThreadPoolExecutor(32) as pool:
-        answers = list(pool.map(lambda _: get(server, "/metrics"), range(32)))
-    seen = []
-    for status, body in answers:
-        assert status == 200
-        lines = body.decode().splitlines()
-        # full_view(n) uses n + 0.5 J while idle, and names the disk after n.
-        energy = [one for one in lines if one.startswith("spinledger_disk_energy_joules_total{")]
-        (number,) = [float(one.rpartition(" ")[2]) - 0.5 for one in energy if 'state="idle"' in one]
-        identity = f"wwn-0x5000c500a1b2{int(number):04x}"
-        own = [one for one in lines if 'disk="' in one and "absent_since" not in one]
-        assert len(own) > 150
-        assert all(f'disk="{identity}"' in one for one in own)
-        assert "spinledger_render_failures 1.0" in lines
-        seen.append(int(number))
-    assert len(seen) == 32
-    assert max(seen) < 32  # a snapshot for each at most: those that wait share one
 
 
 def _ended(connection: socket.socket) -> bool:

@@ -1,0 +1,96 @@
+"""Scrapes over real sockets that share one rendering: none is older than it may be."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
+from typing import Any
+from urllib.request import urlopen
+
+import pytest
+
+from spinledger.facts import Snapshot
+from spinledger.metrics.collector import Current
+from spinledger.web.lanes import Lane
+from spinledger.web.server import WebServer
+from tests.fakes.patience import PATIENCE_S
+from tests.fakes.snapshots import full_view, snapshot
+
+Serve = Callable[[Current], WebServer]
+
+
+@pytest.fixture
+def serve() -> Iterator[Serve]:
+    """Starts servers on a free loopback port, and stops them afterwards."""
+    started: list[WebServer] = []
+
+    def start(current: Current) -> WebServer:
+        server = WebServer(("127.0.0.1", 0), current)
+        server.start()
+        started.append(server)
+        return server
+
+    yield start
+    for server in started:
+        server.stop()
+
+
+def scrape(server: WebServer) -> str:
+    """The metrics, by a connection of its own."""
+    with urlopen(f"{server.url}metrics", timeout=PATIENCE_S) as answer:
+        text: bytes = answer.read()
+    return text.decode()
+
+
+def test_parallel_scrapes_are_each_of_one_moment(serve: Serve) -> None:
+    """32 scrapes at once, while snapshots change under them, each hold values of one snapshot."""
+    numbers = count()
+
+    def current() -> Snapshot:
+        number = next(numbers)
+        return snapshot(full_view(number), full_view(number))  # the second is refused: a duplicate
+
+    server = serve(current)
+    with ThreadPoolExecutor(32) as pool:
+        answers = list(pool.map(lambda _: scrape(server), range(32)))
+    seen = []
+    for text in answers:
+        lines = text.splitlines()
+        # full_view(n) uses n + 0.5 J while idle, and names the disk after n.
+        energy = [one for one in lines if one.startswith("spinledger_disk_energy_joules_total{")]
+        (number,) = [float(one.rpartition(" ")[2]) - 0.5 for one in energy if 'state="idle"' in one]
+        identity = f"wwn-0x5000c500a1b2{int(number):04x}"
+        own = [one for one in lines if 'disk="' in one and "absent_since" not in one]
+        assert len(own) > 150
+        assert all(f'disk="{identity}"' in one for one in own)
+        assert "spinledger_render_failures 1.0" in lines
+        seen.append(int(number))
+    assert len(seen) == 32
+    assert max(seen) < 32  # a snapshot for each at most: those that wait share one
+
+
+def test_a_scrape_that_begins_at_once_is_not_kept(
+    serve: Serve, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lane may begin a scrape, and end it, before the loop goes on from handing it over: the
+    next scrape with the same headers is of a newer snapshot none the less.
+    """
+    begun = threading.Event()
+    numbers = count()
+
+    def current() -> Snapshot:
+        begun.set()
+        return snapshot(full_view(next(numbers)))
+
+    def put(lane: Lane, *call: Any) -> None:
+        begun.clear()
+        hand_over(lane, *call)
+        assert begun.wait(PATIENCE_S)
+
+    hand_over = Lane.put
+    monkeypatch.setattr(Lane, "put", put)
+    server = serve(current)
+    for number in range(3):  # full_view(n) names its disk after n
+        assert f"wwn-0x5000c500a1b2{number:04x}" in scrape(server)
