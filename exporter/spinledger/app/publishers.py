@@ -20,7 +20,9 @@ from spinledger.loop import Loop
 from spinledger.loop.publishing import aged
 from spinledger.metrics.collector import render_text
 from spinledger.model import MINUTE, SECOND
+from spinledger.store.plain import partial
 
+TEXTFILE = "spinledger.prom"
 TEXTFILE_EVERY_NS = 15 * SECOND
 HOLD_NS = 150 * SECOND
 """For how long counters that begin at zero stay there after the first reader. Other
@@ -98,7 +100,7 @@ class TextFile:
     """Writes the metrics to DIR/spinledger.prom, whole or not at all."""
 
     def __init__(self, directory: Path) -> None:
-        self._path = directory / "spinledger.prom"
+        self._path = directory / TEXTFILE
         self._first_ns: int | None = None
         self._last_ns: int | None = None
 
@@ -114,11 +116,11 @@ class TextFile:
     def publish(self, snapshot: Snapshot) -> None:
         """Write beside the file, then rename over it; an agent of another user may read it."""
         self._last_ns = snapshot.at_ns
-        partial = self._path.with_suffix(".prom.partial")
+        first = partial(self._path)
         with suppress(OSError):
-            partial.write_bytes(render_text(snapshot))
-            partial.chmod(0o644)
-            partial.replace(self._path)
+            first.write_bytes(render_text(snapshot))
+            first.chmod(0o644)
+            first.replace(self._path)
             if self._first_ns is None:
                 self._first_ns = snapshot.at_ns
 

@@ -40,32 +40,30 @@ from spinledger.codec.counters import reply_of
 from spinledger.device.describing import Described, describe
 from spinledger.errors import BadInput
 from spinledger.model import Command, Completion, Disk, Record, Refused, Reply
-from spinledger.store.plain import IS_A_DISK, is_disk
+from spinledger.store.plain import FIX, partial, refuse_disk
 
 FORMAT, VERSION = "spinledger-report", 1
 _WORDS = re.compile(r"([0-9a-fA-F]{4}\s+){255}[0-9a-fA-F]{4}")
-_FIX = "give a file in a folder you may write to"
 
 
 def writable(path: Path) -> None:
     """Refuse a file that cannot be written, before anything is sent. Raises BadInput."""
-    if is_disk(path):
-        raise BadInput(f"--report {path}", IS_A_DISK, _FIX)
+    refuse_disk("--report", path)
     if path.is_dir() or not os.access(path.parent, os.W_OK):
-        raise BadInput(f"--report {path}", "it cannot be written", _FIX)
+        raise BadInput(f"--report {path}", "it cannot be written", FIX)
 
 
 def write(path: Path, seen: Examined, probed: Mapping[str, str], root: str = "/sys") -> None:
     """Write the report, whole or not at all; `probed` is what came of the probe, by identity."""
-    partial = path.with_name(path.name + ".partial")
+    first = partial(path)
     text = json.dumps(report(seen, probed, root), indent=1) + "\n"
     try:
-        partial.write_text(text, encoding="utf-8")
-        os.replace(partial, path)
+        first.write_text(text, encoding="utf-8")
+        os.replace(first, path)
     except OSError as refused:
         with suppress(OSError):
-            partial.unlink()
-        raise BadInput(f"--report {path}", str(refused.strerror), _FIX) from None
+            first.unlink()
+        raise BadInput(f"--report {path}", str(refused.strerror), FIX) from None
 
 
 def report(seen: Examined, probed: Mapping[str, str], root: str = "/sys") -> dict[str, Any]:

@@ -27,7 +27,7 @@ from spinledger.cli.arguments import DISK_HELP, add_config, configuration, posit
 from spinledger.cli.bar import Bar
 from spinledger.errors import BadInput
 from spinledger.model import SECOND
-from spinledger.store.plain import IS_A_DISK, is_disk
+from spinledger.store.plain import refuse_disk
 from spinledger.whatif.trace import BEGIN, END
 
 COLUMNS = ["timestamp_seconds", "op", "actor"]
@@ -179,8 +179,7 @@ class Summary:
 
 def _check(path: Path) -> None:
     """That the file can be written, without touching the disk it is on."""
-    if is_disk(path):
-        raise BadInput(f"--out {path}", IS_A_DISK, "name a file")
+    refuse_disk("--out", path)
     there = path if path.exists() else path.absolute().parent
     if path.is_dir() or not there.exists() or not os.access(there, os.W_OK):
         what = "is a folder" if path.is_dir() else "cannot be written"

@@ -25,7 +25,7 @@ from spinledger.errors import BadInput, Unavailable
 from spinledger.model import SECOND
 from spinledger.store import export
 from spinledger.store.history import History, read
-from spinledger.store.plain import IS_A_DISK, is_disk
+from spinledger.store.plain import FIX, partial, refuse_disk
 from spinledger.wakers import sentence
 from spinledger.web.snapshot_json import Json
 from spinledger.words import hours_minutes
@@ -58,6 +58,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Print or write the history."""
+    if arguments.openmetrics:
+        refuse_disk("--openmetrics", arguments.openmetrics)
     form = "openmetrics" if arguments.openmetrics else "csv" if arguments.csv else "json"
     parts = _parts(arguments, form)
     if arguments.openmetrics:
@@ -126,18 +128,15 @@ def _encoded(parts: Iterable[str], bar: Bar) -> Iterator[bytes]:
 
 
 def _write(path: Path, parts: Iterable[bytes]) -> None:
-    if is_disk(path):
-        raise BadInput(f"--openmetrics {path}", IS_A_DISK, "name a file")
-    partial = path.with_name(path.name + ".partial")
+    first = partial(path)
     try:
-        with partial.open("wb") as file:
+        with first.open("wb") as file:
             file.writelines(parts)
-        os.replace(partial, path)
+        os.replace(first, path)
     except OSError as refused:
         with suppress(OSError):
-            partial.unlink()
-        fix = "give a file in a folder you may write to"
-        raise BadInput(f"--openmetrics {path}", str(refused.strerror), fix) from None
+            first.unlink()
+        raise BadInput(f"--openmetrics {path}", str(refused.strerror), FIX) from None
 
 
 def table(history: Json) -> list[str]:

@@ -13,6 +13,7 @@ from urllib.parse import urlsplit
 
 from spinledger.app.packed import source
 from spinledger.errors import BadInput
+from spinledger.store.plain import refuse_disk
 
 # What a reader of the pack uses; the rules' own tests stay in the source tree.
 FOLDERS = ("rules", "rules/alerts", "rules/recording", "rules/runbooks", "rules/samples")
@@ -78,6 +79,7 @@ def write(folder: Path, written: dict[Path, bytes]) -> None:
     try:
         for path, text in written.items():
             there = folder / path
+            refuse_disk("DIR", there)
             if there.exists() and there.read_bytes() != text:
                 raise BadInput(str(there), "is there and differs", "give an empty directory")
         for path, text in written.items():

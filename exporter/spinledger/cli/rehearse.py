@@ -25,7 +25,7 @@ from spinledger.sim.rehearse import (
     ends_wall_ns,
     rehearse,
 )
-from spinledger.store.plain import IS_A_DISK, is_disk
+from spinledger.store.plain import FIX, refuse_disk
 
 NOW = "now"
 
@@ -85,8 +85,8 @@ def run(arguments: argparse.Namespace) -> int:
             ledger = Path(folder) / "rehearsed.db"
         if ledger.exists() and not arguments.goes_on:
             raise BadInput(f"--ledger {ledger}", "is there already", "name a file that is not")
-        if arguments.openmetrics is not None and is_disk(arguments.openmetrics):
-            raise BadInput(f"--openmetrics {arguments.openmetrics}", IS_A_DISK, "name a file")
+        if arguments.openmetrics is not None:
+            refuse_disk("--openmetrics", arguments.openmetrics)
         try:
             series = (
                 nullcontext(None)
@@ -94,9 +94,8 @@ def run(arguments: argparse.Namespace) -> int:
                 else open(arguments.openmetrics, "w", encoding="utf-8")  # noqa: SIM115  closed below
             )
         except OSError as refused:
-            fix = "name a file in a folder you may write to"
             place = f"--openmetrics {arguments.openmetrics}"
-            raise BadInput(place, str(refused.strerror), fix) from None
+            raise BadInput(place, str(refused.strerror), FIX) from None
         began = time.monotonic()
         with series as out, Bar("rehearsing") as bar:
             names = (arguments.job, arguments.instance)

@@ -32,7 +32,7 @@ from spinledger.model import SECOND, Disk, State
 from spinledger.quiet.hours import Calendar
 from spinledger.store.history import History, PastGap
 from spinledger.store.history import read as read_ledger
-from spinledger.store.plain import IS_A_DISK, is_disk
+from spinledger.store.plain import FIX, refuse_disk
 from spinledger.whatif.replay import (
     DEFAULT_TIMERS_NS,
     Outcome,
@@ -84,6 +84,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Replay and print. Returns 0; raises BadInput or Refusal."""
+    if args.plot:
+        refuse_disk("--plot", args.plot)
     name, outcomes, setting = _ledger(args) if args.ledger else _trace(args)
     runs = [[worth(outcome, setting.terms) for outcome in run] for run in outcomes]
     choice = choose_of(runs, setting.terms)
@@ -92,14 +94,11 @@ def run(args: argparse.Namespace) -> int:
     outcomes = [[one for one in run if one.standby_ns in shown] for run in outcomes]
     worths = [one for one in runs[0] if one.outcome.standby_ns in shown]
     if args.plot:
-        if is_disk(args.plot):
-            raise BadInput(f"--plot {args.plot}", IS_A_DISK, "name a file")
         drawing = replay_plot.svg(worths, choice, setting.terms, name)
         try:
             args.plot.write_text(drawing, encoding="utf-8")
         except OSError as error:
-            fix = "give a file in a folder you may write to"
-            raise BadInput(f"--plot {args.plot}", str(error.strerror), fix) from None
+            raise BadInput(f"--plot {args.plot}", str(error.strerror), FIX) from None
     if args.json:
         report = replay_report.report(worths, outcomes, choice, setting)
         print(json.dumps(report, indent=1, allow_nan=False))

@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from spinledger.app.publishers import TEXTFILE
 from spinledger.app.serving import Serving, serve
 from spinledger.cli.arguments import add_config, address, positive, seconds
 from spinledger.errors import BadInput
+from spinledger.store.plain import refuse_disk
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -61,10 +63,12 @@ def run(arguments: argparse.Namespace) -> int:
             )
     if arguments.prober and simulated:
         raise BadInput("--prober", "is for real disks alone", "remove it")
-    if arguments.textfile is not None and not arguments.textfile.is_dir():
-        raise BadInput(
-            f"--textfile {arguments.textfile}", "is not a folder", "create it or name another"
-        )
+    if arguments.textfile is not None:
+        if not arguments.textfile.is_dir():
+            raise BadInput(
+                f"--textfile {arguments.textfile}", "is not a folder", "create it or name another"
+            )
+        refuse_disk("--textfile", arguments.textfile / TEXTFILE)
     if arguments.disks is not None and not 1 <= arguments.disks <= 200:
         raise BadInput(f"--disks {arguments.disks}", "is not 1 to 200", "give a number in between")
     return serve(
