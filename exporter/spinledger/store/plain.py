@@ -20,7 +20,7 @@ def is_disk(path: Path) -> bool:
 
 def partial(path: Path) -> Path:
     """The file beside it that is written first, and renamed when it is whole."""
-    return path.with_name(path.name + ".partial")
+    return Path(f"{path}.partial")
 
 
 def refuse_disk(option: str, path: Path) -> None:
