@@ -105,15 +105,17 @@ def plan_reading(
 ) -> Probe | None:
     """The first record of a reading of the drive's own counters, when one is due.
 
-    Due after a wake, every `wear_ns` of use, soon after one that was cut off, and right before the
-    cross-check, where that is due and free, so that the two can be compared.
+    Due after a wake, every `wear_ns` of use, and right before the cross-check, where that is
+    due and free, so that the two can be compared. One that was cut off goes on in the next sample
+    of use.
     """
-    probing, cadence = account.probing, account.policy.cadence
-    every_ns = min(cadence.wear_ns, cadence.slow_ns) if probing.to_read else cadence.wear_ns
-    if not cadence.wear_ns or not _in_use(account, now_ns):
+    probing, every_ns = account.probing, account.policy.cadence.wear_ns
+    if not every_ns or not _in_use(account, now_ns):
         return None
     woke = account.observed_since_reading > 0 and account.since_ns > (probing.read_ns or 0)
     due = probing.read_ns is None or woke or now_ns - probing.read_ns >= every_ns
+    if not due and probing.to_read:
+        return plan_record(account, now_ns, number)
     if not due and (
         _fresh(account, now_ns) or not (cross_check_free and cross_check_due(account, now_ns))
     ):
@@ -124,6 +126,7 @@ def plan_reading(
         if probing.unreadable.get(command.value, 0) < GIVE_UP_AFTER
     ]
     probing.records = []
+    probing.last_records = []
     probing.read_ns = now_ns
     return plan_record(account, now_ns, number)
 
@@ -156,10 +159,8 @@ def cross_check_due(account: Account, now_ns: int) -> bool:
 
 def _fresh(account: Account, now_ns: int) -> bool:
     """True where our own last reading can be compared with one of the cross-check's now."""
-    probing = account.probing
-    if probing.read_ns is None or probing.to_read:
-        return False
-    return now_ns - probing.read_ns < account.policy.cadence.slow_ns
+    read_ns = account.probing.read_ns
+    return read_ns is not None and now_ns - read_ns < account.policy.cadence.slow_ns
 
 
 def note_cross_check(account: Account, now_ns: int) -> None:
@@ -345,7 +346,7 @@ def _disturbed(account: Account, kind: str) -> None:
 
 
 def note_seen(account: Account) -> None:
-    """The disk went or came: what was on its way will not be heard, and it may be probed again."""
+    """The disk went or came: what was on its way will not be heard; it is probed and read anew."""
     probing = account.probing
     probing.pending = None
     probing.mute = False
@@ -354,7 +355,7 @@ def note_seen(account: Account) -> None:
     probing.sent_ns = None
     probing.spinning_answer_ns = None
     probing.own = 0
-    probing.to_read = []
+    probing.read_ns = None
     probing.cross_checking = False
     probing.came = True
     if probing.given_up.startswith("refused"):

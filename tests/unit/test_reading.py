@@ -19,7 +19,7 @@ import pytest
 
 from spinledger import sampler
 from spinledger.ledger.dumps import dump, load
-from spinledger.model import DAY, MILLISECOND, MINUTE, SECOND, Cadence, Cycle, Reading
+from spinledger.model import DAY, MILLISECOND, MINUTE, SECOND, Cadence, Cycle, Reading, Seen
 from spinledger.sim.kinds import Kind
 from spinledger.sim.rack import Truth
 from spinledger.sim.shelf import Plug
@@ -143,6 +143,35 @@ def test_a_slow_drive_is_not_read_on_and_on() -> None:
     late = [since_served(one.at_ns) for one in true(watched).sent if one.what == "log_read"]
     assert FAST_NS < max(late) <= 1.5 * FAST_NS
     assert [entry for entry in watched.entries if isinstance(entry, Reading)]
+
+
+def test_a_reading_that_was_cut_off_goes_on_in_the_next_sample_of_use() -> None:
+    """Two seconds an answer, and use without an end: every record is read, once in half an hour."""
+    arrivals = [1000.1 + 3 * n for n in range(1200)]
+    slow = replace(minding("plain"), answer_ns=2 * SECOND)
+    watched = Watched(slow, arrivals, with_timer(TIMER_S)).run(4000)
+    at_once = Watched(minding("plain"), arrivals, with_timer(TIMER_S)).run(4000)
+    reads = [one for one in true(watched).sent if one.what == "log_read"]
+    assert len(reads) == true(at_once).log_reads > 4
+    assert samples(watched.view)["start_stop_cycles"] == samples(at_once.view)["start_stop_cycles"]
+    gaps = [(two.at_ns - one.at_ns) / SECOND for one, two in pairwise(reads)]
+    assert sum(gap > 60 for gap in gaps) == 1  # from the first reading to the second
+    assert all(gap < 6 for gap in gaps if gap <= 60)
+
+
+def test_a_disk_that_changes_while_it_is_read_does_not_hold_the_others_up() -> None:
+    """It joins a pool between a command and its answer; then the next disk is read."""
+    arrivals = [1000.1 + 3 * n for n in range(100)]
+    slow = replace(minding("plain"), answer_ns=2 * SECOND)
+    watched = Watched(slow, arrivals, with_timer(TIMER_S), brothers=1)
+    watched.run(1006)
+    loop = watched.loop
+    assert loop.reading
+    changed = replace(loop.accounts[loop.reading].disk, pool="archive")
+    loop.record_seen(Seen(changed, watched.clock.now()))
+    watched.run(1300)
+    read = {entry.disk for entry in watched.entries if isinstance(entry, Reading)}
+    assert read == set(loop.accounts)
 
 
 @pytest.mark.parametrize(("name", "restarts"), [("plain", False), ("ata", True), ("sas", True)])

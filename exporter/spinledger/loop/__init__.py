@@ -422,7 +422,7 @@ class Loop:
         if records:
             at_ns = max(now_ns, account.at_ns)
             self._recorded(account.disk.identity, recording.record_reading(account, records, at_ns))
-        account.probing.last_records = records
+        account.probing.last_records += records
         self._start_cross_check(account, now_ns)
         self._read_next(now_ns)
 
