@@ -12,19 +12,29 @@ def main() -> int:
     """Run one command; returns the exit code.
 
     A SIGHUP that comes while `serve` still starts would end the process. It is held back from
-    before the first import on, until `app.publishers.Signals` takes signals. A standard stream that
-    is closed is opened without effect, so that no file of ours gets its number.
+    before the first import on, until `app.publishers.Signals` takes signals. A SIGINT ends the
+    process at once until then, or until another command begins, without a traceback. A standard
+    stream that is closed is opened without effect, so that no file of ours gets its number.
     """
+    interruptible = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if interruptible:  # it is ignored below nohup(1), and in the background of a shell
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    serving = sys.argv[1:2] == ["serve"]
+    if serving:
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})
     for descriptor in range(3):
         with suppress(OSError):
             os.fstat(descriptor)
             continue
         os.open(os.devnull, os.O_RDONLY)  # takes the lowest number that is free
-    if sys.argv[1:2] == ["serve"]:
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})
     from spinledger import cli
 
-    return cli.main()
+    try:
+        if interruptible and not serving:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+        return cli.main()
+    except KeyboardInterrupt:
+        return 130
 
 
 if __name__ == "__main__":
