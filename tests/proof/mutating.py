@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 
+_CHANGES = (1, 1, 1, 2, 3, 6)
 _EDGES = (0x00, 0x01, 0x7F, 0x80, 0xFE, 0xFF)
 
 
@@ -15,7 +16,7 @@ def changed_bytes(seed: bytes, dice: random.Random) -> bytes:
     if dice.random() < 0.02:
         return dice.randbytes(dice.randrange(600))
     data = bytearray(seed)
-    for _ in range(dice.randint(1, 6)):
+    for _ in range(dice.choice(_CHANGES)):
         at = dice.randrange(len(data)) if data else 0
         match dice.randrange(7):
             case 0 if data:
@@ -39,7 +40,7 @@ def changed_bytes(seed: bytes, dice: random.Random) -> bytes:
 def changed_text(seed: str, dice: random.Random, odd: Sequence[str]) -> str:
     """The text with one to six changes: cuts, repeats, other characters, words of `odd`."""
     text = seed
-    for _ in range(dice.randint(1, 6)):
+    for _ in range(dice.choice(_CHANGES)):
         at, size = dice.randrange(len(text) + 1), dice.randrange(1, 40)
         match dice.randrange(7):
             case 0:

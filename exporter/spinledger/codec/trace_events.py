@@ -97,12 +97,12 @@ def parse_format(name: str, text: str, needed: tuple[str, ...]) -> Format:
     """An event's `format` file. Raises Unavailable when a needed field is not in it."""
     number = _ID.search(text)
     fields = _fields(text)
-    missing = [field for field in needed if field not in fields]
+    wanted = ("common_type", "common_pid", *needed)
+    missing = [field for field in wanted if field not in fields]
     if number is None or missing:
         what = f"no field {', '.join(missing)}" if missing else "no number"
         raise Unavailable("odd_trace", f"this kernel's event {name} has {what}")
-    kept = {field: fields[field] for field in ("common_type", "common_pid", *needed)}
-    return Format(name, int(number[1]), kept)
+    return Format(name, int(number[1]), {field: fields[field] for field in wanted})
 
 
 def _fields(text: str) -> dict[str, Field]:

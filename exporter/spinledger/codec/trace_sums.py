@@ -71,5 +71,6 @@ def parse(text: bytes) -> list[Sums]:
         totals, trigger = _TOTALS.search(part), _TRIGGER.search(part)
         if totals is None or trigger is None or int(totals["entries"]) != entries:
             raise Unavailable("odd_histogram", f"the kernel's sums have another layout: {part!a}")
-        tables.append(Sums(trigger[1].decode(), counts, entries, int(totals["dropped"])))
+        keys = trigger[1].decode("ascii", "replace")
+        tables.append(Sums(keys, counts, entries, int(totals["dropped"])))
     return tables

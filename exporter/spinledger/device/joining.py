@@ -248,7 +248,8 @@ class Joiner:
     def _writer(self, stack: Stack, at_ns: int, flushing: Event | None) -> tuple[str, bool]:
         """Who made dirty what is written now, and whether that was nothing but times of access."""
         inode = unit = None
-        if flushing is not None and flushing.texts["name"].decode() in stack.backing:
+        backing = b"" if flushing is None else flushing.texts["name"]
+        if flushing is not None and backing.decode("ascii", "replace") in stack.backing:
             inode = flushing.numbers["ino"]
             unit = self._actors.of_inode(flushing.numbers["cgroup_ino"])
         here = [

@@ -143,7 +143,7 @@ class WakeTracing:
         header = Header.parse(sysfs.text(f"{tracefs}/events/header_page"))
         formats = {}
         for name, (group, fields) in COPIED.items():
-            text = self._folder.read(f"events/{group}/{name}/format").decode()
+            text = self._folder.read(f"events/{group}/{name}/format").decode("ascii", "replace")
             layout = parse_format(name, text, fields)
             formats[layout.number] = layout
         return header, formats

@@ -88,6 +88,8 @@ def test_a_kernel_without_a_field_is_refused() -> None:
     text = PARTS["events/block/block_rq_complete/format"]
     with pytest.raises(Unavailable, match="block_rq_complete has no field comm"):
         parse_format("block_rq_complete", text, ("dev", "comm"))
+    with pytest.raises(Unavailable, match="block_rq_complete has no field common_pid"):
+        parse_format("block_rq_complete", text.replace("common_pid", "pid"), ("dev",))
 
 
 def test_sums_of_dirtied_pages() -> None:
@@ -99,6 +101,13 @@ def test_sums_of_dirtied_pages() -> None:
         Dirtied("8:32", 12, 416, b"bash"): 1,
     }
     assert (table.entries, table.dropped) == (2, 0)
+
+
+def test_keys_of_odd_bytes_are_read_on() -> None:
+    """Found by random changes of the text: what is no ASCII is replaced."""
+    text = PARTS["hist writeback/writeback_dirty_folio"].encode()
+    (table,) = trace_sums.parse(text.replace(b"keys=name,", b"keys=n\xef,", 1))
+    assert table.keys == "n\ufffd,ino,common_pid.execname"
 
 
 def test_sums_by_device() -> None:
