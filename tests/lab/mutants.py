@@ -28,6 +28,9 @@ class Mutant:
     test: str
     needs_s: float = 28.0
     """How long the case must be played for its test, in seconds."""
+    usual: bool = False
+    """Whether every whole run of the tests plays it; the others are played by
+    `python -m tests.proof guards`."""
     prober: tuple[str, str] | None = None
     """Old and new text in the prober, too, where a second guard there stands for the same."""
 
@@ -54,6 +57,7 @@ MUTANTS = (
         "_OPEN_FLAGS = os.O_RDWR |",
         "plain",
         "test_stopping_the_exporter_wakes_no_drive",
+        usual=True,
     ),
     Mutant(
         "reopened",
@@ -72,6 +76,7 @@ MUTANTS = (
         "TIMEOUT_MS = 2_000",
         "hanging",
         "test_hanging_drive_is_sent_nothing_more",
+        usual=True,
     ),
     Mutant(
         "deadline",
@@ -101,6 +106,7 @@ MUTANTS = (
         "suspended",
         "test_suspended_disk_is_never_resumed",
         prober=("            self._withhold()\n", ""),
+        usual=True,
     ),
     Mutant(
         "not-silenced",
@@ -110,6 +116,7 @@ MUTANTS = (
         "",
         "waker",
         "test_waking_drive_is_no_longer_probed",
+        usual=True,
     ),
     Mutant(
         "slow-is-fine",
@@ -174,6 +181,7 @@ MUTANTS = (
         "return sent + cadence.slow_ns",
         "plain",
         "test_number_of_probes_while_asleep",
+        usual=True,
     ),
     Mutant(
         "no-hint",
@@ -247,6 +255,7 @@ MUTANTS = (
         "    if True:\n        return Command.CHECK_POWER_MODE_16",
         "sas",
         "test_sas_drive_is_probed_by_request_sense_alone",
+        usual=True,
     ),
     Mutant(
         "forgetful",
@@ -267,6 +276,7 @@ MUTANTS = (
         "read-waker",
         "test_no_reading_wakes_a_drive",
         needs_s=READ_NEEDS_S,
+        usual=True,
     ),
     Mutant(
         "reads-while-spinning",

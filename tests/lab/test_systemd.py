@@ -24,6 +24,8 @@ from tests.lab.cases import identity
 from tests.lab.guest.names import RECORDS, STATE_PROBES
 from tests.lab.vm import Guest
 
+pytestmark = pytest.mark.long
+
 Reported = dict[str, Any]
 
 WEB, PROBER = "spinledger.service", "spinledger-prober.service"

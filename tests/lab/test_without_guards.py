@@ -2,14 +2,15 @@
 
 mutants.py is the table. Mutants run in batches in one machine, each an exporter of its own with a
 drive of its own, beside a control: the untouched exporter on the same cases at the same time. What
-the control passes and a mutant fails is due to the guard, not to the load.
+the control passes and a mutant fails is due to the guard, not to the load. A whole run of the tests
+plays the usual ones; `python -m tests.proof guards` plays all.
 """
 
 from __future__ import annotations
 
 import inspect
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import pytest
 
@@ -22,22 +23,33 @@ from tests.lab.mutants import MUTANTS, PASSTHROUGH, Mutant
 from tests.lab.vm import Guest
 
 NAMES = [mutant.name for mutant in MUTANTS]
-
+PLAYED = [
+    pytest.param(mutant, id=mutant.name, marks=() if mutant.usual else (pytest.mark.long,))
+    for mutant in MUTANTS
+]
 
 AT_ONCE = 12
 
 
 @pytest.fixture(scope="module")
-def trials(guest: Guest, drive_number: Callable[[], int]) -> dict[str, tuple[Evidence, Evidence]]:
-    """By mutant name: its evidence, and that of the control that ran beside it."""
+def trials(
+    request: pytest.FixtureRequest, guest: Guest, drive_number: Callable[[], int]
+) -> dict[str, tuple[Evidence, Evidence]]:
+    """By name of each mutant in this run: its evidence, and its control's, which ran beside it."""
+    wanted = {
+        item.callspec.params["mutant"]
+        for item in request.session.items
+        if isinstance(item, pytest.Function) and "trials" in item.fixturenames
+    }
+    chosen = [mutant for mutant in MUTANTS if mutant in wanted]
     edits = [
         {"name": mutant.name, "file": file, "old": old, "new": new}
-        for mutant in MUTANTS
+        for mutant in chosen
         for file, old, new in texts(mutant)
     ]
     guest.run("python3 -m tests.lab.guest.mutate", stdin=json.dumps(edits), timeout=120).ok()
     found: dict[str, tuple[Evidence, Evidence]] = {}
-    for number, batch in enumerate(batches()):
+    for number, batch in enumerate(batches(chosen)):
         wear_s = WEAR_S if batch[0].case in READ_CASES else 0.0
         watched = tuple(ALL_CASES[name] for name in sorted({mutant.case for mutant in batch}))
         plays = [Trial(f"control-{number}", watched, edited="", wear_s=wear_s)]
@@ -50,10 +62,10 @@ def trials(guest: Guest, drive_number: Callable[[], int]) -> dict[str, tuple[Evi
     return found
 
 
-def batches() -> Iterator[list[Mutant]]:
+def batches(chosen: Sequence[Mutant]) -> Iterator[list[Mutant]]:
     """Mutants that run side by side: the short before the long, the readings' apart."""
     for reading in (False, True):
-        same = [mutant for mutant in MUTANTS if (mutant.case in READ_CASES) == reading]
+        same = [mutant for mutant in chosen if (mutant.case in READ_CASES) == reading]
         same.sort(key=lambda mutant: mutant.needs_s)
         yield from (same[first : first + AT_ONCE] for first in range(0, len(same), AT_ONCE))
 
@@ -90,13 +102,13 @@ def test_edit_fits_the_code(mutant: Mutant) -> None:
     assert callable(the_test_of(mutant))
 
 
-@pytest.mark.parametrize("mutant", MUTANTS, ids=NAMES)
+@pytest.mark.parametrize("mutant", PLAYED)
 def test_control_passes(trials: dict[str, tuple[Evidence, Evidence]], mutant: Mutant) -> None:
     """The untouched exporter passes this test beside the mutants."""
     judge(mutant, trials[mutant.name][1])
 
 
-@pytest.mark.parametrize("mutant", MUTANTS, ids=NAMES)
+@pytest.mark.parametrize("mutant", PLAYED)
 def test_without_the_guard_the_test_goes_red(
     trials: dict[str, tuple[Evidence, Evidence]], mutant: Mutant
 ) -> None:
