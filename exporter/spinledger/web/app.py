@@ -21,16 +21,14 @@ from itertools import chain
 from typing import Any
 from urllib.parse import parse_qsl
 
-from prometheus_client import make_wsgi_app
-
 from spinledger.errors import BadInput, SpinledgerError
-from spinledger.metrics.collector import Current, Wall, registry
+from spinledger.metrics.collector import Current, Wall
 from spinledger.web import runbooks
 from spinledger.web.assets import CONTENT_SECURITY_POLICY
 from spinledger.web.context import PageContext
-from spinledger.web.negotiate import accepts_gzip, prefers_openmetrics
 from spinledger.web.onedisk import one_disk
 from spinledger.web.overview import overview
+from spinledger.web.scrapes import Scrapes
 from spinledger.web.snapshot_json import snapshot_json, summary_json
 
 History = Callable[[Mapping[str, str]], Iterable[bytes]]
@@ -50,7 +48,6 @@ _HISTORY_TYPES = {
     "csv": "text/csv; charset=utf-8",
     "openmetrics": "application/openmetrics-text; version=1.0.0; charset=utf-8",
 }
-_OPENMETRICS = "application/openmetrics-text; version=1.0.0"
 _GUARDS: Headers = [
     ("Cache-Control", "no-store"),
     ("X-Content-Type-Options", "nosniff"),
@@ -71,20 +68,7 @@ def application(
     `context` is what the pages for people show beside the snapshot; `wall` the time now; `begun`
     says at once whether there is a snapshot.
     """
-    scrape = make_wsgi_app(registry(current, wall))
-
-    def metrics(environ: Environ) -> Answer:
-        got: list[tuple[str, Headers]] = []
-        plain = {
-            "REQUEST_METHOD": "GET",
-            "PATH_INFO": "/metrics",
-            "QUERY_STRING": environ.get("QUERY_STRING", ""),
-            "HTTP_ACCEPT": _OPENMETRICS if prefers_openmetrics(_accept(environ)) else "",
-            "HTTP_ACCEPT_ENCODING": "gzip" if accepts_gzip(_encoding(environ)) else "",
-        }
-        body = scrape(plain, lambda status, headers: got.append((status, headers)))
-        status, headers = got[0]
-        return status, [*headers, ("Vary", "Accept, Accept-Encoding")], body
+    scrapes = Scrapes(current, wall)
 
     def snapshot(environ: Environ) -> Answer:
         now = current()
@@ -125,7 +109,7 @@ def application(
 
     pages: dict[str, Callable[[Environ], Answer]] = {
         "/": disks,
-        "/metrics": metrics,
+        "/metrics": scrapes.answer,
         "/snapshot": snapshot,
         "/-/healthy": healthy,
         "/-/ready": ready,
@@ -187,11 +171,3 @@ def _html(text: str) -> Answer:
 def _line(status: str, text: str) -> Answer:
     clean = " ".join(text.split())
     return status, [("Content-Type", _TEXT)], [f"{clean}\n".encode("utf-8", "replace")]
-
-
-def _accept(environ: Environ) -> str:
-    return str(environ.get("HTTP_ACCEPT", ""))
-
-
-def _encoding(environ: Environ) -> str:
-    return str(environ.get("HTTP_ACCEPT_ENCODING", ""))
