@@ -30,35 +30,44 @@ max by (job, instance, wake_group) (
 ){UNLESS_FROZEN}"""
 
 
-def _named(expr: str) -> str:
+def _named(expr: str, known: str = "") -> str:
     """With model, serial and wake group of the disk; as it is where these are not known.
 
-    The expression stands there twice: filtered first, it costs less than a join of all disks.
+    `known` is a metric, one series a disk, without which the expression gives nothing: it stands in
+    for lost names. Where there is none, the expression stands here twice: filtered first, it costs
+    less than a join of all disks.
     """
     inside = indent(expr.strip(), "  ")
+    names = f"topk by (job, instance, disk) (1, {fresh('spinledger_disk_info')})"
+    joined = f"(\n{inside}\n)\n* on (job, instance, disk) group_left (model, serial, wake_group)"
+    if known:
+        return f"""
+{joined} (
+  {names}
+  or on (job, instance, disk) {fresh(known)} ^ 0
+)"""
     return f"""
-(
-{inside}
-)
-* on (job, instance, disk) group_left (model, serial, wake_group)
-  topk by (job, instance, disk) (1, {fresh("spinledger_disk_info")})
+{joined}
+  {names}
 or on (job, instance, disk) (
 {inside}
 )"""
 
 
 _QUIET = "spinledger_disk_quiet_window"
+_WINDOW_END = f"{_QUIET}_end_timestamp_seconds"
 _SLEPT = f"""
 {fresh(f"{_QUIET}_asleep_ratio")}
   < {fresh(f"{_QUIET}_asleep_min_ratio")} + {fresh(f"{_QUIET}_observed_ratio")} - 1
-and {fresh(f"{_QUIET}_end_timestamp_seconds")} > time() - {WINDOW_LASTS_S}"""
+and {fresh(_WINDOW_END)} > time() - {WINDOW_LASTS_S}"""
 _LIFE = "spinledger_disk_rated_life"
+_HORIZON = f"{_LIFE}_horizon_seconds"
 _LATE = f'{_LIFE}_end_timestamp_seconds{{bound="late"}}'
 _USED_UP = f"{fresh(f'{_LIFE}_used_ratio')} >= 1"
 _ENDS = f"""
 (
   {fresh(_LATE)}
-    < on (job, instance, disk) group_left () ({fresh(f"{_LIFE}_horizon_seconds")} + time())
+    < on (job, instance, disk) group_left () ({fresh(_HORIZON)} + time())
   unless on (job, instance, disk, kind) ({_USED_UP})
 ) - time()"""
 
@@ -95,7 +104,7 @@ HEADLINE = Group(
         Alert(
             "DiskSleptTooLittleInQuietHours",
             "ticket",
-            f"(\n{indent(_named(_SLEPT).strip(), '  ')}\n){UNLESS_FROZEN}",
+            f"(\n{indent(_named(_SLEPT, _WINDOW_END).strip(), '  ')}\n){UNLESS_FROZEN}",
             f"{DISK} slept for {{{{ $value | humanizePercentage }}}} of its last quiet hours",
             "That is less than its configuration asks for (`limits.quiet_asleep_min`), even if it "
             "slept through all the time that was not observed. First see whether it was awake all "
@@ -107,7 +116,7 @@ HEADLINE = Group(
         Alert(
             "DiskRatedLifeEndsTooSoon",
             "ticket",
-            _named(_ENDS),
+            _named(_ENDS, _HORIZON),
             f"{DISK} will use up its rated {{{{ $labels.kind }}}} cycles within "
             "{{ $value | humanizeDuration }}",
             "That is the latest date that its record allows for, and it is earlier than the "

@@ -8,7 +8,8 @@ mutant is a valid rule. What is changed, each place for itself:
 - `on (...)` is dropped, with the `group_left` that cannot stand without it; of the labels that it
   or `by` names, one is dropped;
 - a number is moved up and down by one, and a one to 0.99 (that of `topk` is no threshold);
-- a range is halved and doubled;
+- a range is halved and doubled; that of a stand-in for lost names (`^ 0`) is only halved, since the
+  expression beside it gives nothing without a newer sample of the same metric;
 - a selector's matchers are dropped, and of values behind `=~` each one;
 - `unless` and what follows it is dropped;
 - the whole rule is always or never true; an alert's `for` is dropped.
@@ -73,7 +74,10 @@ def _changes(expression: str) -> Iterator[tuple[str, tuple[int, int], str]]:
             yield f"{found.group()} moved to {moved:g}", found.span(), text
     for found in _RANGE.finditer(expression):
         seconds = int(found[1]) * _SECONDS[found[2]]
+        stands_in = expression.startswith("]) ^ 0", found.end())
         for words, moved in (("halved", seconds // 2), ("doubled", seconds * 2)):
+            if stands_in and words == "doubled":
+                continue
             yield f"{found.group()}] {words}", found.span(), f"[{moved}s"
     for found in _MATCHERS.finditer(expression):
         yield f"{found.group()} dropped", found.span(), ""

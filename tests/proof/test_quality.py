@@ -10,7 +10,9 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,6 +22,7 @@ from tests.bench.bench_alerts import allowed
 from tests.bench.judged import STEP_S, Firing, judge
 from tests.bench.quality import ALERTS, FLEET
 from tests.bench.shelves import BURNING, DOWN, INSTANCE, RUNAWAY, TIMER
+from tests.packs.test_rules import RULE_LIST
 
 ROOT = Path(__file__).parents[2]
 BEGAN_S = 1_772_398_800
@@ -45,6 +48,18 @@ def months() -> Iterator[subprocess.Popen[str]]:
 def test_a_fleet_costs_no_more_than_its_series() -> None:
     """From 20 to 100 hosts of 24 disks the server's work grows no faster than the series do."""
     assert bench_fleet.main(FLEET) == 0
+
+
+def test_a_fleet_without_its_alerts_is_reported() -> None:
+    """One line names the alerts that should fire and do not; with all of them there is none."""
+    whole = bench_fleet.Measured(50, 60.0, series=1, cores=1.0, memory_mib=1.0)
+    for group in {bench_fleet.rule_group(rule) for rule in RULE_LIST}:
+        whole.took_s[group], whole.every_s[group] = [0.1], 240.0
+    whole.firing = bench_fleet.expected(50)
+    assert bench_fleet.report(whole, whole)[1] == []
+    base = replace(whole, firing=whole.firing - Counter(DiskCyclesRunaway=1))
+    wrong = ["50 hosts: DiskCyclesRunaway fires 0 times, expected 1"]
+    assert bench_fleet.report(base, whole)[1] == wrong
 
 
 def test_promtool_judges_what_was_written(tmp_path: Path) -> None:
