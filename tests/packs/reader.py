@@ -55,7 +55,7 @@ CHECKED: dict[str, tuple[str, str]] = {
         "--device-cgroup-rule --volume",
     ),
     "prometheus": ("prometheus --help; a server", "--config.file --web.console.templates"),
-    "./exporter/try": ("its help; integration/test_try_stack.py runs it", "--stack"),
+    "./exporter/try": ("its help; integration/test_try_stack.py runs it", "--stack --listen"),
     "./exporter/debian/build": ("its help", ""),
     "./tests/run": ("its help; it runs this", "--quick --lowest -x -k"),
     "spinledger capture": ("its parser; needs tracefs", "--config --for --disk --out"),
