@@ -96,7 +96,7 @@ HEADLINE = Group(
             _reached(LATE, "30d"),
             f"{GROUP} spins up more often than its budget allows: {{{{ $value }}}} spin-ups in the "
             "last 30 days",
-            "The spin-ups of a day, of 7 or of 30 days reached a limit that follows from the cycle "
+            "The spin-ups of 1, 2, 7 or 30 days reached a limit that follows from the cycle "
             "budget, within the last 6 hours. First find what wakes the disk: compare "
             "`spinledger history` with the timers and jobs of the host.",
             codes=("over_cycle_budget",),

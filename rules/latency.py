@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 from spinledger.findings.limits import LATE, SOON
 from spinledger.model import MINUTE, SECOND
-from spinledger.wear.budget import EARLY, EARLY_ONSETS_PER_YEAR, WINDOWS, cycle_limit
+from spinledger.wear.budget import EARLY, WINDOWS, cycle_limit, early_limit
 from spinledger.words import duration
 
 BUDGETS = (2, 6, 12, 24)
@@ -22,9 +22,9 @@ def reached_s(period_s: float, budget_per_day: float, windows: Sequence[str]) ->
     """Seconds from the first spin-up to the first window at its limit; None: never."""
     times = []
     for window in windows:
-        if window == EARLY:
-            length_ns = WINDOWS["1d"]
-            limit = cycle_limit(budget_per_day, length_ns, EARLY_ONSETS_PER_YEAR)
+        if window in EARLY:
+            length_ns = EARLY[window]
+            limit = early_limit(budget_per_day, length_ns)
         else:
             length_ns = WINDOWS[window]
             limit = cycle_limit(budget_per_day, length_ns)

@@ -266,7 +266,7 @@ class Facts:
     untouched_wall_ns: int | None  # since when others moved no sector; None while they do
     totals: Totals
     windows: Mapping[str, CycleWindow]  # by name: 1h to 30d
-    early_window: CycleWindow  # of a day, with the lower limit `budget.EARLY`
+    early_windows: Mapping[str, CycleWindow]  # those with a lower limit (`budget.EARLY`)
     # Timers
     timer_ns: int | None  # the standby timer to reckon with
     learned: Bracket | None  # the standby timer by its spin-downs (ledger.timers)

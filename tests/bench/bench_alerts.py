@@ -6,7 +6,7 @@ which alert found it and how soon; for each standby timer, how soon a runaway wa
 with 1 if a false alarm is one too many, or a fault was not found in time.
 
 What chance allows: an alert on the cycle budget may begin falsely once in a thousand years of a
-disk and window, by the lower limit of a day once in twenty (`wear.budget`); found are too many
+disk and window, by the lower limits once in twenty (`wear.budget`); found are too many
 where a Poisson count of that mean would reach so many less than once in a hundred times. Others
 allow none. How soon: a runaway after the limit's number of cycles less one, each no shorter than
 the timer; sleep missed in quiet hours within 1 h of their end; every figure to STEP_S, how often

@@ -80,7 +80,7 @@ def _disk(number: int, now: float, runs_away: bool) -> Iterator[tuple[str, str, 
     for window in ("1d", "7d", "30d"):
         used = 1.5 if runs_away else 0.3
         yield "disk_cycle_limit_used_ratio", f',window="{window}"', used
-    for window in (*WINDOWS, EARLY) if runs_away or number % REACHED == REACHED - 1 else ():
+    for window in (*WINDOWS, *EARLY) if runs_away or number % REACHED == REACHED - 1 else ():
         reached = round(_BEGAN - (0.5 * _HOUR if runs_away else 9 * _DAY), 3)
         labels = f',window="{window}",wake_group="{pool}"'
         yield "disk_cycle_limit_reached_timestamp_seconds", labels, reached

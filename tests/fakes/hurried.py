@@ -21,13 +21,14 @@ from spinledger.sim.faults import FAULTS
 from spinledger.sim.kinds import KINDS
 from spinledger.sim.workload import HOSTS, PROCESSES, Law, Process, Reach, Slot
 from spinledger.wear import budget
+from spinledger.wear.budget import EARLY, WINDOWS
 from spinledger.wear.budget import FALSE_ONSETS_PER_YEAR as ONSETS
-from spinledger.wear.budget import WINDOWS
 
 INTERVAL_S = 2.0
 TIMER_NS = 600 * MILLISECOND
 BUDGET_PER_DAY = 200.0  # limits of 6 spin-ups in the short windows, of 7 in the two long ones
 WINDOWS_S = {"1h": 12, "3h": 14, "6h": 16, "1d": 20, "7d": 45, "30d": 50}
+EARLY_S = {"1d_early": 20, "2d_early": 25}
 CONFIG = "sample: {fast: 0.2s, slow: 0.5s, asleep: 1s}\n"
 
 SLOTS = tuple(
@@ -52,6 +53,7 @@ TABLES: tuple[tuple[Any, dict[str, Any]], ...] = (
         },
     ),
     (WINDOWS, {name: seconds * SECOND for name, seconds in WINDOWS_S.items()}),
+    (EARLY, {name: seconds * SECOND for name, seconds in EARLY_S.items()}),
 )
 
 
@@ -61,7 +63,7 @@ def hurried(arguments: list[str]) -> int:
         for table, rows in TABLES:
             stack.enter_context(patch.dict(table, rows))
         # The lower limit of a day is its other one, so that page and ticket come together.
-        stack.enter_context(patch.object(budget, "EARLY_ONSETS_PER_YEAR", ONSETS))
+        stack.enter_context(patch.object(budget, "EARLY_ONSETS_PER_YEAR", len(EARLY) * ONSETS))
         return main(arguments)
 
 

@@ -107,7 +107,7 @@ def full_view(number: int) -> DiskView:
         totals=totals,
         condition=Condition.IDLE_B,
         windows={name: CycleWindow(number, 7, WALL_NS - 1) for name in plain.windows},
-        early_window=CycleWindow(number, 6, WALL_NS - 1),
+        early_windows={name: CycleWindow(number, 6, WALL_NS - 1) for name in plain.early_windows},
         timer_ns=20 * MINUTE,
         observed_standby_ns=21 * MINUTE,
         quiet_now=QuietNow(True, WALL_NS - 3600 * SECOND),

@@ -160,7 +160,7 @@ def _reached(alert: str, window: str, counted: str, days: str) -> Base:
         group = NAMES.get(disk["disk"], plates)["wake_group"]
         return Series(REACHED, {**disk, "wake_group": group, "window": window}, reached)
 
-    windows = ("1h", "3h", "6h", "1d", "1d_early", "7d", "30d")
+    windows = ("1h", "3h", "6h", "1d", "1d_early", "2d_early", "7d", "30d")
     others = [one for one in windows if one not in window.split("|")]
     return Base(
         alert,
@@ -217,8 +217,8 @@ RUNAWAY = _held(
     _reached("DiskCyclesRunaway", "1h|3h|6h|1d", "1d", "day"), ("1h", "3h", "6h", "1d"), "1d"
 )
 BURNING = _held(
-    _reached("DiskCycleBudgetBurning", "1d_early|7d|30d", "30d", "30 days"),
-    ("1d_early", "7d", "30d"),
+    _reached("DiskCycleBudgetBurning", "1d_early|2d_early|7d|30d", "30d", "30 days"),
+    ("1d_early", "2d_early", "7d", "30d"),
     "30d",
 )
 

@@ -23,7 +23,7 @@ VALUES: Mapping[str, Sequence[str]] = {
     "observed": ("yes", "no"),
     "spinledger_disk_power_state": [state.value for state in State if state != State.UNOBSERVED],
     "state": [state.value for state in State],
-    "window": (*WINDOWS, EARLY),
+    "window": (*WINDOWS, *EARLY),
 }
 """Values of labels that have few; other labels are free text or lists of reasons."""
 

@@ -47,8 +47,8 @@ GONE = 2 * HOUR
 def _over(name: str, ago_ns: int, count: int = 60) -> dict[str, Any]:
     """A window whose limit was reached so long ago."""
     reached = CycleWindow(count, 54, WALL_NS - ago_ns, WALL_NS - ago_ns - HOUR)
-    if name == EARLY:
-        return {"early_window": reached}
+    if name in EARLY:
+        return {"early_windows": {**PLAIN.early_windows, name: reached}}
     return {"windows": {**PLAIN.windows, name: reached}}
 
 
@@ -120,7 +120,8 @@ MADE_UP: Mapping[str, tuple[Mapping[str, Any], set[str]]] = {
             ("3h", "over_cycle_limit"),
             ("6h", "over_cycle_limit"),
             ("1d", "over_cycle_limit"),
-            (EARLY, "over_cycle_budget"),
+            ("1d_early", "over_cycle_budget"),
+            ("2d_early", "over_cycle_budget"),
             ("7d", "over_cycle_budget"),
             ("30d", "over_cycle_budget"),
         )

@@ -23,8 +23,8 @@ from rules.latency import PAGE, TICKET, reached_s
 from spinledger.findings.judge import ALWAYS, CODES
 from spinledger.findings.texts import POOL_TABLE as POOL_ROWS
 from spinledger.findings.texts import TABLE as ROWS
-from spinledger.model import DAY, MINUTE, SECOND, Cycle, Policy, Severity
-from spinledger.wear.budget import EARLY, EARLY_ONSETS_PER_YEAR, RecentCycles, cycle_limit
+from spinledger.model import MINUTE, SECOND, Cycle, Policy, Severity
+from spinledger.wear.budget import EARLY, RecentCycles, early_limit
 from tests.packs.cases import BASES
 from tests.packs.contract import CONTRACT, EVERY_LABEL
 from tests.packs.promql import strangers, uses
@@ -196,7 +196,7 @@ def test_a_waker_is_noticed_as_soon_as_the_table_says(minutes: int, budget: int)
     for number in range(31 * 1440 // minutes):
         at_ns = number * minutes * MINUTE
         fold.step(Cycle(number, "disk", at_ns, at_ns, True), policy)
-        reached = {**fold.totals(at_ns, 0, policy), EARLY: fold.early(at_ns, 0, policy)}
+        reached = {**fold.totals(at_ns, 0, policy), **fold.early(at_ns, 0, policy)}
         for name, window in reached.items():
             if window.reached_wall_ns is not None:
                 first.setdefault(name, at_ns)
@@ -206,16 +206,18 @@ def test_a_waker_is_noticed_as_soon_as_the_table_says(minutes: int, budget: int)
         assert found == (None if due is None else due * SECOND)
 
 
-def test_a_half_hourly_waker_is_below_the_early_limit_of_the_default_budget() -> None:
-    """README's figures: the limit is 50; chance reaches 48 once in five years of a disk (scipy's
-    Poisson distribution; the count steps to 48 at most as often as budget x P(N >= 47))."""
+def test_a_half_hourly_waker_is_noticed_within_two_days_on_the_default_budget() -> None:
+    """README's figures: by the limit of two days, after 84 intervals; chance reaches the 48 of a
+    day once in five years of a disk (scipy's Poisson distribution; the count steps to 48 at most
+    as often as budget x P(N >= 47))."""
     budget = Policy().budget_per_day
     assert budget == 24
-    assert cycle_limit(budget, DAY, EARLY_ONSETS_PER_YEAR) == 50
+    assert [early_limit(budget, length) for length in EARLY.values()] == [51, 85]
+    assert reached_s(1800, budget, TICKET) == 84 * 1800 == 42 * 3600
     assert round(1 / (365.25 * budget * poisson.sf(46, budget))) == 5
     text = " ".join((RULES / "README.md").read_text(encoding="utf-8").split())
-    assert "that limit is 50 spin-ups" in text
-    assert "With a limit of 48 chance would cause a ticket once in five years" in text
+    assert "On the default budget of 24 these limits are 51 and 85 spin-ups" in text
+    assert "With a limit of 48 for a day chance would cause a ticket once in five years" in text
 
 
 def test_the_sample_of_own_rules_is_valid() -> None:

@@ -15,7 +15,7 @@ from spinledger.wear.budget import EARLY, HOLD_NS, WINDOWS
 from spinledger.words import duration, listed, percent
 
 SOON = ("1h", "3h", "6h", "1d")
-LATE = (EARLY, "7d", "30d")
+LATE = (*EARLY, "7d", "30d")
 """Windows whose limit is a page, and those whose limit is a ticket."""
 
 WINDOW_LASTS_NS = 26 * HOUR
@@ -41,13 +41,13 @@ def over_cycle_limit(facts: Facts) -> str:
 
 
 def over_cycle_budget(facts: Facts) -> str:
-    """Likewise of a week or of thirty days, or of a day its lower limit."""
+    """Likewise of a week or of thirty days, or of one or two days their lower limit."""
     return _over(facts, LATE)
 
 
 def _reached(facts: Facts, names: Iterable[str]) -> dict[str, CycleWindow]:
     now_ns = facts.sampled_wall_ns
-    windows = {**facts.windows, EARLY: facts.early_window}
+    windows = {**facts.windows, **facts.early_windows}
     return {
         name: windows[name]
         for name in names
@@ -61,7 +61,7 @@ def _over(facts: Facts, names: Iterable[str]) -> str:
     if not reached:
         return ""
     name = max(reached, key=lambda one: reached[one].used_ratio)
-    worst, length_ns = reached[name], WINDOWS["1d" if name == EARLY else name]
+    worst, length_ns = reached[name], {**WINDOWS, **EARLY}[name]
     ago_s = (facts.sampled_wall_ns - (worst.reached_wall_ns or 0)) / SECOND
     return (
         f"{worst.count} spin-ups in the last {duration(length_ns / SECOND)}, limit "

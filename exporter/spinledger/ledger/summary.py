@@ -63,7 +63,7 @@ def summary(account: Account) -> Facts:
         untouched_wall_ns=_untouched(account),
         totals=totals if account.base is None else totals.since(account.base),
         windows=folds.recent_cycles.totals(account.at_ns, account.wall_offset_ns, policy),
-        early_window=folds.recent_cycles.early(account.at_ns, account.wall_offset_ns, policy),
+        early_windows=folds.recent_cycles.early(account.at_ns, account.wall_offset_ns, policy),
         timer_ns=timer_ns(account),
         learned=None if probing.learned is None else Bracket(*probing.learned),
         observed_standby_ns=probing.observed_ns,

@@ -25,7 +25,6 @@ from spinledger import __version__
 from spinledger.facts import CycleWindow, DiskView, ExporterFacts, LedgerFacts, Rated, Snapshot
 from spinledger.findings.judge import exported
 from spinledger.model import SECOND, Condition, Histogram, Labels, Number, State
-from spinledger.wear.budget import EARLY
 from spinledger.whatif.gaps import seconds_label
 
 Kind = Literal["info", "stateset", "gauge", "counter", "histogram"]
@@ -160,7 +159,12 @@ def _rated_life_end(view: DiskView) -> Values:
 
 
 def _limits(view: DiskView) -> Mapping[str, CycleWindow]:
-    return {**view.facts.windows, EARLY: view.facts.early_window}
+    return {**view.facts.windows, **view.facts.early_windows}
+
+
+def _cycle_limits(view: DiskView) -> Values:
+    """Without the lower limit of two days, of which no count is exported either."""
+    return _by({name: one.limit for name, one in _limits(view).items() if name != "2d_early"})
 
 
 def _limit_reached(view: DiskView) -> Values:
@@ -238,14 +242,14 @@ DISK_ROWS: tuple[Metric[DiskView], ...] = (
            lambda v: _by({name: one.count for name, one in v.facts.windows.items()})),
     Metric("spinledger_disk_cycle_limit", GAUGE, "", ("window",), 7,
            "Spin-ups in the window from which an alert is due, derived from the daily budget; "
-           "1d_early is the lower limit of a day, for a ticket.",
-           lambda v: _by({name: one.limit for name, one in _limits(v).items()})),
+           "1d_early is the lower limit of a day, for a ticket.", _cycle_limits),
     Metric("spinledger_disk_cycle_limit_used_ratio", GAUGE, "ratio", ("window",), 6,
            "Recent spin-ups over the window's limit.",
            lambda v: _by({name: one.used_ratio for name, one in v.facts.windows.items()})),
     Metric("spinledger_disk_cycle_limit_reached_timestamp_seconds", GAUGE, "seconds",
-           ("window", "wake_group"), 7,
-           "When a spin-up last brought the window to its limit.", _limit_reached),
+           ("window", "wake_group"), 8,
+           "When a spin-up last brought the window to its limit; 1d_early and 2d_early: to the "
+           "lower limit of one and two days.", _limit_reached),
     # The drive's counters, and what it is rated for
     Metric("spinledger_disk_start_stop_cycles_total", COUNTER, "", (), 1,
            "Spindle starts, by the drive's own counter.", _counter("start_stops")),

@@ -40,12 +40,17 @@ HOLD_NS = 6 * HOUR
 
 _LONG_AGO = -(1 << 63)
 FALSE_ONSETS_PER_YEAR = 1e-3
-EARLY = "1d_early"
+EARLY: Mapping[str, int] = {"1d_early": DAY, "2d_early": 2 * DAY}
 EARLY_ONSETS_PER_YEAR = 0.05
-"""A second, lower limit for the window of a day: a ticket may come by chance once in twenty years
-of a disk, so that a waker just below the first limit is noticed within a day."""
+"""Windows with a second, lower limit: a ticket may come by chance once in twenty years of a disk,
+so that a waker just below the page's limit is noticed within two days. Each has an equal share."""
 
 DAYS_PER_YEAR = 365.25
+
+
+def early_limit(budget_per_day: float, window_ns: int) -> int:
+    """The lower limit of a window of `EARLY`."""
+    return cycle_limit(budget_per_day, window_ns, EARLY_ONSETS_PER_YEAR / len(EARLY))
 
 
 @lru_cache(maxsize=1024)
@@ -119,11 +124,14 @@ class RecentCycles:
             for name, length in WINDOWS.items()
         }
 
-    def early(self, now_ns: int, offset_ns: int, policy: Policy) -> CycleWindow:
-        """The window of a day with its lower limit (`EARLY`)."""
-        length = WINDOWS["1d"]
-        limit = cycle_limit(policy.budget_per_day, length, EARLY_ONSETS_PER_YEAR)
-        return self._window(now_ns, offset_ns, length, limit)
+    def early(self, now_ns: int, offset_ns: int, policy: Policy) -> Mapping[str, CycleWindow]:
+        """Likewise those with a lower limit (`EARLY`)."""
+        return {
+            name: self._window(
+                now_ns, offset_ns, length, early_limit(policy.budget_per_day, length)
+            )
+            for name, length in EARLY.items()
+        }
 
     def _window(self, now_ns: int, offset_ns: int, length: int, limit: int) -> CycleWindow:
         count = len(self._at) - bisect_right(self._at, now_ns - length)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import poisson
 
 from spinledger.model import DAY, HOUR, Cycle, Policy
-from spinledger.wear.budget import WINDOWS, RecentCycles, cycle_limit
+from spinledger.wear.budget import EARLY, WINDOWS, RecentCycles, cycle_limit, early_limit
 
 
 @pytest.mark.parametrize(
@@ -34,6 +34,21 @@ def test_limit_is_the_smallest_by_scipy(budget: float, window: int) -> None:
 
     assert onsets(limit) <= 1e-3 * (1 + 1e-6)
     assert limit == 1 or onsets(limit - 1) > 1e-3 * (1 - 1e-6)
+
+
+@given(st.floats(1e-2, 5_000))
+@settings(max_examples=200, deadline=None)
+def test_early_limits_together_are_reached_by_chance_once_in_twenty_years(budget: float) -> None:
+    """By scipy.stats.poisson.sf the onsets of all lower limits add up to 0.05 a year at most, and
+    with any of them one less, that window's onsets exceed its share."""
+
+    def onsets(k: int, window: int) -> float:  # P(N >= k - 1) = sf(k - 2)
+        return float(budget * 365.25 * poisson.sf(k - 2, budget * window / DAY))
+
+    limits = {length: early_limit(budget, length) for length in EARLY.values()}
+    assert sum(onsets(limit, length) for length, limit in limits.items()) <= 0.05 * (1 + 1e-6)
+    for length, limit in limits.items():
+        assert limit == 1 or onsets(limit - 1, length) > 0.05 / len(EARLY) * (1 - 1e-6)
 
 
 def test_no_budget_means_no_cycle() -> None:
