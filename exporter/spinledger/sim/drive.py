@@ -155,7 +155,7 @@ class Drive:
         self.plugged = True
         self._feed = feed
         self._seed = seed
-        self._log = log
+        self.log = log  # so many events, and commands, are kept from the next `begin` on
         self._rung = 0  # steps taken down the ladder
         self._since_ns = at_ns  # accounted up to here
         self._idle_ns = at_ns  # last access to the medium: where the timers run from
@@ -181,8 +181,8 @@ class Drive:
             self.advance(at_ns)
             self._account(at_ns)
         self.tally = Tally(at_ns)
-        self.tally.events = deque(maxlen=self._log)
-        self.tally.sent = deque(maxlen=self._log)
+        self.tally.events = deque(maxlen=self.log)
+        self.tally.sent = deque(maxlen=self.log)
 
     # Time
 
@@ -465,7 +465,7 @@ class Drive:
             self.tally.probes += 1
         else:
             self.tally.log_reads += 1
-        if self._log:
+        if self.log:
             level = self.level
             name = "off" if not self.plugged else level.name if level else "ready"
             self.tally.sent.append(Sent(at_ns, what, cdb, name))

@@ -101,6 +101,8 @@ class SimulatedShelf(Rack):
             self.move(day)
             for place in self.places:
                 place.drive.kernel(day)
+        for place in self.places:
+            place.drive.log = LOG
         self.begin(start_ns)
 
     @staticmethod
@@ -154,7 +156,7 @@ class SimulatedShelf(Rack):
             at_ns,
             odometer=None if generation else _worn_in(kind, self._seed, number),
             seed=self._seed * 1000 + number,
-            log=LOG,
+            log=LOG if generation else 0,  # what was before `start_ns` is forgotten
         )
         disk = describe(f"{self._host}-{pool}-{slot.member}{generation}", pool, kind, number)
         policy = _policy(kind, slot.budget_per_day)
