@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.request
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -34,6 +35,7 @@ from spinledger.ledger.summary import summary  # noqa: E402
 from spinledger.model import SECOND, Command, Counted, Disk, Probe, Tick  # noqa: E402
 from tests.fakes.facts import DISK, POLICY, WALL_NS, tick  # noqa: E402
 from tests.fakes.mocked import Shelf, mocked_shelf  # noqa: E402
+from tests.fakes.patience import PATIENCE_S, until  # noqa: E402
 
 DISKS = 24
 BUSY = 4
@@ -183,38 +185,70 @@ def sg_io(descriptor: int) -> None:
 
 def memory(pid: int) -> float:
     """Resident memory in kB."""
-    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-        if line.startswith("VmRSS"):
-            return float(line.split()[1])
-    return 0.0
+    return _resident(Path(f"/proc/{pid}/status").read_text())
+
+
+def _resident(status: str) -> float:
+    return float(status.split("VmRSS:")[1].split()[0])
+
+
+LIBRARIES = "prometheus_client, pyudev, yaml, asyncio, h11, sqlite3"
+SERVING = "serving http"
+
+
+def imported(modules: str) -> float:
+    """Resident memory of an interpreter that made these imports and nothing else, in kB."""
+    code = f"import {modules}; print(open('/proc/self/status').read())"
+    said = subprocess.run(
+        [sys.executable, "-c", code],
+        env=os.environ | {"PYTHONPATH": str(ROOT / "exporter")},
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    return _resident(said)
+
+
+def serving(disks: int) -> float:
+    """Resident memory of `serve` on so many mocked disks, after scrapes and pages, in kB."""
+    with mocked_shelf(disks) as shelf:
+        command = ["serve", "--listen", "127.0.0.1:0", "--ledger", "memory"]
+        with subprocess.Popen(
+            [sys.executable, "-m", "spinledger", *command],
+            env=os.environ | shelf.environment | {"PYTHONPATH": str(ROOT / "exporter")},
+            stderr=subprocess.PIPE,
+            text=True,
+        ) as process:
+            assert process.stderr is not None
+            line = next(line for line in process.stderr if SERVING in line)
+            url = line.split()[2].removesuffix("metrics")
+            until(lambda: _get(url + "metrics").count("spinledger_disk_info{") == disks)
+            for _ in range(5):
+                _get(url + "metrics")
+                _get(url)
+            found = memory(process.pid)
+            process.terminate()
+    return found
+
+
+def _get(url: str) -> str:
+    with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
+        return str(answer.read().decode())
 
 
 def resident() -> None:
-    """`serve` on a simulated shelf against an interpreter that only made the imports."""
-    environment = os.environ | {"PYTHONPATH": str(ROOT / "exporter")}
-    bare = subprocess.Popen(
-        [
-            sys.executable, "-c",
-            "import prometheus_client, pyudev, yaml, asyncio, h11, time; time.sleep(30)",
-        ],
-        env=environment,
-    )  # fmt: skip
-    serving = subprocess.Popen(
-        [
-            sys.executable, "-m", "spinledger", "serve", "--listen", "127.0.0.1:0",
-            "--ledger", "memory", "--for", "30",
-        ],
-        env=environment,
-        stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    time.sleep(8)
-    floor, ours = memory(bare.pid), memory(serving.pid)
-    for process in (bare, serving):
-        process.terminate()
-        process.wait()
-    print(f"resident, the imports alone               {floor / 1024:8.1f} MB")
-    print(f"resident, serve                           {ours / 1024:8.1f} MB")
-    print(f"    ratio (at most 1.4)                   {ours / floor:8.2f}")
+    """`serve` on mocked disks against interpreters that only made imports."""
+    libraries, program = imported(LIBRARIES), imported("spinledger.cli")
+    few, many = DISKS, 100
+    least, most = serving(few), serving(many)
+    print(f"resident, the libraries imported          {libraries / 1024:8.1f} MB")
+    print(f"resident, the program imported            {program / 1024:8.1f} MB")
+    print(f"resident, serve with {few:3} disks           {least / 1024:8.1f} MB")
+    print(f"resident, serve with {many:3} disks           {most / 1024:8.1f} MB")
+    print(f"    {few} disks to the program (at most 1.4) {least / program:8.2f}")
+    print(f"    {few} disks to the libraries             {least / libraries:8.2f}")
+    each_mb = (most - least) / 1024 / (many - few)
+    print(f"    a disk more (at most 0.5)             {each_mb:8.2f} MB")
 
 
 def main() -> None:

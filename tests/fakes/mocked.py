@@ -32,12 +32,12 @@ class Shelf:
     """A running shelf, from outside or from inside."""
 
     def __init__(self, environment: dict[str, str]) -> None:
-        self._environment = environment
+        self.environment = environment
 
     def do(self, verb: str, **arguments: object) -> Any:
         """One verb of the harness (`shelf.Shelf.do_*`); its answer."""
         with socket.socket(socket.AF_UNIX) as connection:
-            connection.connect(self._environment["SHELF_CONTROL"])
+            connection.connect(self.environment["SHELF_CONTROL"])
             with connection.makefile("rw") as lines:
                 lines.write(json.dumps([verb, arguments]) + "\n")
                 lines.flush()
@@ -51,7 +51,7 @@ class Shelf:
         path = os.pathsep.join([str(_ROOT), str(_ROOT / "exporter")])
         done = subprocess.run(
             [sys.executable, "-c", _INSIDE, function.__module__, function.__qualname__],
-            env=os.environ | self._environment | {"PYTHONPATH": path},
+            env=os.environ | self.environment | {"PYTHONPATH": path},
             stdout=subprocess.PIPE,
             text=True,
             timeout=timeout,
