@@ -7,12 +7,15 @@ a limit that is broken ends it with 1. `quality` and `--long` are described ther
 from __future__ import annotations
 
 import argparse
+import ast
+import re
 import subprocess
 import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.bench import took
 from tests.bench.machine import machine
 
 ROOT = Path(__file__).parents[2]
@@ -23,11 +26,23 @@ NAMES = sorted(
 )
 
 
+def _words(module: str) -> str:
+    """What a benchmark measures, by the beginning of its own description."""
+    source = (Path(__file__).parent / f"{module}.py").read_text(encoding="utf-8")
+    description = ast.get_docstring(ast.parse(source)) or ""
+    return re.split("[:.]", " ".join(description.split()), maxsplit=1)[0]
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the benchmarks of these names, or all."""
     names = {name.removeprefix("bench_"): name for name in NAMES} | {"quality": "quality"}
-    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
-    parser.add_argument("name", nargs="*", help=f"of {', '.join(names)}; default: all")
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bench",
+        description=__doc__,
+        epilog=took.listed("bench", {name: _words(module) for name, module in names.items()}),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("name", nargs="*", help="which to run; default: all")
     parser.add_argument("--long", action="store_true", help="the long form of `quality`")
     given = parser.parse_args(arguments)
     unknown = [name for name in given.name if name not in names]
@@ -44,6 +59,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         )
         result = "within its limits" if code == 0 else f"ended with {code}"
         rows.append((name, result, time.monotonic() - began))
+        took.note(f"bench {name}", rows[-1][2])
     print(f"\n{'BENCHMARK':12} {'RESULT':20} SECONDS")
     for name, result, seconds in rows:
         print(f"{name:12} {result:20} {seconds:7.0f}")

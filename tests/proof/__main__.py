@@ -1,7 +1,9 @@
 """What the README promises, each with the tests that show it, and a table of how they ended.
 
 Run at the top: python -m tests.proof [ROW...]. A row is run by pytest as it stands in the suite;
-`lab` rows boot the virtual machine of tests/lab. Ends with 1 if a promise does not hold.
+`lab` rows boot the virtual machine of tests/lab. `faults` and `inputs`, named alone, run at length
+and print a table of their own; `python -m tests.proof inputs --help` lists its options. Ends with 1
+if a promise does not hold.
 """
 
 from __future__ import annotations
@@ -14,7 +16,9 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.bench import took
 from tests.bench.machine import machine
+from tests.proof import faults, inputs
 
 ROOT = Path(__file__).parents[2]
 
@@ -95,6 +99,18 @@ PROMISES: dict[str, tuple[str, tuple[str, ...]]] = {
         "alerts find each simulated fault in time and do not ring without one",
         ("tests/proof/test_quality.py",),
     ),
+    "faults": (
+        "of each fault it is known what it loses, and it spreads to no other disk",
+        ("tests/proof/test_faults.py",),
+    ),
+    "inputs": (
+        "no input, however damaged, crashes or hangs what reads it",
+        ("tests/proof/test_inputs.py",),
+    ),
+    "outputs": (
+        "each option and key that names a file to write refuses a disk before it is opened",
+        ("tests/unit/cli/test_no_disk_is_written.py",),
+    ),
     "agreement": (
         "each alert about a disk has its finding, and both agree",
         ("tests/packs/test_agreement.py",),
@@ -107,9 +123,22 @@ _ENDED = re.compile(r"(\d+) passed")
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the tests of these promises, or of all."""
-    parser = argparse.ArgumentParser(prog="python -m tests.proof", description=__doc__)
-    parser.add_argument("row", nargs="*", help=f"of {', '.join(PROMISES)}; default: all")
-    given = parser.parse_args(arguments)
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    began = time.monotonic()
+    if words == ["faults"]:
+        code = faults.main()
+        took.note("proof faults", time.monotonic() - began)
+        return code
+    if words[:1] == ["inputs"] and all(word not in PROMISES for word in words[1:]):
+        return inputs.main(words[1:])
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.proof",
+        description=__doc__,
+        epilog=took.listed("proof", {name: promise for name, (promise, _) in PROMISES.items()}),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("row", nargs="*", help="which rows to run; default: all")
+    given = parser.parse_args(words)
     unknown = [name for name in given.row if name not in PROMISES]
     if unknown:
         parser.error(f"{unknown[0]} is no row; choose from {', '.join(PROMISES)}")
@@ -130,6 +159,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if result == "FAILED":
             print(done.stdout[-4000:], done.stderr[-1000:])
         rows.append((name, result, time.monotonic() - began, promise))
+        took.note(f"proof {name}", rows[-1][2])
         print(f"{name}: {result}", flush=True)
     print(f"\n{'ROW':15} {'RESULT':18} SECONDS  PROMISE")
     for name, result, seconds, promise in rows:
