@@ -10,6 +10,7 @@ A page is made once a second and kind of host; a host's own page is that with it
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -138,6 +139,11 @@ class Fleet(ThreadingHTTPServer):
 
     request_queue_size = 256
     daemon_threads = True
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """A server that is ended in the middle of its scrapes is no error."""
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)  # type: ignore[arg-type]
 
 
 def serve(given: Connection) -> None:
