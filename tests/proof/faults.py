@@ -41,6 +41,7 @@ from spinledger.model import (
 from spinledger.sim.kinds import KINDS
 from spinledger.sim.shelf import Plug
 from spinledger.store.file import verify
+from tests.bench.machine import machine
 from tests.integration.store import test_damage as damage
 from tests.integration.store import test_hardships as hardships
 from tests.integration.store.written import everything, store
@@ -394,6 +395,7 @@ def main() -> int:
     """Print the table; 1 where a bound is broken."""
     from tests.proof.starts import killed_while_starting
 
+    print(f"Run on: {machine()}")
     heads = ("FAULT", "WHAT WAS DONE", "WHAT HAPPENED", "WHAT WAS LOST")
     print("  ".join(f"{head:{width}}" for head, width in zip(heads, WIDTHS, strict=True)).rstrip())
     broken = 0

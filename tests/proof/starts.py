@@ -1,6 +1,6 @@
 """The real exporter, ended by signals while it starts.
 
-After each moment it gets SIGTERM, SIGINT, SIGHUP or SIGKILL, on one ledger. It ends in order or by
+At each moment it gets SIGTERM, SIGINT, SIGHUP or SIGKILL, on one ledger. It ends in order or by
 the signal, without a traceback; after SIGHUP it serves; the ledger is whole and has every record
 that it had before. Only while the interpreter itself starts, before the first line of ours, may
 SIGHUP end it and SIGINT show a traceback: the kernel's record of its signals says so (proc(5)).
@@ -22,7 +22,7 @@ from pathlib import Path
 
 from spinledger.sim.rehearse import Rehearsal, rehearse
 from spinledger.store.file import verify
-from tests.fakes.patience import PATIENCE_S
+from tests.fakes.patience import PATIENCE_S, until
 from tests.proof.faults import Row, counted
 from tests.unit.app.test_hangup_at_start import not_ignored
 
@@ -54,7 +54,8 @@ class Start:
         status = Path(f"/proc/{self.process.pid}/status").read_text("ascii", "replace")
         bit = 1 << signal.SIGHUP - 1
         masks = {name: mask for name, _, mask in map(_parted, status.splitlines())}
-        return any(int(masks.get(name, "0"), 16) & bit for name in ("SigBlk", "SigCgt"))
+        ended = self.process.poll() is not None
+        return ended or any(int(masks.get(name, "0"), 16) & bit for name in ("SigBlk", "SigCgt"))
 
     def serves(self) -> bool:
         """Read until it serves, or has ended."""
@@ -87,13 +88,13 @@ def rows(ledger: Path) -> int:
 
 
 def killed_while_starting(moments_ms: Iterable[int]) -> Row:
-    """Each signal after each of these times."""
+    """Each signal after each of these times: 0 for at once, else from our first line on."""
     moments = list(moments_ms)
     ends: Counter[str] = Counter()
     row = Row(
         "kills at the start",
-        f"{', '.join(one.name for one in SIGNALS)} at {len(moments)} moments, "
-        f"{moments[0]} to {moments[-1]} ms after the start",
+        f"{', '.join(one.name for one in SIGNALS)} at {len(moments)} moments, at once and up to "
+        f"{moments[-1]} ms after the first line",
         "",
         "",
     )
@@ -106,7 +107,9 @@ def killed_while_starting(moments_ms: Iterable[int]) -> Row:
         for moment_ms in moments:
             for sent in SIGNALS:
                 start = Start(ledger, live)
-                time.sleep(moment_ms / 1000)
+                if moment_ms:
+                    until(start.begun, "the first line")
+                    time.sleep(moment_ms / 1000)
                 begun = start.begun()
                 start.process.send_signal(sent)
                 if sent == signal.SIGHUP and begun:

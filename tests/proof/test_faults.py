@@ -24,7 +24,7 @@ def test_each_fault_stays_within_its_bounds(fault: str) -> None:
 
 def test_a_start_survives_every_signal() -> None:
     """At a few moments, wherever the start is then."""
-    row = killed_while_starting((0, 200, 500))
+    row = killed_while_starting((0, 100, 400))
     print("\n".join(lines(row)))
     assert row.broken == []
 
