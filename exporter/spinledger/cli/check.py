@@ -173,12 +173,16 @@ def address_trouble(listen: tuple[str, int], tls_and_users: Path | None = None) 
     except OSError as refused:
         if refused.errno != errno.EADDRINUSE:
             return f"`serve` could not listen at {where}: {refused.strerror}"
-        try:
-            listening(listen, tls_and_users).snapshot()
-        except NoExporter as other:
-            return f"`serve` could not listen at {where}, which is in use: {other}"
-        except (BadInput, Unavailable):
-            pass  # an exporter that has just been started, or that does not let us in
+        others = []
+        for web in (tls_and_users, None):  # None: one that still runs without them
+            try:
+                listening(listen, web).snapshot()
+                return ""
+            except NoExporter as other:
+                others.append(other)
+            except (BadInput, Unavailable):
+                return ""  # an exporter that has just been started, or that does not let us in
+        return f"`serve` could not listen at {where}, which is in use: {others[0]}"
     return ""
 
 

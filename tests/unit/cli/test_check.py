@@ -21,6 +21,7 @@ from spinledger.app import examining
 from spinledger.app.examining import Examined
 from spinledger.cli import check
 from spinledger.cli.check_report import TROUBLES, render
+from spinledger.cli.exporter import NoExporter
 from spinledger.cli.screen import Screen
 from spinledger.config.load import parse
 from spinledger.device.discovery import Discovery
@@ -265,3 +266,22 @@ def test_check_says_what_tracing_would_bring(tmp_path: Path) -> None:
     report = {**dict.fromkeys(TROUBLES, ()), "configuration": {"source": "c.yml"}, "off": [],
               "skipped": [], "disks": [], "wakes_untraced": "no tracefs"}  # fmt: skip
     assert "Who wakes" not in render(report, WIDE)
+
+
+def test_an_exporter_that_runs_without_tls_so_far_is_no_other_program(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """`check` before the restart that puts TLS in force; common practice, no source."""
+
+    class Running:
+        def snapshot(self) -> None:
+            """It answers."""
+
+    def without_tls(listen: tuple[str, int], tls_and_users: Path | None = None) -> Running:
+        if tls_and_users:
+            raise NoExporter("no_exporter", "wrong version number")
+        return Running()
+
+    monkeypatch.setattr(check, "listening", without_tls)
+    with socket.create_server(("127.0.0.1", 0)) as running:
+        assert check.address_trouble(running.getsockname(), tmp_path / "web.yml") == ""
