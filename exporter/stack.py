@@ -220,8 +220,8 @@ class Receiver(ThreadingHTTPServer):
 
     daemon_threads = True
 
-    def __init__(self) -> None:
-        super().__init__(("127.0.0.1", 0), Notified)
+    def __init__(self, port: int = 0) -> None:
+        super().__init__(("127.0.0.1", port), Notified)
         self._ready = threading.Event()
         self.url = f"http://127.0.0.1:{self.server_address[1]}"
         threading.Thread(target=self.serve_forever, daemon=True).start()

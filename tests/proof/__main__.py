@@ -1,9 +1,9 @@
 """What the README promises, each with the tests that show it, and a table of how they ended.
 
 Run at the top: python -m tests.proof [ROW...]. A row is run by pytest as it stands in the suite;
-`lab` rows boot the virtual machine of tests/lab. `faults` and `inputs`, named alone, run at length
-and print a table of their own; `python -m tests.proof inputs --help` lists its options. Ends with 1
-if a promise does not hold.
+`lab` rows boot the virtual machine of tests/lab. `faults`, `inputs` and `install`, named alone, run
+at length and print a table of their own; `python -m tests.proof inputs --help` lists its options,
+`python -m tests.proof install trixie` takes one release. Ends with 1 if a promise does not hold.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathlib import Path
 
 from tests.bench import took
 from tests.bench.machine import machine
-from tests.proof import faults, inputs
+from tests.proof import faults, inputs, install
 
 ROOT = Path(__file__).parents[2]
 
@@ -46,6 +46,10 @@ PROMISES: dict[str, tuple[str, tuple[str, ...]]] = {
     "package": (
         "the Debian package is the same to the byte when built again, and lintian finds nothing",
         ("tests/packs/test_debian.py",),
+    ),
+    "install": (
+        "a new Debian 12 or 13 comes from this page to a delivered alert, and back by a purge",
+        ("tests/proof/install.py",),
     ),
     "documents": (
         "every command of the documents runs",
@@ -121,6 +125,28 @@ PROMISES: dict[str, tuple[str, tuple[str, ...]]] = {
 _ENDED = re.compile(r"(\d+) passed")
 
 
+def tested(tests: Sequence[str]) -> str:
+    """Run these tests; how they ended. What they printed is shown if one failed."""
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *tests],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    passed = _ENDED.search(done.stdout)
+    if passed and done.returncode == 0:
+        return f"{passed[1]} tests passed"
+    print(done.stdout[-4000:], done.stderr[-1000:])
+    return "FAILED"
+
+
+def walked() -> str:
+    """Run the walk of tests/proof/install.py, which prints what it sees; how it ended."""
+    command = [sys.executable, "-m", "tests.proof.install"]
+    return "FAILED" if subprocess.run(command, cwd=ROOT, check=False).returncode else "walked"
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the tests of these promises, or of all."""
     words = list(sys.argv[1:] if arguments is None else arguments)
@@ -131,6 +157,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return code
     if words[:1] == ["inputs"] and all(word not in PROMISES for word in words[1:]):
         return inputs.main(words[1:])
+    if words[:1] == ["install"] and all(word not in PROMISES for word in words[1:]):
+        code = install.main(words[1:])
+        took.note("proof install", time.monotonic() - began)
+        return code
     parser = argparse.ArgumentParser(
         prog="python -m tests.proof",
         description=__doc__,
@@ -147,17 +177,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name in given.row or PROMISES:
         promise, tests = PROMISES[name]
         began = time.monotonic()
-        done = subprocess.run(
-            [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *tests],
-            cwd=ROOT,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        passed = _ENDED.search(done.stdout)
-        result = f"{passed[1]} tests passed" if passed and done.returncode == 0 else "FAILED"
-        if result == "FAILED":
-            print(done.stdout[-4000:], done.stderr[-1000:])
+        result = walked() if name == "install" else tested(tests)
         rows.append((name, result, time.monotonic() - began, promise))
         took.note(f"proof {name}", rows[-1][2])
         print(f"{name}: {result}", flush=True)
