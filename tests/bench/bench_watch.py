@@ -249,6 +249,8 @@ def resident() -> None:
     print(f"    {few} disks to the libraries             {least / libraries:8.2f}")
     each_mb = (most - least) / 1024 / (many - few)
     print(f"    a disk more (at most 0.5)             {each_mb:8.2f} MB")
+    if least / program > 1.4 or each_mb > 0.5:
+        sys.exit("serve holds more memory than its limits")
 
 
 def main() -> None:
