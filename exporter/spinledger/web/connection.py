@@ -12,7 +12,6 @@ from __future__ import annotations
 import asyncio
 import enum
 import socket
-import ssl
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -37,6 +36,8 @@ HEAD_BYTES = 16_384
 READ_BYTES = 1_024  # at once; a head may be longer than its limit by less than this
 BODY_BYTES = 4_096  # no page takes a body
 PART_BYTES = 65_536
+
+_ENDS = (OSError, TimeoutError, h11.ProtocolError, EOFError, asyncio.CancelledError)
 
 QUICK = ("/-/healthy", "/-/ready")  # answered at once, whatever else is under way
 
@@ -71,6 +72,17 @@ class Refused(Exception):
         )
 
 
+class _Protocol(asyncio.StreamReaderProtocol):
+    """Counts the bytes that have come."""
+
+    received = 0
+
+    def data_received(self, data: bytes) -> None:
+        """Bytes for the reader."""
+        self.received += len(data)
+        super().data_received(data)
+
+
 class Connection:
     """A client, from accept to close. `since` is the loop's time at the start of its phase."""
 
@@ -81,24 +93,37 @@ class Connection:
         self._loop = asyncio.get_running_loop()
         self._http = h11.Connection(h11.SERVER, max_incomplete_event_size=HEAD_BYTES)
         self._reader: asyncio.StreamReader
+        self._protocol: _Protocol | None = None
+        self._taken = 0  # bytes
         self._writer: asyncio.StreamWriter | None = None
         self._head = False  # the request's method: its answer has no body
         self.phase = Phase.NEW
         self.since = self._loop.time()
 
     async def run(self) -> None:
-        """Serve until either side ends it. Raises nothing but CancelledError."""
+        """Serve until either side ends it, or it is cancelled. Raises nothing."""
         try:
             await self._open()
             while await self._exchange():
                 self._http.start_next_cycle()
-        except (OSError, ssl.SSLError, TimeoutError, h11.ProtocolError, EOFError):
-            pass  # the client is gone, or too slow
+        except _ENDS as end:  # the client is gone, or too slow, or gives way
+            end.__traceback__ = None  # it would keep all of this until the next garbage collection
         finally:
             if self._writer is None:
                 self._socket.close()
             else:
                 self._writer.transport.abort()
+
+    def unread(self) -> bool:
+        """Whether the client has sent something of its request that was not read so far."""
+        if self.phase is not Phase.NEW:
+            return False
+        if self._protocol is not None and self._protocol.received > self._taken:
+            return True
+        try:
+            return bool(self._socket.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT))
+        except OSError:
+            return False
 
     def _turn(self, phase: Phase) -> None:
         self.phase, self.since = phase, self._loop.time()
@@ -111,7 +136,7 @@ class Connection:
         if context is not None:
             waits = {"ssl_handshake_timeout": RECEIVE_S, "ssl_shutdown_timeout": LINGER_S}
         self._reader = asyncio.StreamReader(limit=HEAD_BYTES)
-        protocol = asyncio.StreamReaderProtocol(self._reader)
+        protocol = self._protocol = _Protocol(self._reader)
         transport, _ = await self._loop.connect_accepted_socket(
             lambda: protocol, self._socket, ssl=context, **waits
         )
@@ -144,9 +169,11 @@ class Connection:
                 try:
                     event = self._http.next_event()
                 except h11.RemoteProtocolError as wrong:
+                    wrong.__traceback__ = None  # h11 leaves a circle in it
                     raise Refused(wrong.error_status_hint, str(wrong)) from None
                 if event is h11.NEED_DATA:
                     data = await self._reader.read(READ_BYTES)
+                    self._taken += len(data)
                     if self.phase is Phase.KEPT:  # the first bytes of the next request
                         self._turn(Phase.NEW)
                         deadline.reschedule(self._loop.time() + RECEIVE_S)

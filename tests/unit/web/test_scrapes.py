@@ -1,4 +1,4 @@
-"""Scrapes over real sockets that share one rendering: none is older than it may be."""
+"""Scrapes that share one rendering: none is older than it may be."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ import pytest
 from spinledger.facts import Snapshot
 from spinledger.metrics.collector import Current
 from spinledger.web.lanes import Lane
+from spinledger.web.scrapes import SAME_NS, Scrapes
 from spinledger.web.server import WebServer
 from tests.fakes.patience import PATIENCE_S
-from tests.fakes.snapshots import full_view, snapshot
+from tests.fakes.snapshots import WALL_NS, full_view, snapshot
 
 Serve = Callable[[Current], WebServer]
 
@@ -94,3 +95,31 @@ def test_a_scrape_that_begins_at_once_is_not_kept(
     server = serve(current)
     for number in range(3):  # full_view(n) names its disk after n
         assert f"wwn-0x5000c500a1b2{number:04x}" in scrape(server)
+
+
+def test_an_answer_is_given_again_while_nothing_has_changed() -> None:
+    """The same snapshot is rendered once in SAME_NS for each form: not for another snapshot, nor
+    for a query, nor after the clock was set back.
+    """
+    now = [snapshot(full_view(1))]
+    wall = [WALL_NS]
+    scrapes = Scrapes(lambda: now[0], lambda: wall[0])
+
+    def body(**asked: str) -> bytes:
+        ((only),) = scrapes.answer(asked)[2]
+        return only
+
+    first, zipped = body(), body(HTTP_ACCEPT_ENCODING="gzip")
+    wall[0] += SAME_NS - 1
+    assert body() is first
+    assert body(HTTP_ACCEPT_ENCODING="gzip") is zipped is not first
+    assert body(QUERY_STRING="name[]=spinledger_disk_info") != first
+    wall[0] += 1
+    later = body()
+    assert later != first  # by the exporter's clock, of which the pages say when they were made
+    now[0] = snapshot(full_view(2))
+    newer = body()
+    assert b"wwn-0x5000c500a1b20002" in newer
+    assert b"wwn-0x5000c500a1b20001" not in newer
+    wall[0] -= SAME_NS
+    assert body() != newer
