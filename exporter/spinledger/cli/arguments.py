@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import os
+import stat
 from pathlib import Path
 
 from spinledger.config import values
 from spinledger.config.load import USUAL, find, load
 from spinledger.config.settings import Config
-from spinledger.errors import BadConfig
+from spinledger.errors import BadConfig, BadInput
 from spinledger.model import SECOND
 
 DISK_HELP = "the disk, by kernel name, serial number or identity"
@@ -27,6 +29,19 @@ def add_config(parser: argparse._ActionsContainer) -> None:
 def configuration(arguments: argparse.Namespace) -> Config:
     """The settings that `--config` gives. Raises BadConfig."""
     return load(find(arguments.config))
+
+
+def ledger_file(path: Path) -> Path:
+    """The path if a file is there. Raises BadInput."""
+    try:
+        if stat.S_ISREG(os.stat(path).st_mode):
+            return path
+    except PermissionError:
+        fix = "run this as root, or name a copy"
+        raise BadInput(str(path), "you may not read it", fix) from None
+    except OSError:
+        pass
+    raise BadInput(str(path), "there is no such file", "name a ledger file")
 
 
 def address(text: str) -> tuple[str, int]:

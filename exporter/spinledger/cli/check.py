@@ -20,7 +20,7 @@ from spinledger.app import examining, reporting
 from spinledger.app.pages import check_zone
 from spinledger.app.serving import accessible
 from spinledger.cli import screen
-from spinledger.cli.arguments import add_config
+from spinledger.cli.arguments import add_config, ledger_file
 from spinledger.cli.check_report import TROUBLES, render
 from spinledger.cli.exporter import NoExporter, listening
 from spinledger.codec import counters
@@ -90,9 +90,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def check_ledger(path: Path, as_json: bool) -> int:
     """Print whether a ledger file is whole; 1 when it is damaged."""
-    if not path.is_file():
-        raise BadInput(f"--ledger {path}", "there is no such file", "name a ledger file")
-    damage = list(verify(path))
+    damage = list(verify(ledger_file(path)))
     if as_json:
         print(json.dumps({"ledger": str(path), "damage": damage}, indent=1))
     else:

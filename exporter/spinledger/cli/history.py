@@ -17,7 +17,7 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
-from spinledger.cli.arguments import DISK_HELP, add_config, configuration
+from spinledger.cli.arguments import DISK_HELP, add_config, configuration, ledger_file
 from spinledger.cli.bar import Bar
 from spinledger.cli.exporter import NoExporter, add_exporter, listening
 from spinledger.cli.screen import clean
@@ -112,9 +112,7 @@ def _from_file(path: Path, arguments: argparse.Namespace, form: str) -> Iterator
 def ledger_history(path: Path) -> History:
     """What a ledger file holds. Raises BadInput."""
     try:
-        if not os.path.isfile(path):
-            raise BadInput(str(path), "there is no such file", "name a ledger file")
-        return read(path)
+        return read(ledger_file(path))
     except (Unavailable, OSError) as refused:
         raise BadInput(str(path), f"cannot be read ({refused})", "name a ledger file") from None
 

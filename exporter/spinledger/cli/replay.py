@@ -19,7 +19,7 @@ from pathlib import Path
 
 from spinledger.app.capture import disk_here
 from spinledger.cli import replay_plot, replay_report
-from spinledger.cli.arguments import DISK_HELP, add_config, length
+from spinledger.cli.arguments import DISK_HELP, add_config, ledger_file, length
 from spinledger.cli.bar import Bar
 from spinledger.cli.exporter import add_exporter
 from spinledger.cli.replay_exported import exported
@@ -192,10 +192,8 @@ def _number(option: str, text: str, fix: str, most: float) -> float:
 
 def history_of(path: Path, disk: str | None) -> tuple[History, str]:
     """A ledger, and the disk to replay: the only one, if none is named."""
-    if not path.is_file():
-        raise BadInput(f"--ledger {path}", "there is no such file", "name a ledger file")
     try:
-        history = read_ledger(path)
+        history = read_ledger(ledger_file(path))
     except Unavailable as bad:
         raise BadInput(f"--ledger {path}", _what(path, bad), "name a ledger file") from None
     disks = history.disks()

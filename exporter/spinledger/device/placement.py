@@ -37,7 +37,8 @@ class Mount:
 def holding(path: Path, sysfs: str = "/sys", mounts: str = "/proc/self/mountinfo") -> Holding:
     """The disks under a path that may not exist yet: its nearest existing parent counts."""
     there = path.absolute()
-    while not there.exists() and there != there.parent:
+    # Not Path.exists, which raises where a folder may not be searched (Python 3.11 to 3.13).
+    while not os.path.exists(there) and there != there.parent:
         there = there.parent
     try:
         number = there.stat().st_dev

@@ -6,6 +6,7 @@ Source: proc(5) for mountinfo, with its octal escapes; Documentation/ABI/testing
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 
@@ -133,3 +134,21 @@ def test_slave_loops_end(tree: Tree) -> None:
     (block / "slaves" / "dm-0").symlink_to(block)
     tree.holds(block)
     assert holding(tree.home, str(tree.sysfs), str(tree.mounts)).disks == frozenset()
+
+
+def test_a_folder_that_may_not_be_searched(tree: Tree, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The ledger of the service, for a user who is not root: its nearest visible folder counts.
+
+    stat(2) fails with EACCES there, and Path.exists passes that on (Python 3.11 to 3.13).
+    """
+    closed = tree.home / "closed" / "ledger.db"
+    real = Path.stat
+
+    def stat(path: Path, *, follow_symlinks: bool = True) -> os.stat_result:
+        if path == closed:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+        return real(path, follow_symlinks=follow_symlinks)
+
+    monkeypatch.setattr(Path, "stat", stat)
+    tree.mount("tmpfs", "none")
+    assert holding(closed, str(tree.sysfs), str(tree.mounts)).disks == frozenset()
