@@ -42,7 +42,6 @@ FIRST_ALERT_S = 300.0
 NEWER = "99.0.0"
 PAST = timedelta(hours=30)  # by then a day's window is full of the fault
 FAULT, ALERT, HEARTBEAT = "runaway_waker", "DiskCyclesRunaway", "SpinledgerAlertsLoaded"
-LEDGER = "/var/lib/spinledger/ledger.db"
 SIMULATED = "/var/lib/spinledger/simulated.db"
 LEFT = "etc usr var/lib var/cache/apt/archives run dev/shm"
 COMPLETE = """
@@ -95,7 +94,7 @@ class Walk:
         if not label:
             print("".join(f"    {line}\n" for line in printed(ran.text)[-25:]), end="", flush=True)
         ours = bare(command)[0] == "spinledger"
-        if ran.status not in ((0, 1) if ours else (0,)):  # 1: a finding
+        if ran.status not in ((0, 1) if ours else (0,)) or "Traceback" in ran.text:  # 1: a finding
             raise Wrong(f"{command}: ended with {ran.status}\n{ran.text[-3000:]}")
         lines = printed(ran.text) or [""]
         seen = seen or lines[0 if ours else -1]
@@ -285,7 +284,8 @@ def upgrade(here: Walk) -> None:
 
 def leave(here: Walk) -> None:
     """Removed: ledger and configuration stay; purged: nothing of the package does."""
-    here.run("sudo rm -r /etc/systemd/system/spinledger.service.d", "removed (ours)")
+    ours = "sudo rm -r /etc/systemd/system/spinledger.service.d && sudo systemctl daemon-reload"
+    here.run(ours, "the simulated disks are no longer named")
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     for command in ("apt-get remove spinledger", "apt-get purge spinledger"):
         if f"`{command}`" not in readme:
@@ -294,7 +294,7 @@ def leave(here: Walk) -> None:
         find = f"find {LEFT} -xdev -name '*spinledger*' -o -path '*/spinledger/*'"
         left = here.system.run(f"cd / && sudo {find}").text.splitlines()
         own = [path for path in left if not path.startswith("etc/prometheus/spinledger")]
-        kept = {LEDGER[1:], "etc/spinledger/config.yml"}
+        kept = {SIMULATED[1:], "etc/spinledger/config.yml"}
         if (command.split()[1] == "remove") != (kept <= set(own)):
             raise Wrong(f"{command} left {own}")
         if command.split()[1] == "purge" and own:
