@@ -204,7 +204,12 @@ class Serving:
                         )
                     await asyncio.sleep(CLOSING_S if self._shed() else PAUSE_S)
                 continue
-            if len(self._connections) >= MOST and not await self._room():
+            try:
+                room = len(self._connections) < MOST or await self._room()
+            except asyncio.CancelledError:
+                accepted.close()
+                raise
+            if not room:
                 accepted.close()
                 continue
             accepted.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SENDING_BYTES)
