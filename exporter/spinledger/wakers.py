@@ -62,8 +62,7 @@ def wakes(members: Mapping[str, Sequence[SpinUp]]) -> list[Wake]:
     together: list[tuple[str, SpinUp]] = []
     ends = 0
     for at, _, disk, one in every:
-        known = any(disk == other for other, _ in together)
-        if together and (known or at > ends + PAUSE_NS):
+        if together and (at > ends + PAUSE_NS or any(disk == other for other, _ in together)):
             made.append(_wake(together))
             together = []
         ended = at + (UNKNOWN_WAIT_NS if one.wait is None else one.wait)
@@ -73,7 +72,10 @@ def wakes(members: Mapping[str, Sequence[SpinUp]]) -> list[Wake]:
 
 
 def _wake(together: Sequence[tuple[str, SpinUp]]) -> Wake:
-    first = together[0][1]
+    disk, first = together[0]
+    if len(together) == 1:  # most are: the rest of this would give the same, slowly
+        actor, place = first.actor, first.place
+        return Wake(first.at, (disk,), (first.at,), first.cause, actor, place, first.wait)
     named = next((one for _, one in together if one.actor), None)
     known = named or next((one for _, one in together if one.cause), first)
     members = tuple(disk for disk, _ in together)
