@@ -14,7 +14,8 @@ def main() -> int:
     A SIGHUP that comes while `serve` still starts would end the process. It is held back from
     before the first import on, until `app.publishers.Signals` takes signals. A SIGINT ends the
     process at once until then, or until another command begins, without a traceback. A standard
-    stream that is closed is opened without effect, so that no file of ours gets its number.
+    stream that is closed is opened without effect, so that no file of ours gets its number. `serve`
+    gives up what root has and it does not need.
     """
     interruptible = signal.getsignal(signal.SIGINT) is signal.default_int_handler
     if interruptible:  # it is ignored below nohup(1), and in the background of a shell
@@ -27,6 +28,10 @@ def main() -> int:
             os.fstat(descriptor)
             continue
         os.open(os.devnull, os.O_RDONLY)  # takes the lowest number that is free
+    if serving:
+        from spinledger.device.rights import give_up
+
+        give_up()
     from spinledger import cli
 
     try:

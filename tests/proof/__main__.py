@@ -9,6 +9,7 @@ at length and print a table of their own; `python -m tests.proof inputs --help` 
 from __future__ import annotations
 
 import argparse
+import os
 import re
 import subprocess
 import sys
@@ -130,6 +131,7 @@ def tested(tests: Sequence[str]) -> str:
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *tests],
         cwd=ROOT,
+        env=os.environ | {"SPINLEDGER_TESTS_LONG": "1"},
         capture_output=True,
         text=True,
         check=False,
