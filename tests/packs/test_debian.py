@@ -12,7 +12,6 @@ import re
 import shutil
 import socket
 import subprocess
-import time
 import urllib.request
 import zipfile
 from collections.abc import Iterator
@@ -25,7 +24,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from spinledger import __version__
 from spinledger.cli import COMMANDS, parser
 from spinledger.config.load import parse
-from tests.fakes.patience import PATIENCE_S
+from tests.fakes.patience import PATIENCE_S, until
 from tests.integration.test_pack import due, tree
 
 ROOT = Path(__file__).parents[2]
@@ -278,17 +277,13 @@ def served(unpacked: Path) -> Iterator[str]:
 
 def test_it_serves_metrics(served: str) -> None:
     """With the libraries that it carries: the text is read by the client library's own parser."""
-    due_s = time.monotonic() + PATIENCE_S
-    while True:
-        try:
-            with urllib.request.urlopen(f"http://{served}/metrics", timeout=PATIENCE_S) as answer:
-                text = answer.read().decode()
-            break
-        except OSError:
-            assert time.monotonic() < due_s
-            time.sleep(0.1)
-    families = {family.name for family in text_string_to_metric_families(text)}
-    assert "spinledger_disk_power_state" in families
+
+    def families() -> set[str]:
+        with urllib.request.urlopen(f"http://{served}/metrics", timeout=PATIENCE_S) as answer:
+            text = answer.read().decode()
+        return {family.name for family in text_string_to_metric_families(text)}
+
+    until(lambda: "spinledger_disk_power_state" in families())  # from the first sample on
 
 
 def test_bcrypt_comes_from_debian(library: Path) -> None:
