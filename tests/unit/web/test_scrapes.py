@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from itertools import count
 from typing import Any
@@ -12,30 +11,14 @@ from urllib.request import urlopen
 import pytest
 
 from spinledger.facts import Snapshot
-from spinledger.metrics.collector import Current
 from spinledger.web.lanes import Lane
 from spinledger.web.scrapes import SAME_NS, Scrapes
 from spinledger.web.server import WebServer
 from tests.fakes.patience import PATIENCE_S
+from tests.fakes.servers import Serve, serve
 from tests.fakes.snapshots import WALL_NS, full_view, snapshot
 
-Serve = Callable[[Current], WebServer]
-
-
-@pytest.fixture
-def serve() -> Iterator[Serve]:
-    """Starts servers on a free loopback port, and stops them afterwards."""
-    started: list[WebServer] = []
-
-    def start(current: Current) -> WebServer:
-        server = WebServer(("127.0.0.1", 0), current)
-        server.start()
-        started.append(server)
-        return server
-
-    yield start
-    for server in started:
-        server.stop()
+__all__ = ["serve"]  # the fixture
 
 
 def scrape(server: WebServer) -> str:

@@ -16,28 +16,12 @@ import pytest
 
 from spinledger.errors import Unavailable
 from spinledger.facts import Snapshot
-from spinledger.metrics.collector import Current
 from spinledger.web.server import MOST, WebServer
 from tests.fakes.patience import until
+from tests.fakes.servers import Serve, serve
 from tests.fakes.snapshots import attic, full_view, snapshot
 
-Serve = Callable[..., WebServer]
-
-
-@pytest.fixture
-def serve() -> Iterator[Serve]:
-    """Starts servers on a free loopback port, and stops them afterwards."""
-    started: list[WebServer] = []
-
-    def start(current: Current = attic, host: str = "127.0.0.1") -> WebServer:
-        server = WebServer((host, 0), current)
-        server.start()
-        started.append(server)
-        return server
-
-    yield start
-    for server in started:
-        server.stop()
+__all__ = ["serve"]  # the fixture
 
 
 def get(server: WebServer, path: str, **headers: str) -> tuple[int, bytes]:
