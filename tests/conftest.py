@@ -1,7 +1,7 @@
 """Every test carries the marker of the folder it stands in: unit, integration, packs and so on.
 
 With several processes (pytest-xdist) the tests of a file stay in one process, those of the
-laboratory in one together, since they share a machine; the longest folders begin first.
+laboratory that share a machine in one together; the longest folders begin first.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from spinledger.config import load
 
 _TESTS = Path(__file__).parent
 _LONGEST_FIRST = ("lab", "proof", "browser", "integration", "packs", "unit")
+_MACHINE_OF_THEIR_OWN = ("test_ledger.py", "test_systemd.py", "test_wakes.py")  # in tests/lab
 
 # A slow machine is no fault of an example's.
 settings.register_profile("patient", deadline=None)
@@ -39,12 +40,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.hookimpl(optionalhook=True)  # without pytest-xdist the tests run in one process
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """The scheduler of `--dist=loadscope`, with files and the laboratory as its scopes."""
+    """The scheduler of `--dist=loadscope`; its scopes are files, and the laboratory's machine."""
     from xdist.scheduler import LoadScopeScheduling
 
     class Together(LoadScopeScheduling):  # type: ignore[misc]
         def _split_scope(self, nodeid: str) -> str:
-            return "tests/lab" if _folder(nodeid) == "lab" else nodeid.partition("::")[0]
+            file = nodeid.partition("::")[0]
+            shared = _folder(file) == "lab" and not file.endswith(_MACHINE_OF_THEIR_OWN)
+            return "tests/lab" if shared else file
 
     return Together(config, log)
 

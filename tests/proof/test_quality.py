@@ -45,6 +45,7 @@ def months() -> Iterator[subprocess.Popen[str]]:
         process.terminate()
 
 
+@pytest.mark.long
 def test_a_fleet_costs_no_more_than_its_series() -> None:
     """From 20 to 100 hosts of 24 disks the server's work grows no faster than the series do."""
     assert bench_fleet.main(FLEET) == 0
