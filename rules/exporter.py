@@ -27,7 +27,7 @@ EXPORTER = Group(
             "SpinledgerAlertsLoaded",
             "none",
             f"count({fresh('spinledger_build_info')}) or vector(0)",
-            "The alerts of Spinledger are evaluated; {{ $value }} exporters give metrics",
+            "The alerts of Spinledger are evaluated; exporters that give metrics: {{ $value }}",
             "This alert always fires. Let something outside raise an alarm when it stops. "
             "First see whether Prometheus runs and has loaded the rules.",
             why="A sign that the rules are loaded and that alerts are delivered.",

@@ -8,12 +8,13 @@ only the drive's counter knows belongs to no wake: its time is not known.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from spinledger.causes import WORDS, where
 from spinledger.model import DAY, SECOND
-from spinledger.strip import DiskHistory, SpinUp
+from spinledger.strip import DiskHistory, SpinUp, spin_ups
 from spinledger.words import duration, percent
 
 SAMPLE_NS = 5 * SECOND
@@ -50,38 +51,38 @@ class Waker(NamedTuple):
     share: float  # of all wakes of that pool or disk in the longest period
 
 
-def wakes(members: Mapping[str, Sequence[SpinUp]]) -> list[Wake]:
-    """The wakes of one pool, from the spin-ups of its disks."""
+def wakes(members: Mapping[str, Sequence[SpinUp]]) -> Iterator[Wake]:
+    """The wakes of one pool, from the spin-ups of its disks, in order of time."""
     every = sorted(
         (one.at, order, disk, one)
         for order, (disk, found) in enumerate(members.items())
         for one in found
         if one.observed
     )
-    made: list[Wake] = []
-    together: list[tuple[str, SpinUp]] = []
-    ends = 0
-    for at, _, disk, one in every:
-        if together and (at > ends + PAUSE_NS or any(disk == other for other, _ in together)):
-            made.append(_wake(together))
-            together = []
+    began = ends = 0  # of the wake so far: its first place in `every`, and when its waits end
+    for place, (at, _, disk, one) in enumerate(every):
+        if place > began and (
+            at > ends + PAUSE_NS or any(row[2] == disk for row in every[began:place])
+        ):
+            yield _wake(every[began:place])
+            began = place
         ended = at + (UNKNOWN_WAIT_NS if one.wait is None else one.wait)
-        ends = max(ends, ended) if together else ended
-        together.append((disk, one))
-    return [*made, _wake(together)] if together else made
+        if place == began or ended > ends:
+            ends = ended
+    if every:
+        yield _wake(every[began:])
 
 
-def _wake(together: Sequence[tuple[str, SpinUp]]) -> Wake:
-    disk, first = together[0]
+def _wake(together: Sequence[tuple[int, int, str, SpinUp]]) -> Wake:
+    at, _, disk, first = together[0]
     if len(together) == 1:  # most are: the rest of this would give the same, slowly
-        actor, place = first.actor, first.place
-        return Wake(first.at, (disk,), (first.at,), first.cause, actor, place, first.wait)
-    named = next((one for _, one in together if one.actor), None)
-    known = named or next((one for _, one in together if one.cause), first)
-    members = tuple(disk for disk, _ in together)
-    times = tuple(one.at for _, one in together)
-    waited = _waited([one for _, one in together])
-    return Wake(first.at, members, times, known.cause, known.actor, known.place, waited)
+        return Wake(at, (disk,), (at,), first.cause, first.actor, first.place, first.wait)
+    rows = [one for _, _, _, one in together]
+    named = next((one for one in rows if one.actor), None)
+    known = named or next((one for one in rows if one.cause), first)
+    members = tuple(disk for _, _, disk, _ in together)
+    times = tuple(one.at for one in rows)
+    return Wake(at, members, times, known.cause, known.actor, known.place, _waited(rows))
 
 
 def _waited(spin_ups: Sequence[SpinUp]) -> int | None:
@@ -98,31 +99,58 @@ def _waited(spin_ups: Sequence[SpinUp]) -> int | None:
     return total
 
 
+@dataclass(slots=True)
+class _Tally:
+    """What one actor has done so far, by `PERIODS`."""
+
+    wakes: list[int] = field(default_factory=lambda: [0] * len(PERIODS))
+    spin_ups: list[int] = field(default_factory=lambda: [0] * len(PERIODS))
+    wait: int = 0
+    place: str = ""
+
+    def add(self, one: Wake, since: Sequence[int]) -> None:
+        """Count a wake in each period in which it lies."""
+        at, members = one.at, len(one.members)
+        for number in range(len(since) - 1, -1, -1):
+            if at <= since[number]:
+                break
+            self.wakes[number] += 1
+            self.spin_ups[number] += members
+        self.wait += one.wait or 0
+        self.place = one.place
+
+
 def wakers(
     groups: Mapping[str, Sequence[str]], histories: Mapping[str, DiskHistory], now: int
 ) -> list[Waker]:
     """Who wakes what, most wakes first. `groups` are the identities of each pool or lone disk."""
     found: list[Waker] = []
-    longest = now - PERIODS[-1][1]
+    since = [now - span for _, span in PERIODS]
     for group, disks in groups.items():
-        by_actor: dict[str, list[Wake]] = {}
-        recorded = {disk: histories[disk].spin_ups for disk in disks if disk in histories}
-        every = [one for one in wakes(recorded) if longest <= one.at <= now]
-        for one in every:
-            by_actor.setdefault(one.actor or NOBODY, []).append(one)
-        for actor, caused in by_actor.items():
-            inside = [[one for one in caused if one.at > now - span] for _, span in PERIODS]
-            found.append(
-                Waker(
-                    actor,
-                    group,
-                    tuple(len(some) for some in inside),
-                    tuple(sum(len(one.members) for one in some) for some in inside),
-                    sum(one.wait or 0 for one in caused),
-                    caused[-1].place,
-                    len(caused) / len(every),
-                )
+        recorded = {
+            disk: spin_ups(histories[disk], since[-1], now + 1)
+            for disk in disks
+            if disk in histories
+        }
+        tallies: dict[str, _Tally] = {}
+        for one in wakes(recorded):
+            actor = one.actor or NOBODY
+            if actor not in tallies:
+                tallies[actor] = _Tally()
+            tallies[actor].add(one, since)
+        every = sum(tally.wakes[-1] for tally in tallies.values())
+        found += [
+            Waker(
+                actor,
+                group,
+                tuple(tally.wakes),
+                tuple(tally.spin_ups),
+                tally.wait,
+                tally.place,
+                tally.wakes[-1] / every,
             )
+            for actor, tally in tallies.items()
+        ]
     return sorted(found, key=lambda one: (one.wakes[::-1], one.actor), reverse=True)
 
 

@@ -218,7 +218,7 @@ def logged(report: Reported, case: Case) -> dict[str, tuple[float, float]]:
 
 def wakes_of(report: Reported, case: Case) -> list[Wake]:
     """The spin-ups of an act as pages and terminal show them: those of a pool as one wake."""
-    return wakes(
+    found = wakes(
         {
             drive: [
                 SpinUp(
@@ -229,6 +229,7 @@ def wakes_of(report: Reported, case: Case) -> list[Wake]:
             for drive, row in cycles(report, case).items()
         }
     )  # fmt: skip
+    return list(found)
 
 
 def table(report: Reported) -> str:

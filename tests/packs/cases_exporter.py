@@ -226,10 +226,10 @@ ALIVE = one(
         [raw(BUILD, ATTIC, "1+0x30"), raw(BUILD, DOME, "1+0x30")],
         {
             44 * MINUTE: [
-                Fired({}, "The alerts of Spinledger are evaluated; 2 exporters give metrics")
+                Fired({}, "The alerts of Spinledger are evaluated; exporters that give metrics: 2")
             ],
             47 * MINUTE: [
-                Fired({}, "The alerts of Spinledger are evaluated; 0 exporters give metrics")
+                Fired({}, "The alerts of Spinledger are evaluated; exporters that give metrics: 0")
             ],
         },
         step=MINUTE,

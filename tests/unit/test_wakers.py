@@ -43,7 +43,7 @@ def test_short_waits_at_the_same_time_count_once() -> None:
 
 def test_one_member_may_wake_alone() -> None:
     """A read of a RAID 1 wakes one member; twenty minutes later another read wakes the other."""
-    made = wakes({"a": [up(0), up(2400)], "b": [up(1200, None)]})
+    made = list(wakes({"a": [up(0), up(2400)], "b": [up(1200, None)]}))
     assert [one.members for one in made] == [("a",), ("b",), ("a",)]
     assert made[1].wait is None
 
@@ -55,7 +55,7 @@ def test_a_disk_wakes_once_a_wake() -> None:
 
 def test_what_only_the_counter_knows_belongs_to_no_wake() -> None:
     """Its time is that of a reading, not of a spin-up."""
-    assert wakes({"a": [up(0)._replace(observed=False)]}) == []
+    assert list(wakes({"a": [up(0)._replace(observed=False)]})) == []
 
 
 def test_counts_of_a_day_a_week_and_a_month() -> None:
