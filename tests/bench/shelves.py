@@ -199,14 +199,14 @@ TABLES: Mapping[str, Sequence[tuple[Any, Mapping[str, Any]]]] = {
 """Tables of the simulator and the rows that are put in for a shelf's time."""
 
 
-def months(disk_months: int, fast_s: int) -> list[Shelf]:
+def months(disk_months: int, fast_s: int, healthy: bool = False) -> list[Shelf]:
     """Shelves of about a dozen disks, `disk_months` together: the last of the first two is faulty,
-    later one in four."""
+    later one in four; or all are `healthy`."""
     shelves = max(1, round(disk_months / 12.5))
     least, more = divmod(disk_months, shelves)
     made = []
     for number in range(shelves):
-        faulty = number == min(1, shelves - 1) or number % 4 == 3
+        faulty = not healthy and (number == min(1, shelves - 1) or number % 4 == 3)
         made.append(
             Shelf(
                 "faulty" if faulty else "healthy",
