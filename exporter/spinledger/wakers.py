@@ -128,7 +128,7 @@ def wakers(
     since = [now - span for _, span in PERIODS]
     for group, disks in groups.items():
         recorded = {
-            disk: spin_ups(histories[disk], since[-1], now + 1)
+            disk: spin_ups(histories[disk], since[-1] + 1, now + 1)
             for disk in disks
             if disk in histories
         }

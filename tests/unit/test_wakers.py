@@ -76,6 +76,15 @@ def test_counts_of_a_day_a_week_and_a_month() -> None:
     assert found[0].wait == 24 * SECOND
 
 
+def test_a_period_ends_now_and_does_not_have_its_beginning() -> None:
+    """A wake that is exactly 30 days old is in no period; one of this instant is in all."""
+    ends = [NOW / SECOND - 30 * 86400, NOW / SECOND]
+    of = {at: {"a": DiskHistory((), (up(at, actor="smbd"),))} for at in ends}
+    assert wakers({"plates": ["a"]}, of[ends[0]], NOW) == []
+    (one,) = wakers({"plates": ["a"]}, of[ends[1]], NOW)
+    assert (one.wakes, one.spin_ups, one.share) == ((1, 1, 1), (1, 1, 1), 1.0)
+
+
 @pytest.mark.parametrize(
     ("given", "words"),
     [
