@@ -276,7 +276,6 @@ MUTANTS = (
         "read-waker",
         "test_no_reading_wakes_a_drive",
         needs_s=READ_NEEDS_S,
-        usual=True,
     ),
     Mutant(
         "reads-while-spinning",

@@ -3,7 +3,8 @@
 What systemd promises of a setting is in systemd.exec(5), systemd.service(5) and
 systemd.resource-control(5); error numbers are those of errno(3). What the drive got is judged by
 its own log. Times are seconds of the guest's boot clock. A whole run kills each process twice, once
-while it starts; `python -m tests.proof service` does so twenty times.
+while it starts; `python -m tests.proof service` does so twenty times, and goes on to a downgrade,
+removal and purge.
 """
 
 from __future__ import annotations
@@ -242,6 +243,7 @@ def test_installing_enables_and_upgrading_keeps(installed: Reported, played: Rep
     assert {name for name, number in before.items() if after.get(name, -1) < number} == set()
 
 
+@pytest.mark.long
 def test_an_earlier_build_refuses_a_later_ledger(ended: Reported) -> None:
     """Each start says so in one line, and the file is not touched."""
     print(ended["refusals"])
@@ -250,6 +252,7 @@ def test_an_earlier_build_refuses_a_later_ledger(ended: Reported) -> None:
     assert ended["untouched"]
 
 
+@pytest.mark.long
 def test_removing_keeps_the_ledger(ended: Reported) -> None:
     """Removed: processes, program and units are gone; configuration and ledger stay
     (Debian Policy, 6.8 and 10.7.3)."""
@@ -260,6 +263,7 @@ def test_removing_keeps_the_ledger(ended: Reported) -> None:
     assert not {"/usr/lib/spinledger", "/usr/share/spinledger"} & set(removed["places"])
 
 
+@pytest.mark.long
 def test_purging_leaves_nothing(ended: Reported) -> None:
     """Purged: no file, no folder, no link of a unit."""
     assert ended["purged"] == {

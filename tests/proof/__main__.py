@@ -104,6 +104,10 @@ PROMISES: dict[str, tuple[str, tuple[str, ...]]] = {
         "alerts find each simulated fault in time and do not ring without one",
         ("tests/proof/test_quality.py",),
     ),
+    "mutants": (
+        "every small change to a rule of the pack is noticed by one of its tests",
+        ("tests/packs/test_mutations.py",),
+    ),
     "faults": (
         "of each fault it is known what it loses, and it spreads to no other disk",
         ("tests/proof/test_faults.py",),
