@@ -23,6 +23,7 @@ from tests.lab.vm import AHCI_SERIALS, AHCI_WWNS
 FAST_S, SLOW_S, ASLEEP_S = 0.5, 2.0, 6.0
 DEADLINE_S = 10.0  # after which an unanswered probe counts as a timeout
 LASTS_S = 54.0
+SCRAPE_S = 1.0  # a scrape is much work for an emulated processor
 PORT = 9786
 
 Act = dict[str, Any]
@@ -234,7 +235,7 @@ def identity(number: int) -> str:
 
 
 def play(
-    trials: Iterable[Trial], next_number: Callable[[], int], scrape_s: float, lasts_s: float
+    trials: Iterable[Trial], next_number: Callable[[], int], lasts_s: float
 ) -> tuple[dict[str, Any], dict[str, str]]:
     """The scenario for `guest/scenario.py`, and the metric label `disk` of each drive by name."""
     drives: list[dict[str, Any]] = []
@@ -269,7 +270,7 @@ def play(
         "serves": serves,
         "acts": [act for act in acts if act["at"] < lasts_s - 1],
         "until_s": lasts_s,
-        "scrape_s": scrape_s,
+        "scrape_s": SCRAPE_S,
     }
     return scenario, identities
 

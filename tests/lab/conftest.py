@@ -84,10 +84,9 @@ def run_trials(
     guest: Guest,
     trials: Sequence[Trial],
     drive_number: Callable[[], int],
-    scrape_s: float = 0.5,
     lasts_s: float = LASTS_S,
 ) -> list[Evidence]:
     """Play trials side by side in the guest; the evidence of each."""
-    scenario, identities = play(trials, drive_number, scrape_s, lasts_s)
+    scenario, identities = play(trials, drive_number, lasts_s)
     report = guest.python("scenario", stdin=json.dumps(scenario), timeout=lasts_s + 300)
     return [Evidence(report, trial, identities) for trial in trials]

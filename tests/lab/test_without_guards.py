@@ -57,7 +57,7 @@ def trials(
             Trial(m.name, (ALL_CASES[m.case],), f"/mutants/{m.name}", m.file, wear_s) for m in batch
         ]
         lasts_s = max(mutant.needs_s for mutant in batch)
-        control, *others = run_trials(guest, plays, drive_number, scrape_s=1.0, lasts_s=lasts_s)
+        control, *others = run_trials(guest, plays, drive_number, lasts_s)
         found.update((m.name, (own, control)) for m, own in zip(batch, others, strict=True))
     return found
 
