@@ -59,7 +59,7 @@ CHECKED: dict[str, tuple[str, str]] = {
     "./exporter/debian/build": ("its help", ""),
     "./tests/run": ("its help; it runs this", "--quick --lowest -x -k"),
     "spinledger capture": ("its parser; needs tracefs", "--config --for --disk --out"),
-    "python": ("the module's help", "-m --hosts --base --disk"),
+    "python": ("the module's help", "-m --hosts --base --minutes --disk"),
 }
 """Programs that do not run here: where their words are from, and the words that pages may use."""
 
