@@ -3,8 +3,8 @@
 What systemd promises of a setting is in systemd.exec(5), systemd.service(5) and
 systemd.resource-control(5); error numbers are those of errno(3). What the drive got is judged by
 its own log. Times are seconds of the guest's boot clock. A whole run kills each process twice, once
-while it starts; `python -m tests.proof service` does so twenty times, and plays an upgrade before
-and a downgrade, removal and purge after it.
+while it starts; `python -m tests.proof service` does so twenty times, and goes on to a downgrade,
+removal and purge.
 """
 
 from __future__ import annotations
@@ -30,8 +30,7 @@ from tests.lab.vm import Guest
 Reported = dict[str, Any]
 
 WEB, PROBER = "spinledger.service", "spinledger-prober.service"
-LONG = bool(os.environ.get("SPINLEDGER_TESTS_LONG"))
-KILLS = 20 if LONG else 2  # of each process
+KILLS = 20 if os.environ.get("SPINLEDGER_TESTS_LONG") else 2  # of each process
 BACK_S = 10.0  # from a kill to a shown state: a pause of 1 s, a start, and probes every 2 to 4 s
 WATCHDOG_S = 4.0  # guest/units.py
 EARLIER = "0.0.9"
@@ -75,8 +74,8 @@ def drive(drive_number: Callable[[], int]) -> Reported:
 
 @pytest.fixture(scope="module")
 def installed(machine: Guest, drive: Reported) -> Reported:
-    """The package installed; at length the earlier build, and that upgraded."""
-    request = json.dumps({"drive": drive, "upgrade": LONG})
+    """The earlier build installed, and upgraded."""
+    request = json.dumps({"drive": drive})
     report: Reported = machine.python("life", "begin", stdin=request, timeout=600)
     return report
 
@@ -232,18 +231,13 @@ def test_stopping_leaves_nothing(played: Reported) -> None:
     assert "active" not in played["left"]["active"]
 
 
-def test_installing_enables(installed: Reported) -> None:
-    """Both units are enabled as Debian does (deb-systemd-helper(1p)), and a configuration that was
-    there is kept."""
+def test_installing_enables_and_upgrading_keeps(installed: Reported, played: Reported) -> None:
+    """The units are enabled as Debian does (deb-systemd-helper(1p)); an upgrade starts both
+    processes again, and keeps the configuration and every counter of the disk."""
     assert installed["enabled"] == ["enabled", "enabled"]
     assert installed["version"].endswith(__version__)
-    assert "declared_timer" in installed["configuration"]
-
-
-@pytest.mark.long
-def test_upgrading_keeps_every_counter(installed: Reported, played: Reported) -> None:
-    """New processes, and no counter of the disk is lower."""
     assert installed["kept processes"] == []
+    assert "declared_timer" in installed["configuration"]
     before, after = of_disk(played, installed["before"]), of_disk(played, installed["after"])
     assert before
     assert {name for name, number in before.items() if after.get(name, -1) < number} == set()

@@ -1,9 +1,8 @@
 """The life of the Debian package under systemd; prints what came of it as JSON.
 
-`begin` installs the package; with `upgrade` it installs an earlier build, lets it record a spin-up,
-and upgrades that. `end` goes back to the earlier build with a ledger of a later version, then
-removes the package, and purges it. Standard input: `drive`, traits of the rack with `identity`, and
-`upgrade`. /package has earlier.deb and current.deb.
+`begin` installs an earlier build, lets it record a spin-up, and upgrades it. `end` goes back to the
+earlier build with a ledger of a later version, then removes the package, and purges it. Standard
+input: `drive`, traits of the rack with `identity`. /package has earlier.deb and current.deb.
 """
 
 from __future__ import annotations
@@ -51,35 +50,34 @@ LATER = 99  # a version of the ledger's schema (PRAGMA user_version)
 
 def main() -> None:
     """Play one part and print."""
-    request = json.load(sys.stdin)
-    traits = request["drive"]
+    traits = json.load(sys.stdin)["drive"]
     name, identity = traits["name"], traits.pop("identity")
     if sys.argv[1] == "begin":
-        report = begin(Disk(identity, name, value("attach", **traits)), request["upgrade"])
+        report = begin(Disk(identity, name, value("attach", **traits)))
     else:
         report = end()
     json.dump(report, sys.stdout)
 
 
-def begin(disk: Disk, upgrade: bool) -> dict[str, Any]:
-    """Install the package, or the earlier build, and upgrade that."""
+def begin(disk: Disk) -> dict[str, Any]:
+    """Install the earlier build, and upgrade it."""
     CONFIG.parent.mkdir()
     configure(disk, "4s")
-    report: dict[str, Any] = {"began": now()}
-    if upgrade:
-        dpkg("--force-confold --install /package/earlier.deb")
-        until("the state", lambda: there(disk))
-        wake(disk)
-        until("the spin-up in the ledger", cycles)
-        report["before"], old = disk.samples(), processes()
+    began = now()
+    dpkg("--force-confold --install /package/earlier.deb")
+    enabled = shell("systemctl is-enabled spinledger.service spinledger-prober.socket").split()
+    until("the state", lambda: there(disk))
+    wake(disk)
+    until("the spin-up in the ledger", cycles)
+    before, old = disk.samples(), processes()
     dpkg("--force-confold --install /package/current.deb")
     until("the state", lambda: there(disk))
-    if upgrade:
-        report["after"] = disk.samples()
-        report["kept processes"] = [unit for unit in BOTH if processes()[unit] == old[unit]]
-    units = "spinledger.service spinledger-prober.socket"
-    return report | {
-        "enabled": shell(f"systemctl is-enabled {units}").split(),
+    return {
+        "began": began,
+        "enabled": enabled,
+        "before": before,
+        "after": disk.samples(),
+        "kept processes": [unit for unit in BOTH if processes()[unit] == old[unit]],
         "version": shell("spinledger -V").strip(),
         "configuration": CONFIG.read_text(),
     }
