@@ -1,8 +1,8 @@
 """Runs the units that ship with the program under systemd; prints what came of it as JSON.
 
-Standard input: `drive` (traits of the rack, with `identity`) and `kills` (how often each of the
-two processes is killed). The package is installed and runs (life.py). Times are seconds of the
-boot clock.
+Standard input: `drive` (traits of the rack, with `identity`), `kills` (how often each of the two
+processes is killed) and `stops` (whether each is stopped, too). The package is installed and runs
+(life.py). Times are seconds of the boot clock.
 
 The steps: standby; a wake by another service; a reload; what a process in each unit's
 sandbox can do; kills, each process in turn, some when all is up and others while it starts; a
@@ -64,7 +64,7 @@ def main() -> None:
     report["reload"] = reload(disk)
     report["attempts"] = {unit: attempts(disk, unit) for unit in BOTH}
     report["kills"] = kills(disk, request["kills"])
-    report["stopped"] = [hang(disk, unit) for unit in BOTH]
+    report["stopped"] = [hang(disk, unit) for unit in BOTH if request["stops"]]
     report["instances"] = os.listdir(INSTANCES)
     report["samples"], report["at"] = disk.samples(), now()
     systemctl("stop", WEB)
