@@ -80,9 +80,14 @@ class Worker:
         self._commands: queue.SimpleQueue[Order | None] = queue.SimpleQueue()
         threading.Thread(target=self._run, name=node, daemon=True).start()
 
+    @property
+    def busy(self) -> bool:
+        """Whether a command is outstanding."""
+        return self._taken != self._finished
+
     def take(self, order: Order) -> bool:
         """Hand a command to the disk's thread; False while another is outstanding."""
-        if self._taken != self._finished:
+        if self.busy:
             return False
         self._taken += 1
         self._commands.put(order)

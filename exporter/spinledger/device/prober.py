@@ -9,7 +9,9 @@ Rules of this module:
   messages are in `messages` and, as a table, in DEVELOPERS.md.
 - What wakes disks is traced beside that (`device.wakes`), where the kernel allows it; tracing sends
   nothing to a drive. Its messages go to the client that last said which disks are in standby.
-- A listening prober takes clients of its own user, of root and of its own group (SO_PEERCRED).
+- A listening prober takes clients of its own user, of root and of its own group (SO_PEERCRED). It
+  ends `ALONE_S` after the last one, and systemd starts another for the next. So one that a client
+  asked for just before that client ended is not left behind.
 - The end of an inherited socket ends the process at once, even while a thread waits in an ioctl.
 """
 
@@ -23,6 +25,7 @@ import socket
 import struct
 import sys
 import threading
+import time
 
 from spinledger.device import notify
 from spinledger.device.messages import (
@@ -36,6 +39,7 @@ from spinledger.device.passthrough import Order, Refusal, Worker, refused
 from spinledger.device.wakes import INTERVAL_S, Session
 from spinledger.model import Command, Reason
 
+ALONE_S = 5.0
 _MOST_CLIENTS = 8
 _STACK_SIZE = 256 * 1024
 _CREDENTIALS = struct.Struct("3i")  # struct ucred: process, user, group
@@ -57,6 +61,7 @@ class Server:
         self._workers: dict[str, Worker] = {}
         self._tracing = Session(root=sysfs)
         self._traced_for: socket.socket | None = None
+        self._alone_since = time.monotonic()
         self._stopping = False
         self._stop = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
         self._poll = select.poll()
@@ -74,12 +79,12 @@ class Server:
         self._say(client, abilities(self._dev, not self._tracing.untraced).encode())
 
     def run(self) -> None:
-        """Serve until the one client has ended; for good with a listening socket."""
+        """Serve until the last client has ended; with a listening socket, for some time longer."""
         watchdog_ns = notify.watchdog_ns()
-        wait_ms = min(INTERVAL_S * 1000, watchdog_ns / 2_000_000 or INTERVAL_S * 1000)
+        wait_s = min(INTERVAL_S, watchdog_ns / 2e9 or INTERVAL_S)
         notify.notify("READY=1")
-        while not self._stopping and (self._clients or self._listening is not None):
-            ready = self._poll.poll(wait_ms)
+        while not self._stopping and self._needed():
+            ready = self._poll.poll(1000 * (wait_s if self._clients else ALONE_S))
             for descriptor, _ in ready:
                 if client := self._clients.get(descriptor):
                     self._take(client)
@@ -89,6 +94,16 @@ class Server:
                 self._report(self._tracing.due())
             if watchdog_ns:
                 notify.notify("WATCHDOG=1")
+
+    def _needed(self) -> bool:
+        """Whether there are clients, may soon be one, or a command is under way."""
+        if self._clients:
+            self._alone_since = time.monotonic()
+            return True
+        if self._listening is None:
+            return False
+        soon = time.monotonic() < self._alone_since + ALONE_S
+        return soon or any(worker.busy for worker in self._workers.values())
 
     def stop(self) -> None:
         """End `run`, also from the handler of a signal."""

@@ -15,7 +15,8 @@ Rules of this room:
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
+from functools import cache
 from itertools import pairwise
 
 from prometheus_client import CollectorRegistry, generate_latest
@@ -33,7 +34,7 @@ from spinledger.metrics.catalogue import (
     Rendered,
     Values,
 )
-from spinledger.model import Histogram, Labels, Number
+from spinledger.model import Histogram
 
 Current = Callable[[], Snapshot | None]
 Wall = Callable[[], int]
@@ -130,20 +131,21 @@ def _samples(
 ) -> list[Sample]:
     if isinstance(values, Histogram):
         return buckets(row.name, base, values)
-    return list(_plain(row.name, row.label_names, base, values))
-
-
-def _plain(
-    name: str, label_names: tuple[str, ...], base: dict[str, str], values: Mapping[Labels, Number]
-) -> Iterator[Sample]:
-    for labels, value in values.items():
+    name, label_names = row.name, row.label_names
+    made = []
+    for labels, value in values.items():  # the innermost loop of a scrape
         number = float(value)
         if number != number:  # NaN
             continue
-        named = dict(base)
-        for label, text in zip(label_names, labels, strict=True):
-            named[label] = _text(text)
-        yield Sample(name, named, number)
+        named = base
+        if labels:
+            named = base.copy()
+            for label, text in zip(label_names, labels, strict=True):
+                named[label] = text if text.isascii() else _text(text)
+        elif label_names:
+            raise ValueError(f"{name}: labels are missing")
+        made.append(Sample(name, named, number))
+    return made
 
 
 def buckets(name: str, base: dict[str, str], histogram: Histogram) -> list[Sample]:
@@ -168,6 +170,7 @@ def buckets(name: str, base: dict[str, str], histogram: Histogram) -> list[Sampl
     return made
 
 
+@cache
 def _bound(bound: float) -> str:
     """A bucket's upper bound as the client writes numbers."""
     return str(floatToGoString(bound))  # type: ignore[no-untyped-call]  # the client's own

@@ -68,7 +68,7 @@ def main() -> None:
     report["instances"] = os.listdir(INSTANCES)
     report["samples"], report["at"] = disk.samples(), now()
     systemctl("stop", WEB)
-    until("the prober's end", lambda: main_process(PROBER) == 0, 10.0)  # a job of its own
+    until("the prober's end", lambda: main_process(PROBER) == 0, 20.0)  # it may wait for 5 s
     report["cycles"] = cycles()
     report["left"] = {
         "instances": os.listdir(INSTANCES),

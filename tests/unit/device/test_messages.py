@@ -211,11 +211,18 @@ class Foreign:
         return 1, 54321, 54321
 
 
-def test_a_listening_prober_survives_its_clients(tmp_path: Path) -> None:
+@pytest.fixture
+def listening(tmp_path: Path) -> Iterator[socket.socket]:
+    """A listening socket, as systemd makes it."""
+    made = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    made.bind(str(tmp_path / "s"))
+    made.listen()
+    yield made
+    made.close()
+
+
+def test_a_listening_prober_survives_its_clients(tmp_path: Path, listening: socket.socket) -> None:
     """Clients come and go; the next one is greeted by the same process."""
-    listening = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-    listening.bind(str(tmp_path / "s"))
-    listening.listen()
     server = prober.Server(listening, dev=str(tmp_path), sysfs=str(tmp_path))
     thread = threading.Thread(target=server.run)
     thread.start()
@@ -227,4 +234,25 @@ def test_a_listening_prober_survives_its_clients(tmp_path: Path) -> None:
     server.stop()
     thread.join(PATIENCE_S)
     server.close()
-    listening.close()
+
+
+def test_a_listening_prober_ends_after_its_last_client(
+    tmp_path: Path, listening: socket.socket, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It serves as long as there is one, and ends by itself some time after that; an interrupted
+    `systemctl stop` leaves none behind."""
+    monkeypatch.setattr(prober, "ALONE_S", 0.0)
+    server = prober.Server(listening, dev=str(tmp_path), sysfs=str(tmp_path))
+    ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    ours.settimeout(PATIENCE_S)
+    server.add(theirs)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    assert ours.recv(ANSWER_SIZE).startswith(b"hello")
+    ours.send(b"nothing that it knows")
+    assert ours.recv(ANSWER_SIZE).startswith(b"refused")
+    assert thread.is_alive()
+    ours.close()
+    thread.join(PATIENCE_S)
+    assert not thread.is_alive()
+    server.close()
