@@ -176,11 +176,14 @@ class Shelf:
     def _handle(self, _: UMockdev.IoctlBase, client: UMockdev.IoctlClient, drive: Drive) -> bool:
         if client.get_request() != SG_IO:
             client.complete(-1, _ENOTTY)
-        elif drive.hangs:
+            return True
+        try:
             drive.log.append(_cdb(client).hex())
+        except GLib.Error:
+            return True  # the process that sent it has ended
+        if drive.hangs:
             drive.held.append(client)
         else:
-            drive.log.append(_cdb(client).hex())
             self._complete(drive, client)
         return True
 
