@@ -17,7 +17,7 @@ import sys
 from tests.lab.build import PROJECT, image
 from tests.lab.vm import Guest
 
-ROUNDS = 3
+ROUNDS = 7
 MIB = 32
 SPINNING_MB_S = 150  # a large disk's outer tracks reach some 250, common practice, no source
 BUDGET = 1.02
