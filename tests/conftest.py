@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from spinledger.cli import exporter
 from spinledger.config import load
+from tests.fakes.patience import PATIENCE_S
 
 _TESTS = Path(__file__).parent
 _LONGEST_FIRST = ("lab", "proof", "browser", "integration", "packs", "unit")
@@ -24,9 +26,11 @@ settings.load_profile("patient")
 
 
 @pytest.fixture(autouse=True)
-def no_usual_configuration(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A configuration of this host is no part of a test."""
+def this_host_is_no_part_of_a_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither its configuration nor how busy it is."""
     monkeypatch.setattr(load, "USUAL", _TESTS / "no" / "config.yml")
+    monkeypatch.setattr(exporter, "TIMEOUT_S", PATIENCE_S)
+    monkeypatch.setattr(exporter, "HISTORY_TIMEOUT_S", PATIENCE_S)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

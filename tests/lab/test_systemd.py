@@ -260,7 +260,8 @@ def test_removing_keeps_the_ledger(ended: Reported) -> None:
     """Removed: processes, program and units are gone; configuration and ledger stay
     (Debian Policy, 6.8 and 10.7.3)."""
     removed = ended["removed"]
-    assert ended["same spin-ups"]
+    before, after = ended["spin-ups"]["before"], ended["spin-ups"]["after"]
+    assert [row["at_ms"] for row in after] == [row["at_ms"] for row in before]  # a cause may come
     assert removed["ledger"]
     assert removed["processes"] == removed["instances"] == removed["shared memory"] == []
     assert not {"/usr/lib/spinledger", "/usr/share/spinledger"} & set(removed["places"])

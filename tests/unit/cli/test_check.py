@@ -19,7 +19,7 @@ import pytest
 from spinledger import cli
 from spinledger.app import examining
 from spinledger.app.examining import Examined
-from spinledger.cli import check
+from spinledger.cli import check, exporter
 from spinledger.cli.check_report import TROUBLES, render
 from spinledger.cli.exporter import NoExporter
 from spinledger.cli.screen import Screen
@@ -201,8 +201,9 @@ def test_the_line_that_has_a_usb_disk_probed(monkeypatch: pytest.MonkeyPatch) ->
     assert "set in the entry in line 1:\n    watch: full\n" in mixed(monkeypatch, named)[1]
 
 
-def test_an_address_in_use_by_another_program() -> None:
+def test_an_address_in_use_by_another_program(monkeypatch: pytest.MonkeyPatch) -> None:
     """`serve` would be refused it; a free address is none of its concern."""
+    monkeypatch.setattr(exporter, "TIMEOUT_S", 0.5)  # of the second request, which nobody takes
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
         thread = threading.Thread(target=_answer_once, args=(other,), daemon=True)
