@@ -57,6 +57,7 @@ def cycles(disk: Reported, observed: str) -> float:
     )
 
 
+@pytest.mark.long
 def test_unobserved_cycles(restarted: Reported) -> None:
     """Five unobserved and one observed; the drive counted 6."""
     before, after = restarted["before"], restarted["after"]
@@ -65,6 +66,7 @@ def test_unobserved_cycles(restarted: Reported) -> None:
     assert cycles(after, "no") - cycles(before, "no") == 5
 
 
+@pytest.mark.long
 def test_counters_go_on_over_a_restart(restarted: Reported) -> None:
     """No state's seconds fell, and the time in between is unobserved."""
     seconds = [
