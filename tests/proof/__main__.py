@@ -1,9 +1,10 @@
 """What the README promises, each with the tests that show it, and a table of how they ended.
 
 Run at the top: python -m tests.proof [ROW...]. A row is run by pytest as it stands in the suite;
-`lab` rows boot the virtual machine of tests/lab. `faults`, `inputs` and `install`, named alone, run
-at length and print a table of their own; `python -m tests.proof inputs --help` lists its options,
-`python -m tests.proof install trixie` takes one release. Ends with 1 if a promise does not hold.
+`lab` rows boot the virtual machine of tests/lab. `faults`, `inputs`, `install` and `year`, named
+alone, run at length and print a table of their own; `python -m tests.proof inputs --help` lists its
+options, `python -m tests.proof install trixie` takes one release. Ends with 1 if a promise does not
+hold.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from pathlib import Path
 
 from tests.bench import took
 from tests.bench.machine import machine
-from tests.proof import faults, inputs, install
+from tests.proof import faults, inputs, install, year
 
 ROOT = Path(__file__).parents[2]
 
@@ -31,6 +32,10 @@ PROMISES: dict[str, tuple[str, tuple[str, ...]]] = {
     "no-disturbance": (
         "no disk wakes or stays awake because it is watched, by the drives' own logs (lab)",
         ("tests/lab/test_serve.py", "tests/lab/test_read.py"),
+    ),
+    "year": (
+        "a drive that minds probes is disturbed a few times, then never in a simulated year",
+        ("tests/proof/test_year.py",),
     ),
     "guards": (
         "each guard matters: without it the tests of no-disturbance go red (lab)",
@@ -157,9 +162,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the tests of these promises, or of all."""
     words = list(sys.argv[1:] if arguments is None else arguments)
     began = time.monotonic()
-    if words == ["faults"]:
-        code = faults.main()
-        took.note("proof faults", time.monotonic() - began)
+    if words in (["faults"], ["year"]):
+        code = faults.main() if words == ["faults"] else year.main()
+        took.note(f"proof {words[0]}", time.monotonic() - began)
         return code
     if words[:1] == ["inputs"] and all(word not in PROMISES for word in words[1:]):
         return inputs.main(words[1:])
