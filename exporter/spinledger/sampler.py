@@ -88,11 +88,9 @@ DENSE_STEPS = 12
 def plan(account: Account, now_ns: int, number: int) -> Probe | None:
     """The probe to send now, or None. Times in nanoseconds of the boot clock."""
     probing = account.probing
-    if probing.pending is not None or account.counted is None or not may_probe(account):
+    if probing.pending is not None or probing.cross_checking or account.counted is None:
         return None
-    if probing.cross_checking:
-        return None
-    if account.state is State.ACTIVE or now_ns < due_ns(account, now_ns):
+    if account.state is State.ACTIVE or not may_probe(account) or now_ns < due_ns(account, now_ns):
         return None
     method = account.disk.probe_method
     if method is None:
@@ -134,9 +132,9 @@ def plan_reading(
 def _in_use(account: Account, now_ns: int) -> bool:
     """Others moved its sectors in this very sample, and nothing of ours is on its way."""
     probing = account.probing
-    if probing.pending is not None or probing.cross_checking or not may_probe(account):
+    if not others_move(account) or probing.pending is not None or probing.cross_checking:
         return False
-    return others_move(account) and not _stale(account, now_ns)
+    return may_probe(account) and not _stale(account, now_ns)
 
 
 def _stale(account: Account, now_ns: int) -> bool:

@@ -204,9 +204,9 @@ DISTURBING = "probes disturb this drive"
 def probing_ended(account: Account) -> str:
     """Why this drive is no longer probed; "" while it is."""
     probing = account.probing
-    if sum(probing.disturbed.values()) >= account.policy.disturbance_limit and convicted(
-        probing.near, probing.wakes, share(account.policy.cadence)
-    ):
+    if not probing.disturbed or sum(probing.disturbed.values()) < account.policy.disturbance_limit:
+        return probing.given_up
+    if convicted(probing.near, probing.wakes, share(account.policy.cadence)):
         return DISTURBING
     return probing.given_up
 
