@@ -1,14 +1,14 @@
 """The rules over a large fleet: how long they take, and what the server needs.
 
-Run at the top: python -m tests.bench.bench_fleet [--hosts N] [--base N] [--minutes M]
-[--interval SECONDS]. Two fleets, one after the other, are scraped by a real Prometheus with the
-shipped rules and keep-list, and judged at the interval of the scrapes, by default a minute; groups
-of rules that name their own interval keep it, in the same proportion. Prints for each group the
-median and the longest evaluation and what it takes of a minute, and series, memory and processor of
-the server; then how all this grew from the one fleet to the other. Ends with 1 if all groups
-together take longer than 5 s a minute (required at intervals of a minute and longer), if other
-alerts fire than those of the faulty hosts, or if the processor's time grew faster than the series
-(with SLACK): unlike a duration, it does not depend on who else is at work.
+Run at the top: python -m tests.bench.bench_fleet [--hosts N] [--base N] [--minutes M] [--interval
+SECONDS]; the server is the `prometheus` of PATH. Two fleets, one after the other, are scraped by a
+real Prometheus with the shipped rules and keep-list, and judged at the interval of the scrapes, by
+default a minute; groups of rules that name their own interval keep it, in the same proportion.
+Prints for each group the median and the longest evaluation and what it takes of a minute, and
+series, memory and processor of the server; then how all this grew from the one fleet to the other.
+Ends with 1 if all groups together take longer than 5 s a minute (required at intervals of a minute
+and longer), if other alerts fire than those of the faulty hosts, or if the processor's time grew
+faster than the series (with SLACK): unlike a duration, it does not depend on who else is at work.
 
 Ranges of 1 to 6 h are full only after so long: the run says for how long it watched.
 """
@@ -317,6 +317,12 @@ def report(base: Measured, whole: Measured) -> tuple[list[str], list[str]]:
     return lines, wrong
 
 
+def version() -> str:
+    """The server's, such as 2.53.3."""
+    said = subprocess.run(["prometheus", "--version"], capture_output=True, text=True, check=True)
+    return said.stdout.split()[2]
+
+
 def rule_group(rule: dict[str, Any]) -> str:
     """The group that a rule is in."""
     for file in FILES:
@@ -338,6 +344,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     base = measure(given.base, given.minutes * 60, given.interval)
     print(f"{given.base} hosts done", file=sys.stderr, flush=True)
     lines, wrong = report(base, measure(given.hosts, given.minutes * 60, given.interval))
+    print(f"Prometheus {version()}")
     print("\n".join(lines))
     for one in wrong:
         print(f"WRONG: {one}")
