@@ -5,10 +5,11 @@
 prints a row for each drive: how often others spun it up, how often we did and how often we held it
 awake, and when the last of these was. A drive is held awake by us where it stops later than its
 timer after the last request of others, by more than one sample (the use itself is seen that late,
-and a reading belongs to it). A drive is settled once it is no longer probed, or once its timer is
-known where probes restart it. Drives are those of spinledger.sim.kinds, used twice a day at random
-times for up to 50 minutes; nothing about them is declared. Requires of every drive: nothing of ours
-after it was settled, and at most FEW times before.
+and a reading belongs to it) and what the drive takes to serve a request from a lower level. A drive
+is settled once it is no longer probed, or once its timer is known where probes restart it. Drives
+are those of spinledger.sim.kinds, used twice a day at random times for up to 50 minutes; nothing
+about them is declared. Requires of every drive: nothing of ours after it was settled, and at most
+FEW times before.
 """
 
 from __future__ import annotations
@@ -126,23 +127,16 @@ def _held(kind: Kind, events: Iterable[Event], feed: Iterable[Burst]) -> Iterabl
     timer_ns = next((level.after_ns for level in kind.ladder if level.stopped), None)
     if timer_ns is None:
         return
-    requests = sorted(
-        one.began_ns + number * one.step_ns for one in feed for number in range(one.ticks)
-    )
-    served = requests_and_starts(requests, events)
+    requests = [one.began_ns + number * one.step_ns for one in feed for number in range(one.ticks)]
+    starts = [one.at_ns + one.wait_ns for one in events if one.what == "start"]
+    stops = [(one.at_ns, "stop") for one in events if one.what == "stop"]
+    late_ns = LATE_NS + max(level.recover_ns for level in kind.ladder)
     last = 0
-    for at_ns, what in served:
+    for at_ns, what in sorted([*((at, "served") for at in (*requests, *starts)), *stops]):
         if what != "stop":
             last = at_ns
-        elif at_ns > last + timer_ns + LATE_NS:
+        elif at_ns > last + timer_ns + late_ns:
             yield at_ns
-
-
-def requests_and_starts(requests: Iterable[int], events: Iterable[Event]) -> list[tuple[int, str]]:
-    """When others' requests were served and the motor stopped, in the order of time."""
-    starts = [(one.at_ns + one.wait_ns, "served") for one in events if one.what == "start"]
-    stops = [(one.at_ns, "stop") for one in events if one.what == "stop"]
-    return sorted([*((at, "served") for at in requests), *starts, *stops])
 
 
 def _watched(given: tuple[Sequence[str], float, int]) -> list[Row]:
