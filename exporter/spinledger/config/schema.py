@@ -126,7 +126,12 @@ FIELDS = (
         "5s",
         "how often the kernel's counters are read; nothing is sent to a drive",
     ),
-    Field("sample.slow", span("0.1s", "1d", "60s"), "60s", "how often an idle disk is probed"),
+    Field(
+        "sample.slow",
+        span("0.1s", "1d", "60s"),
+        "60s",
+        "how often an idle disk is probed; at most in every second sample",
+    ),
     Field(
         "sample.asleep", span("0.1s", "7d", "10m"), "10m", "how often a disk in standby is probed"
     ),

@@ -15,7 +15,18 @@ import pytest
 from spinledger.facts import DiskView, HeadParking, IdleBefore, ReadingEffect
 from spinledger.findings.ageing import Gained, WaitTimes
 from spinledger.findings.judge import findings
-from spinledger.model import DAY, HOUR, SECOND, Explained, Policy, Reading, Watts, Worn
+from spinledger.model import (
+    DAY,
+    HOUR,
+    MINUTE,
+    SECOND,
+    Cadence,
+    Explained,
+    Policy,
+    Reading,
+    Watts,
+    Worn,
+)
 from spinledger.sim.drive import Burst, Op
 from spinledger.sim.shelf import Plug
 from tests.fakes.found import HOUR_S, MINUTE_S, by_hand, codes, only, reads, watch
@@ -180,6 +191,15 @@ def test_commands_that_keep_a_disk_awake() -> None:
     }
     rare = reads(2 * HOUR_S, 8 * HOUR_S, op=Op.PASS_THROUGH)
     assert codes(watch(kind("plain", 20 * MINUTE_S), rare, 8 * HOUR_S).view) == set()
+
+
+def test_commands_are_seen_where_samples_are_as_rare_as_probes() -> None:
+    """A guest's commands each half minute, and a sample a minute: every second one is without a
+    probe, and shows that the requests are not ours."""
+    often = reads(30, 12 * HOUR_S, op=Op.PASS_THROUGH)
+    policy = replace(with_timer(20 * MINUTE_S), cadence=Cadence(fast_ns=MINUTE, slow_ns=MINUTE))
+    seen = watch(kind("plain", 20 * MINUTE_S), often, 12 * HOUR_S, policy).view
+    assert codes(seen) == {"commands_keep_awake"}
 
 
 # Fixed intervals
