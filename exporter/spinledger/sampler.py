@@ -225,7 +225,7 @@ def _due_idle(account: Account, last_ns: int) -> int:
         return last_ns + unprobed_ns
     if probing.restarter and timer:
         return last_ns + timer + timer // 2
-    # Others' commands can be told from ours only in a sample with none of ours.
+    # Others' commands show only in a sample that has none of ours.
     due = last_ns + max(cadence.slow_ns, 2 * cadence.fast_ns)
     if timer:
         opens, closes = _dense_window(account, timer)
