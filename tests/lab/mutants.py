@@ -168,7 +168,7 @@ MUTANTS = (
         "always-dense",
         "probes are sparse while the timer is not due",
         SAMPLER,
-        "due = last_ns + cadence.slow_ns",
+        "due = last_ns + max(cadence.slow_ns, 2 * cadence.fast_ns)",
         "due = last_ns + cadence.fast_ns",
         "plain",
         "test_number_of_probes_while_idle",
